@@ -1,0 +1,1 @@
+"""The proposal: advice, limits, promise, reasons."""

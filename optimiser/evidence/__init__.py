@@ -1,0 +1,1 @@
+"""What the numbers may be trusted for: intervals with lots as the unit."""

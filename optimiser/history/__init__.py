@@ -1,0 +1,1 @@
+"""What was measured and what is known of it: contract, readers, findings, replay, demo plant."""

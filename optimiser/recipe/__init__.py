@@ -1,0 +1,1 @@
+"""The limits in force: read, resolved through overrides, written back exactly."""

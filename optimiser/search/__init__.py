@@ -1,0 +1,1 @@
+"""From counts to candidate settings: exact front, blurred cost, descent, study."""

@@ -1,0 +1,1 @@
+"""How far each limit may move, and the exact counts of a history over those levels."""
