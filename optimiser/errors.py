@@ -21,6 +21,9 @@ class OptimiserError(Exception):
 
     exit_code = 1
 
+    def __str__(self) -> str:
+        return str(self.args[0]) if self.args else ""
+
 
 class UsageError(OptimiserError, ValueError):
     """The command or function was called wrongly."""

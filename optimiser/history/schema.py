@@ -1,0 +1,216 @@
+"""The columns that result files really have, and SQL that turns them into the contract's."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+import re
+
+import duckdb
+
+from optimiser.errors import nearest
+from optimiser.history.contract import COLUMNS, REQUIRED, Finding, refuse
+from optimiser.plant.file import Plant
+
+_WITH_UNIT = re.compile(r"^(?P<name>.*?)\s*\[(?P<unit>[^\]]*)\]$")
+_TEXTUAL = ("VARCHAR",)
+
+
+def quoted(name: str) -> str:
+    """Return a column name as an SQL identifier."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def text_literal(text: object) -> str:
+    """Return a text as an SQL literal."""
+    return "'" + str(text).replace("'", "''") + "'"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Schema:
+    """How the contract's columns are found in the files.
+
+    ``columns`` maps a contract column to its names in the files (one may carry a unit, as
+    in ``tilt [deg]``); ``types`` gives the type of each such name after DuckDB's union.
+    """
+
+    scan: str
+    columns: Mapping[str, tuple[str, ...]]
+    types: Mapping[str, str]
+    findings: list[Finding] = field(default_factory=list)
+
+    def _each(self, column: str) -> list[tuple[str, bool]]:
+        return [(quoted(n), self.types[n] in _TEXTUAL) for n in self.columns.get(column, ())]
+
+    def text(self, column: str) -> str:
+        """Return SQL for a text column; blanks are NULL."""
+        parts = [f"nullif(trim({n}), '')" if is_text else f"{n}::varchar" for n, is_text in self._each(column)]
+        return _first(parts, "varchar")
+
+    def raw_text(self, column: str) -> str:
+        """Return SQL for a column as it stands in the file."""
+        return _first([f"{n}::varchar" for n, _ in self._each(column)], "varchar")
+
+    def double(self, column: str) -> str:
+        """Return SQL for a number column as DOUBLE; NULL where it is no number."""
+        parts = [f"try_cast({n} as double)" if is_text else f"{n}::double" for n, is_text in self._each(column)]
+        return _first(parts, "double")
+
+    def boolean(self, column: str) -> str:
+        """Return SQL for a truth column; NULL where it is none."""
+        return _first([f"try_cast({n} as boolean)" for n, _ in self._each(column)], "boolean")
+
+    def given(self, column: str) -> str:
+        """Return SQL that is true where the cell holds something."""
+        parts = [
+            f"({n} is not null and trim({n}) <> '')" if is_text else f"({n} is not null)"
+            for n, is_text in self._each(column)
+        ]
+        return f"({' or '.join(parts)})" if parts else "false"
+
+    @property
+    def time(self) -> str:
+        """SQL for the time as TIMESTAMP in UTC; the session's time zone is UTC."""
+        return _first([f"try_cast(try_cast({n} as timestamptz) as timestamp)" for n, _ in self._each("time")], "timestamp")
+
+
+def _first(parts: Sequence[str], kind: str) -> str:
+    """Return SQL for the first part that is not NULL."""
+    if not parts:
+        return f"null::{kind}"
+    return parts[0] if len(parts) == 1 else f"coalesce({', '.join(parts)})"
+
+
+def read_schema(
+    con: duckdb.DuckDBPyConnection, files: Sequence[Path], origin: Mapping[str, Path], plant: Plant
+) -> Schema:
+    """Read every file's columns and compare them with the contract and the plant file.
+
+    Parameters
+    ----------
+    con : duckdb.DuckDBPyConnection
+    files : sequence of Path
+        Parquet files.
+    origin : mapping of str to Path
+        What each file was staged from, for messages.
+    plant : Plant
+
+    Returns
+    -------
+    Schema
+        Its findings hold missing columns, wrong units and columns nobody knows.
+
+    Raises
+    ------
+    HistoryError
+        If a file is not Parquet or is cut short.
+    """
+    per_file = {f: _columns_of(con, f, origin[str(f)]) for f in files}
+    partitions = _partition_columns(files, per_file)
+    listed = ", ".join(text_literal(f) for f in files)
+    scan = (
+        f"read_parquet([{listed}], union_by_name=true, can_have_nan=true, "
+        f"hive_partitioning={str(bool(partitions)).lower()}, hive_types_autocast=false)"
+    )
+    try:
+        described = con.execute(f"describe select * from {scan}").fetchall()
+    except duckdb.Error as error:
+        rule = f"the files' columns do not fit together ({str(error).splitlines()[0]})"
+        way = "give each column one type in all files"
+        raise refuse([Finding(level="error", rule=rule, file=str(plant.locate(plant.file.plant.history)), way_out=way)]) from error
+    types = {str(name): str(kind) for name, kind, *_ in described}
+    columns: dict[str, tuple[str, ...]] = {}
+    for name in types:
+        bare, _ = split_unit(name)
+        columns[bare] = (*columns.get(bare, ()), name)
+    findings = [f for path, names in per_file.items() for f in _missing(origin[str(path)], names | partitions, plant)]
+    findings += _unit_findings(per_file, origin, plant)
+    findings += _unknown(per_file, origin, plant)
+    return Schema(scan=scan, columns=columns, types=types, findings=findings)
+
+
+def split_unit(name: str) -> tuple[str, str | None]:
+    """Return a header's name and its unit, if it carries one.
+
+    Examples
+    --------
+    >>> split_unit("tilt [deg]")
+    ('tilt', 'deg')
+    >>> split_unit("tilt")
+    ('tilt', None)
+    """
+    match = _WITH_UNIT.match(name)
+    return (match["name"], match["unit"].strip()) if match else (name, None)
+
+
+def _columns_of(con: duckdb.DuckDBPyConnection, path: Path, source: Path) -> set[str]:
+    """Return the column names of one Parquet file."""
+    try:
+        rows = con.execute(
+            f"describe select * from read_parquet({text_literal(path)}, hive_partitioning=false)"
+        ).fetchall()
+    except duckdb.Error as error:
+        rule = f"not a whole Parquet file ({str(error).splitlines()[0]})"
+        way = "copy the file again from its source, or move it out of the history"
+        raise refuse([Finding(level="error", rule=rule, file=str(source), way_out=way)]) from error
+    return {str(r[0]) for r in rows}
+
+
+def _partition_columns(files: Sequence[Path], per_file: Mapping[Path, set[str]]) -> set[str]:
+    """Return contract columns that stand in the folders' names and not in the files."""
+    in_path = {part.partition("=")[0] for f in files for part in f.parts if "=" in part}
+    in_files = set().union(*per_file.values())
+    return {c for c in in_path if c in COLUMNS and c not in in_files}
+
+
+def _missing(source: Path, names: set[str], plant: Plant) -> Iterable[Finding]:
+    """Yield an error per required column that a file does not have."""
+    bare = {split_unit(n)[0] for n in names}
+    for column in (*REQUIRED, *plant.file.measurements):
+        if column not in bare:
+            kind = "column" if column in REQUIRED else "measurement column"
+            yield Finding(
+                level="error",
+                rule=f"{kind} {column!r} is missing",
+                file=str(source),
+                column=column,
+                way_out="add it; " + nearest(column, bare).replace("known", "the file has"),
+            )
+
+
+def _unit_findings(
+    per_file: Mapping[Path, set[str]], origin: Mapping[str, Path], plant: Plant
+) -> Iterable[Finding]:
+    """Yield an error per header whose unit is not the plant file's."""
+    for path, names in per_file.items():
+        for name in sorted(names):
+            bare, unit = split_unit(name)
+            known = plant.file.measurements.get(bare)
+            if unit is not None and known is not None and unit.replace("µ", "u") != known.unit.replace("µ", "u"):
+                yield Finding(
+                    level="error",
+                    rule=f"{bare} must be in {known.unit!r}, as plant.toml says",
+                    file=str(origin[str(path)]),
+                    column=bare,
+                    value=unit,
+                    way_out="convert the column or correct its unit",
+                )
+
+
+def _unknown(
+    per_file: Mapping[Path, set[str]], origin: Mapping[str, Path], plant: Plant
+) -> Iterable[Finding]:
+    """Yield a note per column that neither the contract nor the plant file names."""
+    known = {*COLUMNS, *plant.file.measurements}
+    seen: set[str] = set()
+    for path, names in per_file.items():
+        for name in sorted(names):
+            bare, _ = split_unit(name)
+            if bare not in known and bare not in seen:
+                seen.add(bare)
+                yield Finding(
+                    level="note",
+                    rule=f"column {bare!r} is not in the contract and not in plant.toml; it is not read",
+                    file=str(origin[str(path)]),
+                    column=bare,
+                    way_out="name it under [measurements] if it is one; " + nearest(bare, known),
+                )

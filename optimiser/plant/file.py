@@ -1,0 +1,280 @@
+"""The plant file ``plant.toml``: read, validated at the door, frozen.
+
+Everything below this door may trust its types and ranges. An error names the file, the
+key, the value, what is allowed, and the nearest valid name.
+"""
+
+import math
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from optimiser.errors import PlantError, UsageError, nearest
+
+Side = Literal["lower", "upper"]
+RailName = Literal[
+    "workmanship", "must-catch", "untested", "furthest-good", "largest-move", "critical"
+]
+RAILS: tuple[RailName, ...] = (
+    "workmanship",
+    "must-catch",
+    "untested",
+    "furthest-good",
+    "largest-move",
+    "critical",
+)
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NonNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Name = Annotated[str, Field(min_length=1, pattern=r"^\S(.*\S)?$")]
+
+
+class Record(BaseModel):
+    """A frozen table of the plant file; unknown keys are errors."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=False)
+
+
+class Site(Record):
+    """``[plant]``: the plant's name, its currency, where its files lie.
+
+    Paths are relative to the plant file. ``history`` is a file, a folder or a glob.
+    """
+
+    name: Name
+    currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] = "EUR"
+    history: Name = "history"
+    recipe: Name = "recipe.csv"
+    must_catch: Name | None = None
+
+
+class Review(Record):
+    """``[review]``: what one call costs and how often a reviewer passes a defect."""
+
+    seconds_per_call: Positive = 30.0
+    cost_per_hour: NonNegative = 40.0
+    miss_rate: Annotated[float, Field(ge=0, lt=1)] = 0.0
+
+    @property
+    def cost_per_call(self) -> float:
+        """Money per reviewed call."""
+        return self.seconds_per_call / 3600.0 * self.cost_per_hour
+
+
+class EscapeCost(Record):
+    """``[escape_cost]``: money per escape by defect type, times a factor by finder."""
+
+    default: NonNegative = 50.0
+    by_defect: dict[str, NonNegative] = Field(default_factory=dict)
+    by_finder: dict[Literal["test", "field"], NonNegative] = Field(default_factory=dict)
+
+
+class Labels(Record):
+    """``[labels]``: how verdicts come about.
+
+    ``test_coverage`` is the share of escapes that electrical test finds; a defect found
+    downstream therefore stands for its inverse.
+    """
+
+    test_coverage: Annotated[float, Field(gt=0, le=1)] = 1.0
+
+
+class Measurement(Record):
+    """``[measurements.NAME]``: unit, settable step, repeatability in that unit.
+
+    Without a ``step`` a limit may be set at any observed value.
+    """
+
+    unit: Name
+    step: Positive | None = None
+    repeatability: NonNegative = 0.0
+    about: str = ""
+
+
+class Bound(Record):
+    """The acceptance criterion of one measurement: a limit may never be looser."""
+
+    lower: float | None = Field(default=None, allow_inf_nan=False)
+    upper: float | None = Field(default=None, allow_inf_nan=False)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.lower is not None and self.upper is not None and self.lower >= self.upper:
+            msg = f"lower < upper must hold, got lower={self.lower:g}, upper={self.upper:g}"
+            raise ValueError(msg)
+        return self
+
+    def side(self, side: Side) -> float | None:
+        """Return the bound on one side, or None."""
+        return self.lower if side == "lower" else self.upper
+
+
+class Family(Record):
+    """``[families.NAME]``: product class, criticality, termination, workmanship bounds."""
+
+    product_class: Annotated[int, Field(ge=1, le=3, alias="class")] = 2
+    critical: bool = False
+    termination: str | None = None
+    workmanship: dict[str, Bound] = Field(default_factory=dict)
+
+
+class Rails(Record):
+    """``[rails]``: the settings of the rules that stop a limit from moving further."""
+
+    off: tuple[RailName, ...] = ()
+    guard_sigmas: NonNegative = 2.0
+    largest_move_steps: Annotated[int, Field(ge=1)] = 12
+    minimum_defects: Annotated[int, Field(ge=1)] = 8
+    mismatch_share: Annotated[float, Field(ge=0, lt=1)] = 0.001
+
+    def holds(self, rail: RailName) -> bool:
+        """Return whether a rail is in force."""
+        return rail not in self.off
+
+
+class PlantFile(Record):
+    """All of ``plant.toml``."""
+
+    plant: Site
+    review: Review = Review()
+    escape_cost: EscapeCost = EscapeCost()
+    labels: Labels = Labels()
+    measurements: Annotated[dict[str, Measurement], Field(min_length=1)]
+    families: Annotated[dict[str, Family], Field(min_length=1)]
+    rails: Rails = Rails()
+
+    @model_validator(mode="after")
+    def _workmanship_is_measured(self) -> Self:
+        for family, row in self.families.items():
+            for measurement in row.workmanship:
+                if measurement not in self.measurements:
+                    msg = (
+                        f"families.{family}.workmanship.{measurement}: not a measurement; "
+                        + nearest(measurement, self.measurements)
+                    )
+                    raise ValueError(msg)
+        return self
+
+    def escape_price(self, defect: str | None) -> float:
+        """Return the expected cost of one escape of a defect type.
+
+        By type, times the factor of where it will be found: at test with the chance
+        ``labels.test_coverage``, else in the field.
+
+        Parameters
+        ----------
+        defect : str or None
+            Defect type; unknown types and None cost the default.
+
+        Returns
+        -------
+        float
+            Money.
+        """
+        by_type = self.escape_cost.by_defect.get(defect or "", self.escape_cost.default)
+        factor = self.escape_cost.by_finder
+        covered = self.labels.test_coverage
+        return by_type * (covered * factor.get("test", 1.0) + (1 - covered) * factor.get("field", 1.0))
+
+
+class Plant(Record):
+    """A validated plant file and the folder its paths are relative to."""
+
+    path: Path
+    file: PlantFile
+
+    @property
+    def folder(self) -> Path:
+        """The folder that holds plant.toml."""
+        return self.path.parent
+
+    def locate(self, relative: str) -> Path:
+        """Return a path of the plant file, resolved against its folder."""
+        return self.folder / relative
+
+
+def read_plant(where: Path) -> Plant:
+    """Read and validate a plant file.
+
+    Parameters
+    ----------
+    where : Path
+        The file ``plant.toml`` or the folder that holds it.
+
+    Returns
+    -------
+    Plant
+
+    Raises
+    ------
+    UsageError
+        If there is no such file.
+    PlantError
+        If a rule is broken: file, key, value, what is allowed.
+    """
+    path = where / "plant.toml" if where.is_dir() else where
+    if not path.is_file():
+        msg = (
+            f"no plant file at {path}; name a folder that holds plant.toml, "
+            "or write a demo with: optimiser demo FOLDER"
+        )
+        raise UsageError(msg)
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        msg = f"{path}: not valid TOML ({error})"
+        raise PlantError(msg) from error
+    try:
+        return Plant(path=path, file=PlantFile.model_validate(table))
+    except ValidationError as error:
+        raise PlantError(_explain(path, table, error)) from error
+
+
+def _explain(path: Path, table: Mapping[str, Any], error: ValidationError) -> str:
+    """Return one line per broken rule, three at most."""
+    problems = error.errors(include_url=False)
+    lines = [f"{path}: {_one(table, problem)}" for problem in problems[:3]]
+    if len(problems) > 3:
+        lines.append(f"{path}: … and {len(problems) - 3} more")
+    return "\n".join(lines)
+
+
+def _one(table: Mapping[str, Any], problem: Any) -> str:  # noqa: ANN401 - pydantic's dict
+    """Return rule, key and value of one pydantic finding."""
+    where = ".".join(str(part) for part in problem["loc"]) or "plant.toml"
+    if problem["type"] == "extra_forbidden":
+        known = _known_keys(problem["loc"][:-1])
+        return f"{where}: no such key; {nearest(str(problem['loc'][-1]), known)}"
+    if problem["type"] == "missing":
+        return f"{where}: missing; add it"
+    rule = problem["msg"].removeprefix("Value error, ")
+    value = problem["input"]
+    shown = "" if isinstance(value, dict) else f", got {value!r}"
+    return f"{where}: {rule[0].lower() + rule[1:]}{shown}"
+
+
+def _known_keys(loc: tuple[str | int, ...]) -> list[str]:
+    """Return the keys allowed in the table at ``loc``."""
+    model: type[BaseModel] = PlantFile
+    tables: dict[str, type[BaseModel]] = {
+        "plant": Site,
+        "review": Review,
+        "escape_cost": EscapeCost,
+        "labels": Labels,
+        "measurements": Measurement,
+        "families": Family,
+        "rails": Rails,
+    }
+    if loc:
+        model = tables.get(str(loc[0]), PlantFile)
+    if "workmanship" in loc:
+        model = Bound
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def off_limit(side: Side) -> float:
+    """Return the limit that never calls: -inf below, +inf above."""
+    return -math.inf if side == "lower" else math.inf

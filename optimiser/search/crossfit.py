@@ -1,0 +1,238 @@
+"""Held-out outcomes: what a way of choosing limits does on lots it has not seen.
+
+The lots are cut into folds, a setting is fitted without each fold and scored on it. So
+every lot has false calls, and every labelled defect a chance to escape, that the fit could
+not have arranged. Knows how a recipe for fitting becomes a setting; knows no optuna.
+
+Public: ``fold_lots``, ``Way``, ``fit``, ``Heldout``, ``crossfit``, ``hold_out``.
+
+Shape letters: **m** limits, **d** defects, **t** lots, **f** folds.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimiser.search.blur import Clouds, escape_chance, make_clouds
+from optimiser.search.descent import (
+    Terrain,
+    best_of,
+    draw_in,
+    make_catch,
+    make_terrain,
+    move_few,
+)
+from optimiser.search.problem import Floats, Ints, Problem, is_called
+
+FOLDS = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """A way of choosing limits: all that descent itself cannot decide.
+
+    Parameters
+    ----------
+    bandwidth : float
+        Width of the clouds in standard deviations of the goods, > 0.
+    damping : float
+        How far labels from calls are weighted up, 0..1 (see `make_clouds`).
+    borrowed : float
+        Share of the defects' mass lent by sibling families, 0..1.
+    worst : float
+        Weight of the dearest group of lots against the average one, 0..1.
+    price : float
+        Multiplier of every escape price, > 0.
+    most_moved : int
+        Limits that may differ from the live setting, >= 0.
+    """
+
+    bandwidth: float = 1.75
+    damping: float = 0.0
+    borrowed: float = 0.0
+    worst: float = 0.0
+    price: float = 1.0
+    most_moved: int = 1_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Heldout:
+    """What one way of choosing limits does on lots that it was not fitted on.
+
+    Parameters
+    ----------
+    setting : ndarray of int, shape (m,)
+        Fitted on all lots.
+    fold_settings : ndarray of int, shape (f, m)
+        Fitted without each fold.
+    false_calls : ndarray of int, shape (t,)
+        False calls in each lot, of the setting fitted without its fold.
+    escape : ndarray, shape (d,)
+        Chance of each labelled defect to escape the setting fitted without its fold.
+    """
+
+    setting: Ints
+    fold_settings: Ints
+    false_calls: Ints
+    escape: Floats
+
+
+def fold_lots(problem: Problem, *, folds: int = FOLDS, order: Ints | None = None) -> Ints:
+    """Return the fold of each lot: runs of lots that hold alike of defects and false calls.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+    folds : int
+        Folds wanted, >= 2; fewer come back when there are fewer lots.
+    order : ndarray of int, shape (t,), optional
+        Order in which the lots are cut into runs; time when not given.
+
+    Returns
+    -------
+    ndarray of int, shape (t,)
+        0..f-1, every fold used.
+
+    Raises
+    ------
+    ValueError
+        If the history has fewer than two lots.
+    """
+    if problem.lots < 2:
+        msg = (
+            f"held-out figures need at least 2 lots, got {problem.lots}; "
+            "name lots in the history, or cut it by day"
+        )
+        raise ValueError(msg)
+    order = np.arange(problem.lots) if order is None else order
+    goods = np.asarray(problem.counts.sum(axis=0), dtype=np.float64).ravel() + problem.always
+    defects = np.bincount(problem.defect_lot, minlength=problem.lots).astype(np.float64)
+    load = goods / max(goods.sum(), 1.0) + defects / max(defects.sum(), 1.0)
+    load = load[order] + 1e-9
+    middle = (np.cumsum(load) - load / 2) / load.sum()
+    fold = np.empty(problem.lots, dtype=np.int64)
+    fold[order] = np.unique(np.floor(folds * middle), return_inverse=True)[1]
+    return fold
+
+
+def fit(problem: Problem, way: Way, *, lot_fold: Ints | None = None, without: int = -1) -> Ints:
+    """Return the setting that a way chooses.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+    way : Way
+        How to choose.
+    lot_fold : ndarray of int, shape (t,), optional
+        Fold of each lot; the dearest fold counts when the way asks for it.
+    without : int
+        Fold left out; -1 for none.
+
+    Returns
+    -------
+    ndarray of int, shape (m,)
+    """
+    return _fit(problem, way, _clouds(problem, way), _without(problem, lot_fold, without))
+
+
+def crossfit(problem: Problem, way: Way, lot_fold: Ints, recatch: tuple[Floats, ...]) -> Heldout:
+    """Return a way's setting and what it does on lots it has not seen.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+    way : Way
+        How to choose; everything it decides is decided anew without each fold.
+    lot_fold : ndarray of int, shape (t,)
+        From `fold_lots`.
+    recatch : tuple of m ndarrays, shapes (k_l, d)
+        Chance that each labelled defect, measured again, lies inside each level.
+
+    Returns
+    -------
+    Heldout
+    """
+    clouds = _clouds(problem, way)
+    setting = _fit(problem, way, clouds, lot_fold)
+    folds = int(lot_fold.max()) + 1
+    fold_settings = np.array(
+        [_fit(problem, way, clouds, _without(problem, lot_fold, fold)) for fold in range(folds)]
+    )
+    return hold_out(problem, setting, fold_settings, lot_fold, recatch)
+
+
+def hold_out(
+    problem: Problem,
+    setting: Ints,
+    fold_settings: Ints,
+    lot_fold: Ints,
+    recatch: tuple[Floats, ...],
+) -> Heldout:
+    """Return the held-out outcomes of settings that were fitted without each fold.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+    setting : ndarray of int, shape (m,)
+        Fitted on all lots, or fixed before any was seen.
+    fold_settings : ndarray of int, shape (f, m)
+        Fitted without each fold, or the fixed one f times.
+    lot_fold : ndarray of int, shape (t,)
+        From `fold_lots`.
+    recatch : tuple of m ndarrays, shapes (k_l, d)
+        Chance that each labelled defect, measured again, lies inside each level.
+
+    Returns
+    -------
+    Heldout
+    """
+    false_calls = problem.always.copy()
+    escape = np.zeros(problem.defect_lot.size)
+    defect_fold = lot_fold[problem.defect_lot]
+    for fold, chosen in enumerate(fold_settings):
+        lots, defects = lot_fold == fold, defect_fold == fold
+        false_calls[lots] += (is_called(chosen, problem.ranks) @ problem.counts)[lots]
+        escape[defects] = escape_chance(chosen, recatch)[defects]
+    return Heldout(
+        setting=setting, fold_settings=fold_settings, false_calls=false_calls, escape=escape
+    )
+
+
+def _clouds(problem: Problem, way: Way) -> Clouds:
+    """The clouds that a way sees, of all lots."""
+    return make_clouds(
+        problem,
+        factor=way.bandwidth,
+        damping=way.damping,
+        borrowed=way.borrowed if problem.kin_z.shape[0] else 0.0,
+        price=way.price,
+    )
+
+
+def _without(problem: Problem, lot_fold: Ints | None, fold: int) -> Ints:
+    """Groups of lots with one fold left out (-1) and the others numbered from 0."""
+    if lot_fold is None:
+        return np.zeros(problem.lots, dtype=np.int64)
+    if fold < 0:
+        return lot_fold
+    return np.where(lot_fold == fold, -1, lot_fold - (lot_fold > fold))
+
+
+def _fit(problem: Problem, way: Way, clouds: Clouds, groups: Ints) -> Ints:
+    """Descend from the live and the tightest setting, or move few limits from the live one."""
+    terrain = make_terrain(problem, clouds, groups=groups, worst=way.worst)
+    every = np.ones(problem.m, dtype=np.bool_)
+    live = make_catch(terrain, problem.live, every)
+    if way.most_moved < problem.m:
+        setting = move_few(terrain, live, way.most_moved)
+        return draw_in(terrain, setting, setting != live)
+    return draw_in(terrain, best_of(terrain, _starts(terrain, live), every), every)
+
+
+def _starts(terrain: Terrain, live: Ints) -> list[Ints]:
+    """Where descent starts: the live setting and the tightest one."""
+    return [live, np.zeros_like(live)]
