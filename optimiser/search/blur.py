@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from optimiser.search.problem import Bools, Floats, Ints, Problem
+from optimiser.search.problem import Bools, Floats, Ints, Problem, is_called
 
 # A cloud of a defect that the live limits called lies at least half beyond them, unless the
 # label came from another recipe: then its weight stops here instead of running away.
@@ -216,5 +216,4 @@ def escapes_live(problem: Problem) -> Bools:
     -------
     ndarray of bool, shape (d,)
     """
-    missed: Bools = ~(problem.live < problem.defect_ranks).any(axis=1)
-    return missed
+    return ~is_called(problem.live, problem.defect_ranks)

@@ -161,13 +161,14 @@ def crossfit(problem: Problem, way: Way, lot_fold: Ints, recatch: tuple[Floats, 
     fold_settings = np.array(
         [_fit(problem, way, clouds, _without(problem, lot_fold, fold)) for fold in range(folds)]
     )
-    return hold_out(problem, setting, fold_settings, lot_fold, recatch)
+    return hold_out(problem, setting, fold_settings, lot_fold=lot_fold, recatch=recatch)
 
 
 def hold_out(
     problem: Problem,
     setting: Ints,
     fold_settings: Ints,
+    *,
     lot_fold: Ints,
     recatch: tuple[Floats, ...],
 ) -> Heldout:
@@ -203,7 +204,7 @@ def hold_out(
 
 
 def _clouds(problem: Problem, way: Way) -> Clouds:
-    """The clouds that a way sees, of all lots."""
+    """Make the clouds that a way sees, of all lots."""
     return make_clouds(
         problem,
         factor=way.bandwidth,
@@ -214,7 +215,7 @@ def _clouds(problem: Problem, way: Way) -> Clouds:
 
 
 def _without(problem: Problem, lot_fold: Ints | None, fold: int) -> Ints:
-    """Groups of lots with one fold left out (-1) and the others numbered from 0."""
+    """Group the lots, one fold left out (-1) and the others numbered from 0."""
     if lot_fold is None:
         return np.zeros(problem.lots, dtype=np.int64)
     if fold < 0:

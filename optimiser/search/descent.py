@@ -86,7 +86,8 @@ def make_terrain(
         groups = np.minimum(groups, 0)
     share = (groups[:, None] == np.arange(max(int(groups.max(initial=0)) + 1, 1))).astype(float)
     own = clouds.cost[: clouds.own, None] * share[problem.defect_lot]
-    kin = np.repeat(clouds.cost[clouds.own :, None] / share.shape[1], share.shape[1], axis=1)
+    lent = own.sum() / whole if (whole := clouds.cost[: clouds.own].sum()) > 0 else 1.0
+    kin = np.outer(clouds.cost[clouds.own :] * lent, np.full(share.shape[1], 1 / share.shape[1]))
     return Terrain(
         ranks=np.ascontiguousarray(problem.ranks.T),
         review=problem.false_call_cost * np.asarray(problem.counts @ share, dtype=np.float64),
@@ -307,7 +308,7 @@ class _State:
         return costs
 
     def gain(self, limit: int) -> float:
-        """What moving this limit alone to its cheapest level saves."""
+        """Return what moving this limit alone to its cheapest level saves."""
         costs = self.costs_along(limit)
         return float(costs[self.setting[limit]] - costs.min())
 
@@ -332,7 +333,7 @@ class _State:
         return np.asarray(kept @ self.terrain.review + self.terrain.review_always)
 
     def _loosest(self, limit: int) -> int:
-        """The loosest level at which no must-catch item that only this limit calls escapes."""
+        """Find the loosest level that keeps each must-catch item which only this limit calls."""
         must = self.terrain.must[:, limit]
         alone = (self.must_calls == (self.setting[limit] < must)) & (must > 0)
         return int(must[alone].min()) - 1 if alone.any() else len(self.terrain.passing[limit]) - 1
@@ -343,10 +344,11 @@ def _mixed(by_group: Floats, worst: float) -> Floats:
     total: Floats = by_group.sum(axis=1)
     if worst == 0.0:
         return total
-    return (1.0 - worst) * total + worst * by_group.shape[1] * by_group.max(axis=1)
+    dearest = by_group.shape[1] * by_group.max(axis=1)
+    return np.asarray((1.0 - worst) * total + worst * dearest, dtype=np.float64)
 
 
 def _cheapest(costs: Floats) -> int:
-    """The tightest of the cheapest levels."""
+    """Find the tightest of the cheapest levels."""
     least = float(costs.min())
     return int(np.argmax(costs <= least + TIE * abs(least)))

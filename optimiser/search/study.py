@@ -1,0 +1,362 @@
+"""The study of one family: which way of choosing limits holds up on lots it has not seen.
+
+Descent finds the limits; what descent cannot decide (the bandwidth of the clouds, how far
+labels are weighted, what is borrowed, the worst lot, how many limits may move, the price
+that traces the front) a study in memory tries out. Every trial's objectives are held-out
+ones. This is the only file that knows optuna.
+
+Public::
+
+    run_study(problem, *, seed, trials=60, seeds=(), on_trial=None) -> StudyResult
+    Trials, StudyResult
+
+Shape letters: **n** candidates (the live setting, the seeds, then the trials), **m** limits,
+**d** defects, **t** lots, **f** folds.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field
+
+import numpy as np
+import optuna
+
+from optimiser.search.blur import escapes_live, pass_tables, widths
+from optimiser.search.crossfit import Heldout, Way, crossfit, fold_lots, hold_out
+from optimiser.search.problem import Bools, Floats, Ints, Problem, is_called
+
+TRIALS = 60
+# Widths that are tried first: 1.5 to 2 were safe at every number of defects.
+PRIOR_BANDWIDTHS = (1.5, 2.0, 1.0, 3.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Trials:
+    """All candidates that a study has looked at, one row each.
+
+    Parameters
+    ----------
+    origin : tuple of n str
+        ``"live"``, ``"seed"`` (a given setting, fitted elsewhere on all lots) or ``"trial"``.
+    ways : tuple of n (Way or None)
+        How a trial chose; None for the live setting and the seeds.
+    settings : ndarray of int, shape (n, m)
+        Fitted on all lots; the live setting and the seeds as given.
+    fold_settings : ndarray of int, shape (n, f, m)
+        Fitted without each fold; the live setting and the seeds f times.
+    review_cost : ndarray, shape (n,)
+        Held-out cost of reviewing false calls over the history, money. In-sample for seeds.
+    escape_cost : ndarray, shape (n,)
+        Held-out cost of escapes over the history, reviewers' misses left out, money.
+    moved : ndarray of int, shape (n,)
+        Limits that differ from the live setting.
+    false_calls : ndarray of int, shape (n, t)
+        Held-out false calls in each lot.
+    escape : ndarray, shape (n, d)
+        Held-out chance of each labelled defect to escape when measured again.
+    counted_false_calls : ndarray of int, shape (n,)
+        False calls of `settings` over all lots, in-sample.
+    counted_escapes : ndarray, shape (n,)
+        Weighted number of labelled defects that `settings` miss, in-sample.
+    """
+
+    origin: tuple[str, ...]
+    ways: tuple[Way | None, ...]
+    settings: Ints
+    fold_settings: Ints
+    review_cost: Floats
+    escape_cost: Floats
+    moved: Ints
+    false_calls: Ints
+    escape: Floats
+    counted_false_calls: Ints
+    counted_escapes: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StudyResult:
+    """What a study found for one family.
+
+    Parameters
+    ----------
+    trials : Trials
+        Every candidate.
+    recommended : int
+        Row of the candidate to propose at the plant's prices; 0 is the live setting.
+    front : ndarray of int, shape (p,)
+        Rows that no other row beats on both held-out review cost and held-out escape cost,
+        dearest review first. Seeds are left out: theirs are in-sample figures.
+    counted_front : ndarray of int, shape (p,)
+        The same on the in-sample counts, seeds included.
+    lot_fold : ndarray of int, shape (t,)
+        Fold of each lot.
+    chosen : ndarray of int, shape (f,)
+        Row that would be recommended from the outcomes on the other folds only.
+    false_calls : ndarray of int, shape (t,)
+        Held-out false calls of the proposal in each lot: of row `chosen[v]`, fitted
+        without fold v, in the lots of fold v.
+    live_false_calls : ndarray of int, shape (t,)
+        False calls of the live setting in each lot.
+    escape : ndarray, shape (d,)
+        Held-out chance of each labelled defect to escape the proposal, likewise.
+    live_escape : ndarray, shape (d,)
+        Chance of each to escape the live setting when measured again.
+    live_escapes : ndarray of bool, shape (d,)
+        Whether the live setting let it escape.
+    interrupted : bool
+        True when the study was stopped before its last trial.
+    """
+
+    trials: Trials
+    recommended: int
+    front: Ints
+    counted_front: Ints
+    lot_fold: Ints
+    chosen: Ints
+    false_calls: Ints
+    live_false_calls: Ints
+    escape: Floats
+    live_escape: Floats
+    live_escapes: Bools
+    interrupted: bool
+
+    @property
+    def setting(self) -> Ints:
+        """The recommended setting, shape (m,)."""
+        setting: Ints = self.trials.settings[self.recommended]
+        return setting
+
+
+def run_study(
+    problem: Problem,
+    *,
+    seed: int,
+    trials: int = TRIALS,
+    seeds: Sequence[Ints] = (),
+    on_trial: Callable[[int], None] | None = None,
+) -> StudyResult:
+    """Return what a study of one family finds.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+    seed : int
+        Seed of the sampler; from a stable hash of what identifies the family.
+    trials : int
+        Ways of choosing that are tried, >= 0.
+    seeds : sequence of ndarrays of int, shape (m,)
+        Settings that are looked at as they are, such as the exact front's.
+    on_trial : callable, optional
+        Told how many trials are done after each.
+
+    Returns
+    -------
+    StudyResult
+        The same for the same arguments. A KeyboardInterrupt ends the study early and keeps
+        what was found, with `interrupted` True.
+
+    Raises
+    ------
+    ValueError
+        If the history has fewer than two lots, or no setting calls a must-catch item.
+    """
+    board = _open(problem)
+    for setting in seeds:
+        board.add("seed", None, _as_it_is(board, setting))
+    try:
+        _search(board, seed, trials, on_trial)
+    except KeyboardInterrupt:
+        return _result(board, interrupted=True)
+    return _result(board, interrupted=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Board:
+    """What a running study has looked at so far."""
+
+    problem: Problem
+    lot_fold: Ints
+    recatch: tuple[Floats, ...]
+    rows: list[tuple[str, Way | None, Heldout]] = field(default_factory=list)
+
+    def add(self, origin: str, way: Way | None, outcome: Heldout) -> None:
+        """Write down one candidate."""
+        self.rows.append((origin, way, outcome))
+
+
+def _open(problem: Problem) -> _Board:
+    """Open a board with the live setting on it."""
+    recatch = pass_tables(problem.levels, problem.defect_z, widths(problem, 0.0))
+    board = _Board(problem=problem, lot_fold=fold_lots(problem), recatch=recatch)
+    board.add("live", None, _as_it_is(board, problem.live))
+    return board
+
+
+def _as_it_is(board: _Board, setting: Ints) -> Heldout:
+    """Outcome of a setting that is not fitted here."""
+    folds = int(board.lot_fold.max()) + 1
+    same = np.repeat(setting[None, :], folds, axis=0)
+    return hold_out(board.problem, setting, same, lot_fold=board.lot_fold, recatch=board.recatch)
+
+
+def _search(board: _Board, seed: int, trials: int, on_trial: Callable[[int], None] | None) -> None:
+    """Run the trials, each one written to the board before the next is asked for."""
+    with _quiet():
+        sampler = optuna.samplers.TPESampler(
+            seed=seed, multivariate=True, n_startup_trials=10, constant_liar=False
+        )
+        study = optuna.create_study(directions=["minimize"] * 3, sampler=sampler)
+        for way in _prior_ways(board.problem)[:trials]:
+            study.enqueue_trial(way)
+        for done in range(1, trials + 1):
+            trial = study.ask()
+            way_tried = _suggest(trial, board.problem)
+            outcome = crossfit(board.problem, way_tried, board.lot_fold, board.recatch)
+            board.add("trial", way_tried, outcome)
+            study.tell(trial, list(_objectives(board.problem, outcome)))
+            if on_trial is not None:
+                on_trial(done)
+
+
+def _suggest(trial: optuna.Trial, problem: Problem) -> Way:
+    """Read the way of choosing that the sampler wants tried."""
+    return Way(
+        bandwidth=trial.suggest_float("bandwidth", 0.5, 4.0, log=True),
+        damping=trial.suggest_float("damping", 0.0, 1.0) if problem.defect_called.any() else 0.0,
+        borrowed=trial.suggest_float("borrowed", 0.0, 0.9) if problem.kin_z.shape[0] else 0.0,
+        worst=trial.suggest_float("worst", 0.0, 0.5),
+        price=trial.suggest_float("price", 0.25, 4.0, log=True),
+        most_moved=trial.suggest_int("most_moved", 1, problem.m),
+    )
+
+
+def _prior_ways(problem: Problem) -> list[dict[str, float]]:
+    """Ways tried first: the plant's prices, every limit free, widths known to be safe."""
+    ways = [
+        asdict(Way(bandwidth=width, most_moved=problem.m, borrowed=borrowed, damping=damping))
+        for damping in ((0.0, 1.0) if problem.defect_called.any() else (0.0,))
+        for borrowed in ((0.0, 0.5) if problem.kin_z.shape[0] else (0.0,))
+        for width in PRIOR_BANDWIDTHS
+    ]
+    unused = _unused(problem)
+    return [{k: v for k, v in way.items() if k not in unused} for way in ways]
+
+
+def _unused(problem: Problem) -> set[str]:
+    """Parameters that this family gives no use for."""
+    unused = set() if problem.defect_called.any() else {"damping"}
+    return unused if problem.kin_z.shape[0] else unused | {"borrowed"}
+
+
+def _objectives(problem: Problem, outcome: Heldout) -> tuple[float, float, float]:
+    """Held-out review cost, held-out escape cost, limits moved."""
+    review = problem.false_call_cost * float(outcome.false_calls.sum())
+    escape = float(outcome.escape @ escape_prices(problem))
+    return review, escape, float((outcome.setting != problem.live).sum())
+
+
+def escape_prices(problem: Problem) -> Floats:
+    """Return what the escape of each labelled defect costs beyond the reviewers' misses.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+
+    Returns
+    -------
+    ndarray, shape (d,)
+        Money: price times weight times the chance that a reviewer would have caught it.
+    """
+    return (1.0 - problem.miss_rate) * problem.defect_price * problem.defect_weight
+
+
+def _result(board: _Board, *, interrupted: bool) -> StudyResult:
+    """Read the board."""
+    trials = _table(board)
+    honest = np.array([origin != "seed" for origin in trials.origin])
+    costs = _fold_costs(board, trials)
+    chosen = np.array(
+        [_recommend(trials, np.delete(costs, fold, axis=1)) for fold in range(costs.shape[1])]
+    )
+    lot_choice = chosen[board.lot_fold]
+    defect_choice = lot_choice[board.problem.defect_lot]
+    return StudyResult(
+        trials=trials,
+        recommended=_recommend(trials, costs),
+        front=_front(trials.review_cost, trials.escape_cost, honest),
+        counted_front=_front(
+            trials.counted_false_calls, trials.counted_escapes, np.ones_like(honest)
+        ),
+        lot_fold=board.lot_fold,
+        chosen=chosen,
+        false_calls=trials.false_calls[lot_choice, np.arange(lot_choice.size)],
+        live_false_calls=trials.false_calls[0],
+        escape=trials.escape[defect_choice, np.arange(defect_choice.size)],
+        live_escape=trials.escape[0],
+        live_escapes=escapes_live(board.problem),
+        interrupted=interrupted,
+    )
+
+
+def _table(board: _Board) -> Trials:
+    """Turn the board into arrays."""
+    problem, outcomes = board.problem, [outcome for _, _, outcome in board.rows]
+    settings = np.array([outcome.setting for outcome in outcomes])
+    objectives = np.array([_objectives(problem, outcome) for outcome in outcomes])
+    totals = np.asarray(problem.counts.sum(axis=1), dtype=np.int64).ravel()
+    called = np.array([is_called(setting, problem.ranks) for setting in settings])
+    missed = np.array([~is_called(setting, problem.defect_ranks) for setting in settings])
+    return Trials(
+        origin=tuple(origin for origin, _, _ in board.rows),
+        ways=tuple(way for _, way, _ in board.rows),
+        settings=settings,
+        fold_settings=np.array([outcome.fold_settings for outcome in outcomes]),
+        review_cost=objectives[:, 0],
+        escape_cost=objectives[:, 1],
+        moved=objectives[:, 2].astype(np.int64),
+        false_calls=np.array([outcome.false_calls for outcome in outcomes]),
+        escape=np.array([outcome.escape for outcome in outcomes]),
+        counted_false_calls=called @ totals + int(problem.always.sum()),
+        counted_escapes=missed @ problem.defect_weight,
+    )
+
+
+def _fold_costs(board: _Board, trials: Trials) -> Floats:
+    """Held-out cost of each candidate in each fold; shape (n, f)."""
+    problem, folds = board.problem, int(board.lot_fold.max()) + 1
+    lots = (board.lot_fold[:, None] == np.arange(folds)).astype(np.float64)
+    review = problem.false_call_cost * (trials.false_calls @ lots)
+    escape = (trials.escape * escape_prices(problem)) @ lots[problem.defect_lot]
+    return np.asarray(review + escape, dtype=np.float64)
+
+
+def _recommend(trials: Trials, costs: Floats) -> int:
+    """Find the cheapest row that is not a seed, by costs of shape (n, any folds)."""
+    total = costs.sum(axis=1)
+    total[[origin == "seed" for origin in trials.origin]] = np.inf
+    return int(np.argmin(total))
+
+
+def _front(first: Floats | Ints, second: Floats | Ints, allowed: Bools) -> Ints:
+    """Rows that no other allowed row beats on both, dearest first objective first."""
+    order = np.lexsort((first, second))
+    order = order[allowed[order]]
+    kept, least = [], np.inf
+    for row in order:
+        if first[row] < least:
+            kept.append(row)
+            least = first[row]
+    return np.array(kept, dtype=np.int64)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Silence optuna's log while a study runs, and put it back as it was."""
+    before = optuna.logging.get_verbosity()
+    optuna.logging.set_verbosity(optuna.logging.WARNING)
+    try:
+        yield
+    finally:
+        optuna.logging.set_verbosity(before)
