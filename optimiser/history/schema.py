@@ -1,9 +1,9 @@
 """The columns that result files really have, and SQL that turns them into the contract's."""
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-import re
 
 import duckdb
 

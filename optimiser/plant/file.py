@@ -8,24 +8,24 @@ import math
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from optimiser.errors import PlantError, UsageError, nearest
 
 Side = Literal["lower", "upper"]
+SIDES: tuple[Side, Side] = ("lower", "upper")
 RailName = Literal[
-    "workmanship", "must-catch", "untested", "furthest-good", "largest-move", "critical"
-]
-RAILS: tuple[RailName, ...] = (
     "workmanship",
     "must-catch",
     "untested",
     "furthest-good",
     "largest-move",
+    "call-load",
     "critical",
-)
+]
+RAILS: tuple[RailName, ...] = get_args(RailName)
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NonNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -127,6 +127,7 @@ class Rails(Record):
     off: tuple[RailName, ...] = ()
     guard_sigmas: NonNegative = 2.0
     largest_move_steps: Annotated[int, Field(ge=1)] = 12
+    call_load_share: Annotated[float, Field(gt=0, lt=1)] = 0.02
     minimum_defects: Annotated[int, Field(ge=1)] = 8
     mismatch_share: Annotated[float, Field(ge=0, lt=1)] = 0.001
 

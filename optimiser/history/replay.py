@@ -1,0 +1,183 @@
+"""What a recipe does to a history, item by item, against the live recipe.
+
+This is the plain row-by-row truth; the tally must agree with it to the last item.
+"""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from optimiser.history.contract import Finding
+from optimiser.history.limits import PlacedLimits, limit_column, place_limits
+from optimiser.history.read import History
+from optimiser.history.schema import quoted
+from optimiser.plant.file import SIDES
+from optimiser.recipe.table import Recipe
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replayed:
+    """One family's items under a recipe, in whole items.
+
+    ``kept``, ``loosened`` and ``tightened`` count items called by both recipes, by the
+    live one only, and by this one only; they are never netted. Of the loosened the labels
+    are known (``loosened_defects``, ``loosened_goods``); the tightened were mostly never
+    reviewed.
+    """
+
+    family: str
+    items: int
+    calls: int
+    true_calls: int
+    false_calls: int
+    escapes: int
+    unreviewed_calls: int
+    kept: int
+    loosened: int
+    tightened: int
+    loosened_defects: int
+    loosened_goods: int
+    tightened_defects: int
+    tightened_goods: int
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the counts by name."""
+        return asdict(self)
+
+
+_COUNTS = {
+    "items": "true",
+    "calls": "candidate",
+    "true_calls": "candidate and defect",
+    "false_calls": "candidate and good",
+    "escapes": "not candidate and defect",
+    "unreviewed_calls": "candidate and not defect and not good",
+    "kept": "candidate and live",
+    "loosened": "live and not candidate",
+    "tightened": "candidate and not live",
+    "loosened_defects": "live and not candidate and defect",
+    "loosened_goods": "live and not candidate and good",
+    "tightened_defects": "candidate and not live and defect",
+    "tightened_goods": "candidate and not live and good",
+}
+
+
+def replay(history: History, candidate: Recipe, live: Recipe) -> list[Replayed]:
+    """Return what a recipe would have called, per family.
+
+    Parameters
+    ----------
+    history : History
+    candidate, live : Recipe
+
+    Returns
+    -------
+    list of Replayed
+        Sorted by family; families with items only.
+    """
+    limits = place_limits(history, "replay_limits", {"candidate": candidate, "live": live})
+    counts = ", ".join(f"count(*) filter (where {test}) as {n}" for n, test in _COUNTS.items())
+    rows = history.rows(
+        f"""select family, {counts} from (
+              select i.family, {limits.called("candidate")} as candidate, {limits.called("live")} as live,
+                coalesce(i.verdict = 'defect', false) as defect,
+                coalesce(i.verdict = 'good', false) as good
+              from {limits.join()}) group by family order by family"""
+    )
+    return [Replayed(family=r[0], **dict(zip(_COUNTS, r[1:], strict=True))) for r in rows]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """How far replaying the live recipe reproduces the recorded calls.
+
+    ``blamed`` counts, by family and measurement, the items that disagree; the measurement
+    is the one furthest outside (replay calls, the record does not) or nearest to its limit
+    (the record has a call, replay has none).
+    """
+
+    compared: int
+    disagree: int
+    blamed: Mapping[tuple[str, str], int]
+
+    @property
+    def share(self) -> float:
+        """Disagreeing share of the items whose call was recorded."""
+        return self.disagree / self.compared if self.compared else 0.0
+
+
+def agree(history: History, live: Recipe) -> Agreement:
+    """Compare the live recipe's replay with what the machine recorded.
+
+    Parameters
+    ----------
+    history : History
+    live : Recipe
+
+    Returns
+    -------
+    Agreement
+        ``compared`` is 0 where nothing was recorded.
+    """
+    limits = place_limits(history, "agree_limits", {"live": live})
+    outside = {m: _outside(limits, n, m, history) for n, m in enumerate(history.measurements)}
+    furthest = f"greatest({', '.join(f'coalesce({sql}, -3e38::double)' for sql in outside.values())}, -3e38::double)"
+    columns = ", ".join(f"{sql} as outside_{n}" for n, sql in enumerate(outside.values()))
+    name = " ".join(f"when outside_{n} = furthest then '{m}'" for n, m in enumerate(outside))
+    history.rows(
+        f"""create or replace temp table disagreeing as
+            select i.family, {furthest} as furthest, {columns} from {limits.join()}
+            where i.called is not null and i.called <> {limits.called("live")}"""
+    )
+    compared = history.rows("select count(called) from items")[0][0]
+    blamed = history.rows(
+        f"""select family, case {name} else 'no measurement' end, count(*)
+            from disagreeing group by all order by 3 desc, 1, 2"""
+    )
+    found = {(str(f), str(m)): int(n) for f, m, n in blamed}
+    return Agreement(compared=compared, disagree=sum(found.values()), blamed=found)
+
+
+def _outside(limits: PlacedLimits, n: int, measurement: str, history: History) -> str:
+    """Return SQL: how far outside its nearest limit a measurement lies, in steps."""
+    known = history.plant.file.measurements[measurement]
+    unit = known.step or known.repeatability or 1.0
+    x = f"i.{quoted(measurement)}::double"
+    low, high = (f"b.{limit_column('live', n, side)}::double" for side in SIDES)
+    return f"(greatest({low} - {x}, {x} - {high}) / {unit!r})"
+
+
+def agreement_findings(agreement: Agreement, history: History, recipe_path: str) -> list[Finding]:
+    """Return the findings of a comparison: an error above the allowed share, else notes.
+
+    Parameters
+    ----------
+    agreement : Agreement
+    history : History
+    recipe_path : str
+        For the message.
+
+    Returns
+    -------
+    list of Finding
+    """
+    if not agreement.compared:
+        rule = "no recorded call: whether this recipe is what the machine ran cannot be checked"
+        way = "fill the column called"
+        return [Finding(level="note", rule=rule, file=recipe_path, column="called", way_out=way)]
+    allowed = history.plant.file.rails.mismatch_share
+    level = "error" if agreement.share > allowed else "note"
+    return [
+        Finding(
+            level=level,  # type: ignore[arg-type]
+            rule=(
+                f"replaying the live recipe does not reproduce the recorded call of {family}, "
+                f"{measurement} ({agreement.share:.2%} of all items disagree, {allowed:.2%} allowed)"
+            ),
+            file=recipe_path,
+            column=measurement,
+            count=count,
+            way_out="give the recipe that the machine ran in this history",
+        )
+        for (family, measurement), count in agreement.blamed.items()
+    ]

@@ -1,0 +1,508 @@
+"""The tally: exact counts of a history over a grid, however long the history.
+
+Each limit calls an item at every level tighter than some level and at none looser, so an
+item is to every setting what its *signature* is: per limit the number of levels that call
+it (its rank). Items with one signature cannot be told apart by any setting, so counting
+signatures loses nothing. Counts add up over parts of a history, and are kept apart by
+override scope, lot and whether the item was reviewed. Labelled defects are kept one by one.
+
+Ranks compare float32 with float32, strictly: an item at a limit is not called, a
+measurement that is NULL has rank 0.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from optimiser.history.limits import PlacedLimits, place_limits
+from optimiser.history.read import History
+from optimiser.history.schema import quoted, text_literal
+from optimiser.plant.file import off_limit
+from optimiser.recipe.table import Recipe, Row
+from optimiser.tally.grid import Grid
+
+Ranks = NDArray[np.int16]
+ROWS_AT_ONCE = 30_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cells:
+    """Counts of non-defects by signature, scope, lot and review; n rows.
+
+    Attributes
+    ----------
+    ranks : ndarray of int16, shape (n, m)
+        All 0 where no setting calls, all k_l where every setting does.
+    scope, lot : ndarrays of int32, shape (n,)
+        Indexes into the tally's ``scopes`` and ``lots``.
+    reviewed : ndarray of bool, shape (n,)
+        True for reviewed goods, False for items never reviewed.
+    count : ndarray of int64, shape (n,)
+    """
+
+    ranks: Ranks
+    scope: NDArray[np.int32]
+    lot: NDArray[np.int32]
+    reviewed: NDArray[np.bool_]
+    count: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Defects:
+    """The labelled defects one by one; d rows.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        ``time, product, board, designator, pin, part, defect, found_by, weight, live_called``
+        and the measurements, as in the history.
+    ranks : ndarray of int16, shape (d, m)
+    z : ndarray of float64, shape (d, m)
+        Coordinates; -inf where not measured or where an override decides.
+    scope, lot : ndarrays of int32, shape (d,)
+    """
+
+    frame: pd.DataFrame
+    ranks: Ranks
+    z: NDArray[np.float64]
+    scope: NDArray[np.int32]
+    lot: NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FamilyTally:
+    """One family's history as counts over its grid.
+
+    ``scopes[0]`` is ``""``, the family's own limits; the others are overrides in words.
+    ``lots`` are in order of their first item.
+    """
+
+    family: str
+    grid: Grid
+    scopes: tuple[str, ...]
+    lots: tuple[str, ...]
+    cells: Cells
+    defects: Defects
+
+    @property
+    def items(self) -> int:
+        """Number of items, defects included."""
+        return int(self.cells.count.sum()) + len(self.defects.frame)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What one setting does to a tallied history, in whole items."""
+
+    calls: int
+    true_calls: int
+    false_calls: int
+    unreviewed_calls: int
+    escapes: int
+
+
+def outcome(tally: FamilyTally, setting: Sequence[int] | NDArray[np.int64]) -> Outcome:
+    """Return what a setting would have called; equals a row-by-row replay.
+
+    Parameters
+    ----------
+    tally : FamilyTally
+    setting : array-like of int, shape (m,)
+        One level index per limit.
+
+    Returns
+    -------
+    Outcome
+        ``false_calls`` counts reviewed goods; called items that nobody reviewed are apart.
+    """
+    levels = np.asarray(setting)
+    called = (levels < tally.cells.ranks).any(axis=1)
+    count, reviewed = tally.cells.count, tally.cells.reviewed
+    false_calls = int(count[called & reviewed].sum())
+    unreviewed = int(count[called & ~reviewed].sum())
+    caught = int((levels < tally.defects.ranks).any(axis=1).sum())
+    return Outcome(
+        calls=false_calls + unreviewed + caught,
+        true_calls=caught,
+        false_calls=false_calls,
+        unreviewed_calls=unreviewed,
+        escapes=len(tally.defects.ranks) - caught,
+    )
+
+
+def add(one: FamilyTally, other: FamilyTally) -> FamilyTally:
+    """Return the tally of two parts of a history together.
+
+    Parameters
+    ----------
+    one, other : FamilyTally
+        Over the same grid; no item in both.
+
+    Returns
+    -------
+    FamilyTally
+
+    Raises
+    ------
+    ValueError
+        If the grids differ.
+    """
+    if one.family != other.family or not one.grid.same_levels(other.grid):
+        msg = f"tallies add over one grid, got two grids of {one.family} and {other.family}"
+        raise ValueError(msg)
+    scopes = tuple(dict.fromkeys((*one.scopes, *other.scopes)))
+    lots = tuple(dict.fromkeys((*one.lots, *other.lots)))
+    parts = [_reindexed(t, scopes, lots) for t in (one, other)]
+    return replace(
+        one,
+        scopes=scopes,
+        lots=lots,
+        cells=_merged([p.cells for p in parts]),
+        defects=_joined([p.defects for p in parts]),
+    )
+
+
+def _reindexed(tally: FamilyTally, scopes: Sequence[str], lots: Sequence[str]) -> FamilyTally:
+    """Return the tally with its scope and lot indexes pointing into other lists."""
+    scope_of = np.array([scopes.index(s) for s in tally.scopes], dtype=np.int32)
+    number = {lot: n for n, lot in enumerate(lots)}
+    lot_of = np.array([number[lot] for lot in tally.lots], dtype=np.int32)
+    cells = replace(
+        tally.cells, scope=scope_of[tally.cells.scope], lot=lot_of[tally.cells.lot]
+    )
+    defects = replace(
+        tally.defects, scope=scope_of[tally.defects.scope], lot=lot_of[tally.defects.lot]
+    )
+    return replace(tally, cells=cells, defects=defects)
+
+
+def _merged(parts: Sequence[Cells]) -> Cells:
+    """Return cells with equal keys summed."""
+    ranks = np.concatenate([p.ranks for p in parts])
+    keys = np.column_stack(
+        [
+            np.concatenate([p.scope for p in parts]),
+            np.concatenate([p.lot for p in parts]),
+            np.concatenate([p.reviewed for p in parts]),
+            ranks,
+        ]
+    ).astype(np.int32)
+    count = np.concatenate([p.count for p in parts])
+    unique, total = sum_by_row(keys, count)
+    return Cells(
+        scope=unique[:, 0],
+        lot=unique[:, 1],
+        reviewed=unique[:, 2].astype(bool),
+        ranks=unique[:, 3:].astype(np.int16),
+        count=total,
+    )
+
+
+def _joined(parts: Sequence[Defects]) -> Defects:
+    return Defects(
+        frame=pd.concat([p.frame for p in parts], ignore_index=True),
+        ranks=np.concatenate([p.ranks for p in parts]),
+        z=np.concatenate([p.z for p in parts]),
+        scope=np.concatenate([p.scope for p in parts]),
+        lot=np.concatenate([p.lot for p in parts]),
+    )
+
+
+def sum_by_row(
+    keys: NDArray[np.int32], count: NDArray[np.int64]
+) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
+    """Return the distinct rows of an array, sorted, and the sum of counts of each.
+
+    Parameters
+    ----------
+    keys : ndarray of int32, shape (n, q)
+        Values >= 0.
+    count : ndarray of int64, shape (n,)
+
+    Returns
+    -------
+    unique : ndarray of int32, shape (u, q)
+    total : ndarray of int64, shape (u,)
+    """
+    if not len(keys):
+        return keys, count
+    order = np.lexsort(keys.T[::-1])
+    keys, count = keys[order], count[order]
+    starts = np.flatnonzero(np.r_[True, (keys[1:] != keys[:-1]).any(axis=1)])
+    return keys[starts], np.add.reduceat(count, starts)
+
+
+def tally_history(
+    history: History, grids: Mapping[str, Grid], live: Recipe
+) -> dict[str, FamilyTally]:
+    """Count a history over the grids of its families.
+
+    One scan finds the items outside any tightest level (the others are one number per lot),
+    one cheap scan counts all items by lot.
+
+    Parameters
+    ----------
+    history : History
+    grids : mapping of family to Grid
+    live : Recipe
+        Its overrides decide the measurements they name, whatever the family's setting.
+
+    Returns
+    -------
+    dict of family to FamilyTally
+    """
+    limits = place_limits(
+        history, "tally_limits", {"tight": _tightest(live, grids), "live": live}
+    )
+    lots = _make_lots(history)
+    places = list(limits.scopes)
+    totals = _totals(history, limits)
+    defects = _labelled(history, limits)
+    hot: dict[int, list[pd.DataFrame]] = {}
+    for files in _batches(history):
+        for place, frame in _hot(history, limits, files).groupby("place_id", sort=True):
+            hot.setdefault(int(place), []).append(frame)
+    return {
+        family: _family_tally(
+            grid,
+            [n for n, p in enumerate(places) if limits.families[p] == family],
+            Counted(limits=limits, places=places, lots=lots, totals=totals, hot=hot, defects=defects),
+        )
+        for family, grid in grids.items()
+    }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Counted:
+    """What the scans brought, for all families."""
+
+    limits: PlacedLimits
+    places: Sequence[str]
+    lots: tuple[str, ...]
+    totals: pd.DataFrame
+    hot: Mapping[int, list[pd.DataFrame]]
+    defects: pd.DataFrame
+
+
+def _tightest(live: Recipe, grids: Mapping[str, Grid]) -> Recipe:
+    """Return the recipe whose family limits all stand at their tightest level."""
+    rows = list(live.overrides)
+    for family, grid in grids.items():
+        tight = grid.values(np.zeros(len(grid.limits), dtype=np.int64))
+        units = {limit.measurement: limit.unit for limit in grid.limits}
+        rows += [
+            Row(
+                scope="family",
+                name=family,
+                measurement=m,
+                lower=tight.get((m, "lower"), off_limit("lower")),
+                upper=tight.get((m, "upper"), off_limit("upper")),
+                unit=unit,
+            )
+            for m, unit in units.items()
+        ]
+    return Recipe(revision="tightest", rows=tuple(rows))
+
+
+def _make_lots(history: History) -> tuple[str, ...]:
+    """Make the table of lots, numbered in order of their first item."""
+    rows = history.rows("select lot from items group by lot order by min(time), lot")
+    lots = tuple(str(r[0]) for r in rows)
+    frame = pd.DataFrame({"lot": list(lots), "lot_id": np.arange(len(lots), dtype=np.int32)})
+    con = history.connection
+    con.register("_lots", frame)
+    con.execute("create or replace temp table lots as from _lots")
+    con.unregister("_lots")
+    return lots
+
+
+def _totals(history: History, limits: PlacedLimits) -> pd.DataFrame:
+    """Return the number of non-defects by place, lot and review."""
+    return history.connection.execute(
+        f"""select b.place_id, l.lot_id, t.reviewed, t.n::bigint as n from
+              (select {limits.place.replace("{i}", "i")} as place, i.lot,
+                 coalesce(i.verdict = 'good', false) as reviewed, count(*) as n
+               from items i where i.verdict is distinct from 'defect' group by all) t
+            join {limits.table} b using (place) join lots l using (lot) order by 1, 2, 3"""
+    ).df()
+
+
+def _batches(history: History) -> list[list[str]]:
+    """Return the scanned files in batches of at most ROWS_AT_ONCE rows; [[]] for all at once."""
+    if history.rows_used <= ROWS_AT_ONCE:
+        return [[]]
+    sizes = history.rows("select file, count(*) from items group by file order by file")
+    batches: list[list[str]] = [[]]
+    filled = 0
+    for file, rows in sizes:
+        if filled and filled + rows > ROWS_AT_ONCE:
+            batches.append([])
+            filled = 0
+        batches[-1].append(file)
+        filled += rows
+    return batches
+
+
+def _hot(history: History, limits: PlacedLimits, files: Sequence[str]) -> pd.DataFrame:
+    """Return the non-defects outside any tightest level: place, lot, review, measurements."""
+    measured = ", ".join(f"i.{quoted(m)}" for m in history.measurements)
+    only = f"and i.file in ({', '.join(text_literal(f) for f in files)})" if files else ""
+    return history.connection.execute(
+        f"""select h.* exclude (lot), l.lot_id from
+              (select b.place_id, i.lot, coalesce(i.verdict = 'good', false) as reviewed, {measured}
+               from {limits.join()}
+               where i.verdict is distinct from 'defect' {only} and ({limits.outside("tight")})) h
+            join lots l using (lot)"""
+    ).df()
+
+
+def _labelled(history: History, limits: PlacedLimits) -> pd.DataFrame:
+    """Return the labelled defects with place, lot and what the live recipe does to them."""
+    measured = ", ".join(f"i.{quoted(m)}" for m in history.measurements)
+    return history.connection.execute(
+        f"""select b.place_id, l.lot_id, i.time, i.product, i.board, i.designator, i.pin, i.part,
+              i.defect, i.found_by, i.weight, {limits.called("live")} as live_called, {measured}
+            from {limits.join()} join lots l on l.lot = i.lot
+            where i.verdict = 'defect' order by i.time, i.board, i.designator, i.pin"""
+    ).df()
+
+
+def _family_tally(grid: Grid, places: Sequence[int], counted: Counted) -> FamilyTally:
+    """Return one family's tally from what the scans brought."""
+    named = [counted.limits.scopes[counted.places[p]] for p in places]
+    scopes = tuple(dict.fromkeys(["", *named]))
+    scope_of = {p: scopes.index(name) for p, name in zip(places, named, strict=True)}
+    parts = [
+        _cells_of_place(grid, p, scope_of[p], counted) for p in places if p in set(counted.totals["place_id"])
+    ]
+    frame = counted.defects[counted.defects["place_id"].isin(places)].reset_index(drop=True)
+    return FamilyTally(
+        family=grid.family,
+        grid=grid,
+        scopes=scopes,
+        lots=counted.lots,
+        cells=_merged(parts) if parts else _no_cells(len(grid.limits)),
+        defects=_defects(grid, frame, scope_of, counted),
+    )
+
+
+def _no_cells(m: int) -> Cells:
+    empty = np.zeros(0, dtype=np.int32)
+    return Cells(
+        ranks=np.zeros((0, m), dtype=np.int16),
+        scope=empty,
+        lot=empty,
+        reviewed=empty.astype(bool),
+        count=empty.astype(np.int64),
+    )
+
+
+def _cells_of_place(grid: Grid, place: int, scope: int, counted: Counted) -> Cells:
+    """Return the cells of one place: its hot items by signature, the rest by lot alone."""
+    frames = counted.hot.get(place, [])
+    m = len(grid.limits)
+    total = counted.totals[counted.totals["place_id"] == place]
+    rest = np.column_stack([total["lot_id"], total["reviewed"], np.zeros((len(total), m))]).astype(np.int32)
+    keys, counts = [rest], [total["n"].to_numpy(dtype=np.int64)]
+    for frame in frames:
+        ranks = signatures(grid, frame, _overridden(counted, place))
+        hot = np.column_stack([frame["lot_id"], frame["reviewed"], ranks]).astype(np.int32)
+        hot, n = sum_by_row(hot, np.ones(len(hot), dtype=np.int64))
+        # Each hot item was counted with the rest as well; take it off there.
+        off = hot.copy()
+        off[:, 2:] = 0
+        keys += [hot, off]
+        counts += [n, -n]
+    unique, n = sum_by_row(np.concatenate(keys), np.concatenate(counts))
+    unique, n = unique[n != 0], n[n != 0]
+    return Cells(
+        ranks=unique[:, 2:].astype(np.int16),
+        scope=np.full(len(n), scope, dtype=np.int32),
+        lot=unique[:, 0],
+        reviewed=unique[:, 1].astype(bool),
+        count=n,
+    )
+
+
+def _overridden(counted: Counted, place: int) -> dict[str, Row]:
+    """Return the rows of overrides that decide measurements at a place."""
+    rows = counted.limits.rows["live", counted.places[place]]
+    return {m: row for m, row in rows.items() if row.scope != "family"}
+
+
+def signatures(grid: Grid, frame: pd.DataFrame, overridden: Mapping[str, Row]) -> Ranks:
+    """Return the signatures of items.
+
+    Parameters
+    ----------
+    grid : Grid
+    frame : DataFrame
+        A column per measurement, float32, NaN where not measured.
+    overridden : mapping of measurement to Row
+        Limits that decide instead of the family's; they call at every setting or at none.
+
+    Returns
+    -------
+    ndarray of int16, shape (n, m)
+        All k_l for items that every setting calls.
+    """
+    levels = np.array([len(limit.z) for limit in grid.limits], dtype=np.int16)
+    ranks = np.zeros((len(frame), len(levels)), dtype=np.int16)
+    for n, limit in enumerate(grid.limits):
+        if limit.measurement not in overridden:
+            ranks[:, n] = rank(limit.z, limit.sign * _column(frame, limit.measurement))
+    always = (ranks == levels).any(axis=1)
+    for measurement, row in overridden.items():
+        x = _column(frame, measurement)
+        always |= (x < np.float32(row.lower)) | (x > np.float32(row.upper))
+    ranks[always] = levels
+    return ranks
+
+
+def _column(frame: pd.DataFrame, measurement: str) -> NDArray[np.float32]:
+    return frame[measurement].to_numpy(dtype=np.float32)
+
+
+def rank(levels: NDArray[np.float32], z: NDArray[np.float32]) -> NDArray[np.int16]:
+    """Return how many levels call each item: those strictly below its z; NaN gives 0.
+
+    Parameters
+    ----------
+    levels : ndarray of float32, shape (k,)
+        Ascending.
+    z : ndarray of float32, shape (n,)
+
+    Returns
+    -------
+    ndarray of int16, shape (n,)
+    """
+    found = np.searchsorted(levels, z, side="left")
+    found[np.isnan(z)] = 0
+    return found.astype(np.int16)
+
+
+def _defects(
+    grid: Grid, frame: pd.DataFrame, scope_of: Mapping[int, int], counted: Counted
+) -> Defects:
+    """Return a family's labelled defects with their signatures and coordinates."""
+    ranks = np.zeros((len(frame), len(grid.limits)), dtype=np.int16)
+    z = np.full((len(frame), len(grid.limits)), -np.inf)
+    place_ids = frame["place_id"].to_numpy()
+    for place in np.unique(place_ids):
+        here = place_ids == place
+        overridden = _overridden(counted, int(place))
+        ranks[here] = signatures(grid, frame[here], overridden)
+        for n, limit in enumerate(grid.limits):
+            if limit.measurement not in overridden:
+                x = limit.sign * _column(frame[here], limit.measurement).astype(np.float64)
+                z[here, n] = np.where(np.isnan(x), -np.inf, x)
+    return Defects(
+        frame=frame.drop(columns=["place_id", "lot_id"]),
+        ranks=ranks,
+        z=z,
+        scope=np.array([scope_of[int(p)] for p in place_ids], dtype=np.int32),
+        lot=frame["lot_id"].to_numpy(dtype=np.int32),
+    )
