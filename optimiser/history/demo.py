@@ -401,7 +401,8 @@ def _build_plant(
 
 def _items_per_board() -> Floats:
     """Return the number of items on a board of each product."""
-    return np.sum([np.array(f.places, dtype=np.float64) * max(f.pins, 1) for f in FAMILIES], axis=0)
+    counts = np.array([np.array(f.places) * max(f.pins, 1) for f in FAMILIES], dtype=np.float64)
+    return np.asarray(counts.sum(axis=0), dtype=np.float64)
 
 
 def _number_components() -> dict[str, list[list[str]]]:
@@ -459,7 +460,8 @@ def _lay_places(process: Process, names: list[list[str]], rng: np.random.Generat
     if family.second_supplier:
         suppliers.append(process.latent(family.second_supplier))
         parts.append(f"{family.part}-2240")
-    pins = [str(i + 1) for i in range(family.pins)] or [None]
+    pins: list[str | None] = [str(i + 1) for i in range(family.pins)]
+    pins = pins or [None]
     special, extra = (
         _special_place(family),
         process.latent(family.odd_place or family.excused_place),
@@ -495,13 +497,21 @@ def _live_rows(process: Process, places: _Places, rng: np.random.Generator) -> t
         relaxed = rng.random((2, k)) < 0.3
         tightness = np.where(relaxed, rng.uniform(1.25, 1.5, (2, k)), tightness)
     rows = [
-        _row(process, i, ("family", family.name), process.middle, tightness[:, i]) for i in range(k)
+        _row(
+            process,
+            i,
+            ("family", family.name),
+            middle=process.middle,
+            tightness=tightness[:, i],
+        )
+        for i in range(k)
     ]
     for scope, name, shifts in _overrides(family, places):
         middle = middle_at(process, process.latent(shifts))
         for measurement in shifts:
             i = process.names.index(measurement)
-            rows.append(_row(process, i, (scope, name), middle, np.maximum(tightness[:, i], 1.0)))
+            kept = np.maximum(tightness[:, i], 1.0)
+            rows.append(_row(process, i, (scope, name), middle=middle, tightness=kept))
     return tuple(rows)
 
 
@@ -520,7 +530,7 @@ def _overrides(family: Family, places: _Places) -> list[tuple[str, str, dict[str
 
 
 def _row(
-    process: Process, i: int, target: tuple[str, str], middle: Floats, tightness: Floats
+    process: Process, i: int, target: tuple[str, str], *, middle: Floats, tightness: Floats
 ) -> _Row:
     """Return the limits of measurement `i`, on its steps and inside its bounds."""
     name = process.names[i]
@@ -599,8 +609,7 @@ def _schedule(*, seed: int, days: int, lines: int, boards: int, first_day: date)
 def _drift_path(seed: int, days: int) -> Floats:
     """Return how much of a drift has happened on each day: uneven steps from 0 to 1."""
     steps = np.random.default_rng([seed, _SCHEDULE, 1]).gamma(1.5, 1.0, days)
-    path: Floats = np.cumsum(steps) / steps.sum()
-    return path
+    return np.asarray(np.cumsum(steps) / steps.sum(), dtype=np.float64)
 
 
 def _draw_effects(plan: _Plan, n: int, rng: np.random.Generator) -> _Effects:
@@ -636,7 +645,7 @@ def _draw_day(plant: _Plant, day: int, effects: list[_Effects], counts: list[Int
     """Return all items of a day, family after family."""
     lots = np.flatnonzero(plant.lots.day == day)
     parts = [
-        _draw_family_day(plant, index, lots, effects[index], counts[index])
+        _draw_family_day(plant, index, lots, effects=effects[index], counts=counts[index])
         for index in range(len(plant.plans))
     ]
     return _Items(
@@ -648,7 +657,7 @@ def _draw_day(plant: _Plant, day: int, effects: list[_Effects], counts: list[Int
 
 
 def _draw_family_day(
-    plant: _Plant, index: int, lots: Ints, effects: _Effects, counts: Ints
+    plant: _Plant, index: int, lots: Ints, *, effects: _Effects, counts: Ints
 ) -> _Items:
     """Return one family's items of the lots of a day, board after board."""
     plan, day = plant.plans[index], int(plant.lots.day[lots[0]])
@@ -663,7 +672,13 @@ def _draw_family_day(
     severity = _draw_severity(plan.process.family, kind, rng)
     values = draw_items(
         plan.process,
-        shifts=_shift_of(plan, place, plant.lots.line[lot], effects.shift[lot], plant.drift[day]),
+        shifts=_shift_of(
+            plan,
+            place,
+            line=plant.lots.line[lot],
+            lot_shift=effects.shift[lot],
+            drift=plant.drift[[day]],
+        ),
         kinds=kind,
         severity=severity,
         rng=rng,
@@ -710,13 +725,11 @@ def _draw_severity(family: Family, kind: Ints, rng: np.random.Generator) -> Floa
     return severity
 
 
-def _shift_of(
-    plan: _Plan, place: Ints, line: Ints, lot_shift: Floats, drift: Floats | float
-) -> Floats:
+def _shift_of(plan: _Plan, place: Ints, *, line: Ints, lot_shift: Floats, drift: Floats) -> Floats:
     """Return the latent's shift of n items, shape (n, k)."""
     total = plan.places.shift[place] + plan.line_shift[line] + lot_shift
     if plan.process.family.drift:
-        total += np.asarray(drift).reshape(-1, 1) * plan.process.latent(plan.process.family.drift)
+        total += drift[:, None] * plan.process.latent(plan.process.family.drift)
     return total
 
 
@@ -734,8 +747,8 @@ def _widen(process: Process, values: Singles) -> Singles:
 
 def _is_called(values: Singles, lower: Singles, upper: Singles) -> Bools:
     """Return which items any limit calls, all in float32; nan is never called."""
-    called: Bools = ((values < lower) | (values > upper)).any(axis=1)
-    return called
+    outside: Bools = (values < lower) | (values > upper)
+    return np.asarray(outside.any(axis=1), dtype=np.bool_)
 
 
 # --- what becomes known of them
@@ -992,7 +1005,8 @@ def _known_bad(plan: _Plan, kind: int, rng: np.random.Generator) -> Singles:
     margin = 2 * np.array([MEASUREMENTS[name].repeatability for name in process.names])
     lower, upper = _family_limits(plan)
     clear = ((values < lower - margin) | (values > upper + margin)).any(axis=1)
-    return values[int(np.argmax(clear))]
+    first: Singles = values[int(np.argmax(clear))]
+    return first
 
 
 def _family_limits(plan: _Plan) -> tuple[Singles, Singles]:
@@ -1099,9 +1113,11 @@ def _sample(plant: _Plant, index: int, n_goods: int, n_defects: int) -> TruthSam
     j = len(plan.process.kinds)
     picked = rng.choice(weight.size, size=n_defects, p=(weight / weight.sum()).ravel())
     chosen = rng.integers(_POOL_LOTS, size=n_goods)
-    bad_place, bads = _draw_pool(plant, plan, (pool, effects), picked // j, picked % j, rng)
+    bad_place, bads = _draw_pool(
+        plant, plan, (pool, effects), chosen=picked // j, kind=picked % j, rng=rng
+    )
     good_place, goods = _draw_pool(
-        plant, plan, (pool, effects), chosen, np.full(n_goods, GOOD), rng
+        plant, plan, (pool, effects), chosen=chosen, kind=np.full(n_goods, GOOD), rng=rng
     )
     lower, upper = _family_limits(plan)
     own = [np.where(side == live, np.float32(np.nan), side)
@@ -1128,6 +1144,7 @@ def _draw_pool(
     plant: _Plant,
     plan: _Plan,
     pool: tuple[Ints, _Effects],
+    *,
     chosen: Ints,
     kind: Ints,
     rng: np.random.Generator,
@@ -1138,10 +1155,15 @@ def _draw_pool(
     product = plant.lots.product[lot]
     place = plan.places.starts[product, effects.part[chosen]]
     place = place + rng.integers(plan.places.counts[product])
-    drift = plant.drift[plant.lots.day[lot]]
     values = draw_items(
         plan.process,
-        shifts=_shift_of(plan, place, plant.lots.line[lot], effects.shift[chosen], drift),
+        shifts=_shift_of(
+            plan,
+            place,
+            line=plant.lots.line[lot],
+            lot_shift=effects.shift[chosen],
+            drift=plant.drift[plant.lots.day[lot]],
+        ),
         kinds=kind,
         severity=_draw_severity(plan.process.family, kind, rng),
         rng=rng,

@@ -36,8 +36,9 @@ _PROCESS, _CALIBRATION = 11, 12
 class Measurement:
     """One measured quantity.
 
-    `sides` says which limits the recipe sets: ``lower``, ``upper`` or ``both``. `per_unit` is how many display counts make one unit (10: shown to a tenth). `shape` says
-    how the latent becomes a value: ``level`` typical + spread × g; ``above`` typical ×
+    `sides` says which limits the recipe sets: ``lower``, ``upper`` or ``both``. `per_unit`
+    is how many display counts make one unit (10: shown to a tenth). `shape` says how the
+    latent becomes a value: ``level`` typical + spread × g; ``above`` typical ×
     exp(spread × g); ``below`` top - (top - typical) × exp(spread × g). `placement` and
     `solder` are the loadings on the two factors shared by an item's measurements.
     """
@@ -56,44 +57,44 @@ class Measurement:
 
 MEASUREMENTS: dict[str, Measurement] = {
     "fillet_height": Measurement(
-        unit="um", step=5.0, repeatability=3.0, sides="both", per_unit=1, shape="level", top=5000.0,
-        placement=-0.2, solder=-0.6, about="solder height at the termination or heel",
+        unit="um", step=5.0, repeatability=3.0, sides="both", per_unit=1, shape="level",
+        top=5000.0, placement=-0.2, solder=-0.6, about="solder height at the termination or heel",
     ),
     "side_overhang": Measurement(
-        unit="um", step=5.0, repeatability=3.0, sides="upper", per_unit=1, shape="above", top=5000.0,
-        placement=0.6, solder=0.0, about="termination beyond the side of its pad",
+        unit="um", step=5.0, repeatability=3.0, sides="upper", per_unit=1, shape="above",
+        top=5000.0, placement=0.6, solder=0.0, about="termination beyond the side of its pad",
     ),
     "body_offset": Measurement(
-        unit="um", step=5.0, repeatability=4.0, sides="upper", per_unit=1, shape="above", top=5000.0,
-        placement=0.6, solder=0.0, about="body or deposit from its nominal place",
+        unit="um", step=5.0, repeatability=4.0, sides="upper", per_unit=1, shape="above",
+        top=5000.0, placement=0.6, solder=0.0, about="body or deposit from its nominal place",
     ),
     "tilt": Measurement(
-        unit="deg", step=0.5, repeatability=0.2, sides="upper", per_unit=10, shape="above", top=90.0,
-        placement=0.3, solder=0.3, about="body against the plane of the board",
+        unit="deg", step=0.5, repeatability=0.2, sides="upper", per_unit=10, shape="above",
+        top=90.0, placement=0.3, solder=0.3, about="body against the plane of the board",
     ),
     "pad_coverage": Measurement(
-        unit="%", step=1.0, repeatability=0.8, sides="lower", per_unit=2, shape="below", top=100.0,
-        placement=0.4, solder=0.5, about="share of the pad that is wetted",
+        unit="%", step=1.0, repeatability=0.8, sides="lower", per_unit=2, shape="below",
+        top=100.0, placement=0.4, solder=0.5, about="share of the pad that is wetted",
     ),
     "lead_lift": Measurement(
-        unit="um", step=5.0, repeatability=3.0, sides="upper", per_unit=1, shape="above", top=5000.0,
-        placement=0.1, solder=0.4, about="gap between lead and pad",
+        unit="um", step=5.0, repeatability=3.0, sides="upper", per_unit=1, shape="above",
+        top=5000.0, placement=0.1, solder=0.4, about="gap between lead and pad",
     ),
     "body_match": Measurement(
-        unit="score", step=0.01, repeatability=0.006, sides="lower", per_unit=100, shape="below", top=1.0,
-        placement=0.3, solder=0.1, about="likeness to the taught body, marking and polarity",
+        unit="score", step=0.01, repeatability=0.006, sides="lower", per_unit=100, shape="below",
+        top=1.0, placement=0.3, solder=0.1, about="likeness to the taught body and its marking",
     ),
     "paste_volume": Measurement(
-        unit="%", step=1.0, repeatability=1.2, sides="both", per_unit=2, shape="level", top=400.0,
-        placement=0.0, solder=-0.85, about="paste volume against the aperture's",
+        unit="%", step=1.0, repeatability=1.2, sides="both", per_unit=2, shape="level",
+        top=400.0, placement=0.0, solder=-0.85, about="paste volume against the aperture's",
     ),
     "paste_area": Measurement(
-        unit="%", step=1.0, repeatability=0.9, sides="both", per_unit=2, shape="level", top=300.0,
-        placement=0.2, solder=-0.6, about="paste area against the aperture's",
+        unit="%", step=1.0, repeatability=0.9, sides="both", per_unit=2, shape="level",
+        top=300.0, placement=0.2, solder=-0.6, about="paste area against the aperture's",
     ),
     "paste_height": Measurement(
-        unit="um", step=5.0, repeatability=1.8, sides="both", per_unit=1, shape="level", top=600.0,
-        placement=0.0, solder=-0.55, about="mean height of the deposit",
+        unit="um", step=5.0, repeatability=1.8, sides="both", per_unit=1, shape="level",
+        top=600.0, placement=0.0, solder=-0.55, about="mean height of the deposit",
     ),
 }  # fmt: skip
 
@@ -526,16 +527,13 @@ def _values_of(process: Process, latent: Floats) -> Floats:
     g = np.clip(latent, -LATENT_END, LATENT_END) * process.spread
     grown = np.exp(np.where(process.shape == 0, 0.0, g))
     loss = process.top - (process.top - process.typical) * grown
-    values: Floats = np.select(
-        [process.shape == 0, process.shape == 1],
-        [process.typical + g, process.typical * grown],
-        loss,
-    )
-    return values
+    shapes = [process.shape == 0, process.shape == 1]
+    return np.select(shapes, [process.typical + g, process.typical * grown], loss)
 
 
 def middle_at(process: Process, shift: Floats) -> Floats:
     """Return the middle of the goods whose latent is shifted by `shift`, shape (k,)."""
     moved = _values_of(process, shift[None, :])[0]
     still = _values_of(process, np.zeros((1, len(shift))))[0]
-    return process.middle + moved - still
+    middle: Floats = process.middle + moved - still
+    return middle
