@@ -34,10 +34,12 @@ class Plant:
     levels: np.ndarray  # (k,), the same settable levels for every limit
 
 
-def make_plant(seed: int, *, kinds: int = 5, heavy: bool = True) -> Plant:
+def make_plant(
+    seed: int, *, kinds: int = 5, heavy: bool = True, priced: bool = False, evenness: float = 1.5
+) -> Plant:
     """Draw a plant: a few defect kinds, each moving one to three measurements."""
     rng = np.random.default_rng([seed, 1])
-    share = rng.dirichlet(np.full(kinds, 1.5))
+    share = rng.dirichlet(np.full(kinds, evenness))
     centre = np.zeros((kinds, MEASUREMENTS))
     for kind in range(kinds):
         moved = rng.choice(MEASUREMENTS, size=rng.integers(1, 4), replace=False)
@@ -49,7 +51,7 @@ def make_plant(seed: int, *, kinds: int = 5, heavy: bool = True) -> Plant:
         share=share,
         centre=centre,
         scatter=scatter,
-        price=rng.choice([0.5, 1.0, 2.0], size=kinds),
+        price=rng.choice([0.5, 1.0, 2.0], size=kinds) if priced else np.ones(kinds),
         mixing=np.linalg.cholesky(correlation) * (1.0 if heavy else -1.0),
         levels=np.append(np.arange(2.0, 7.01, 0.1), np.inf),
     )

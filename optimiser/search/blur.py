@@ -2,14 +2,15 @@
 
 A few dozen defects are a thin sample. The setting that counts best on them hugs them and
 lets the next ones through, so each is spread by a bandwidth per limit and escapes with the
-chance that a draw from its cloud lies inside every limit. This file knows the clouds; it
-knows no non-defects, no costs of review and no search.
+chance that a draw from its cloud lies inside every limit. Kinds of defect that have not
+been seen yet stand in too: as far beyond one limit as the seen ones lie beyond theirs.
+This file knows the clouds; it knows no non-defects, no costs of review and no search.
 
-Public: ``widths``, ``pass_tables``, ``escape_chance``, ``called_chance``, ``Clouds``,
-``make_clouds``.
+Public: ``Blur``, ``Clouds``, ``own_tables``, ``make_clouds``; ``widths``, ``pass_tables``,
+``escape_chance``, ``called_chance``, ``escape_prices``, ``escapes_live``.
 
 Shape letters: **m** limits, **k** levels of a limit, **d** defects, **b** borrowed ones,
-**q** clouds (own defects, then borrowed ones).
+**q** clouds (own defects, then borrowed ones, then unseen kinds).
 """
 
 from dataclasses import dataclass
@@ -25,6 +26,39 @@ LEAST_CALLED_CHANCE = 0.25
 # A family without a defect of its own is taken to have had half a one (the usual correction
 # of a zero count), so that borrowed defects can speak there at all.
 UNSEEN_DEFECTS = 0.5
+# More defects need less blur. The power was measured on the made-up plant: 1.5 standard
+# deviations of the goods at 10 labels, 1.2 at 40, 1.0 at 100.
+NARROWING, NARROW_FROM = -1.0 / 6.0, 10.0
+# How an unseen kind's depth is drawn: the middles of fifths of the seen depths.
+DEPTHS = (np.arange(5) + 0.5) / 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blur:
+    """How labelled defects become clouds.
+
+    Parameters
+    ----------
+    bandwidth : float
+        Width in standard deviations of the goods for ten labelled defects, > 0; narrows
+        with the sixth root of their number.
+    damping : float
+        How far a label that came from a call is weighted up by the inverse of its cloud's
+        chance to be called: 0 not at all, 1 fully; between them that power of it.
+    borrowed : float
+        Share of the defects' mass that siblings' defects make up, 0..1. They lend their
+        places, not their number: the mass stays that of the family's own defects.
+    unseen : float
+        Defects' worth of mass spread evenly over the limits for kinds not seen yet, >= 0.
+    price : float
+        Multiplier of every price, > 0: above 1 asks for fewer escapes.
+    """
+
+    bandwidth: float = 1.5
+    damping: float = 0.0
+    borrowed: float = 0.0
+    unseen: float = 1.0
+    price: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,13 +71,13 @@ class Clouds:
         Chance that a draw from each cloud lies inside each level of each limit, 0..1.
     cost : ndarray, shape (q,)
         Money lost when the cloud escapes: price times all the weights.
-    own : int
-        How many of the q clouds are the family's own defects; they come first.
+    lot : ndarray of int, shape (q,)
+        Lot of an own defect; -1 for a cloud that belongs to none.
     """
 
     passing: tuple[Floats, ...]
     cost: Floats
-    own: int
+    lot: Ints
 
 
 def widths(problem: Problem, factor: float) -> Floats:
@@ -124,84 +158,32 @@ def called_chance(problem: Problem, passing: tuple[Floats, ...]) -> Floats:
     ----------
     problem : Problem
         The family.
-    passing : tuple of m ndarrays, shapes (k_l, q)
-        Tables whose first d columns are the own defects.
+    passing : tuple of m ndarrays, shapes (k_l, d)
+        Tables of the own defects.
 
     Returns
     -------
     ndarray, shape (d,)
         1 for a label that did not come from a call, else at least `LEAST_CALLED_CHANCE`.
     """
-    d = problem.defect_z.shape[0]
-    chance = 1.0 - escape_chance(problem.live, passing)[:d]
-    floored = np.maximum(chance, LEAST_CALLED_CHANCE)
-    return np.where(problem.defect_called, floored, 1.0)
+    chance = np.maximum(1.0 - escape_chance(problem.live, passing), LEAST_CALLED_CHANCE)
+    return np.where(problem.defect_called, chance, 1.0)
 
 
-def make_clouds(
-    problem: Problem, *, factor: float, damping: float, borrowed: float, price: float = 1.0
-) -> Clouds:
-    """Return the family's defects as clouds.
+def escape_prices(problem: Problem) -> Floats:
+    """Return what the escape of each labelled defect costs beyond the reviewers' misses.
 
     Parameters
     ----------
     problem : Problem
         The family.
-    factor : float
-        Bandwidth in standard deviations of the goods, > 0.
-    damping : float
-        How far a label that came from a call is weighted up by the inverse of its cloud's
-        chance to be called: 0 not at all, 1 fully; between them that power of it.
-    borrowed : float
-        Share of the defects' mass that siblings' defects make up, 0..1. They lend their
-        places, not their number: the mass stays that of the family's own defects.
-    price : float
-        Multiplier of every price, > 0: above 1 asks for fewer escapes.
 
     Returns
     -------
-    Clouds
-        The own defects, then the borrowed ones (none when `borrowed` is 0).
+    ndarray, shape (d,)
+        Money: price times weight times the chance that a reviewer would have caught it.
     """
-    z = np.vstack([problem.defect_z, problem.kin_z]) if borrowed else problem.defect_z
-    passing = pass_tables(problem.levels, z, widths(problem, factor))
-    kept = price * (1.0 - problem.miss_rate)
-    weight = problem.defect_weight / called_chance(problem, passing) ** damping
-    cost = kept * problem.defect_price * weight
-    own = cost.size
-    if borrowed:
-        cost = _with_kin(problem, cost, borrowed, kept)
-    return Clouds(passing=passing, cost=cost, own=own)
-
-
-def kin_cost(problem: Problem, mass: float, borrowed: float, price: float) -> Floats:
-    """Return what each borrowed cloud costs when it escapes.
-
-    Parameters
-    ----------
-    problem : Problem
-        The family.
-    mass : float
-        Cost of all own defects escaping, money.
-    borrowed : float
-        Share of that mass that the siblings take over, 0..1.
-    price : float
-        Multiplier of every price.
-
-    Returns
-    -------
-    ndarray, shape (b,)
-        In proportion to their prices.
-    """
-    share = problem.kin_price / max(float(problem.kin_price.sum()), np.finfo(np.float64).tiny)
-    unseen = UNSEEN_DEFECTS * price * float(problem.kin_price.mean()) if share.size else 0.0
-    return share * (borrowed * mass if mass > 0 else unseen)
-
-
-def _with_kin(problem: Problem, cost: Floats, borrowed: float, price: float) -> Floats:
-    """Own costs lowered by what the siblings' clouds take over, then those."""
-    kin = kin_cost(problem, float(cost.sum()), borrowed, price)
-    return np.concatenate([(1.0 - borrowed) * cost if kin.size else cost, kin])
+    return (1.0 - problem.miss_rate) * problem.defect_price * problem.defect_weight
 
 
 def escapes_live(problem: Problem) -> Bools:
@@ -217,3 +199,92 @@ def escapes_live(problem: Problem) -> Bools:
     ndarray of bool, shape (d,)
     """
     return ~is_called(problem.live, problem.defect_ranks)
+
+
+def own_tables(problem: Problem, blur: Blur) -> tuple[Floats, ...]:
+    """Return the pass tables of the own defects and, after them, of those to be borrowed.
+
+    They are the costly part of the clouds and the same in every fold.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+    blur : Blur
+        How defects become clouds.
+
+    Returns
+    -------
+    tuple of m ndarrays, shapes (k_l, d + b)
+    """
+    z = np.vstack([problem.defect_z, problem.kin_z]) if blur.borrowed else problem.defect_z
+    return pass_tables(problem.levels, z, widths(problem, _factor(problem, blur)))
+
+
+def make_clouds(problem: Problem, blur: Blur, tables: tuple[Floats, ...], kept: Bools) -> Clouds:
+    """Return the clouds that a fit may see.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+    blur : Blur
+        How defects become clouds.
+    tables : tuple of m ndarrays, shapes (k_l, d + b)
+        From `own_tables`.
+    kept : ndarray of bool, shape (d,)
+        Own defects that may be seen; all else is made from these alone.
+
+    Returns
+    -------
+    Clouds
+        The own defects kept, then the borrowed ones, then unseen kinds.
+    """
+    d = problem.defect_lot.size
+    own = tuple(table[:, :d] for table in tables)
+    weight = called_chance(problem, own) ** -blur.damping
+    cost = (blur.price * escape_prices(problem) * weight)[kept]
+    columns = np.concatenate([kept, np.ones(tables[0].shape[1] - d, dtype=np.bool_)])
+    parts = [tuple(table[:, columns] for table in tables)]
+    costs = [cost * (1.0 - blur.borrowed), _kin_costs(problem, blur, cost)]
+    if blur.unseen > 0 and cost.size:
+        parts.append(_unseen_tables(problem, blur, kept))
+        columns_added = parts[-1][0].shape[1]
+        costs.append(np.full(columns_added, blur.unseen * cost.mean() / columns_added))
+    lent = sum(part.size for part in costs[1:])
+    return Clouds(
+        passing=tuple(np.hstack(limit) for limit in zip(*parts, strict=True)),
+        cost=np.concatenate(costs),
+        lot=np.concatenate([problem.defect_lot[kept], np.full(lent, -1)]),
+    )
+
+
+def _factor(problem: Problem, blur: Blur) -> float:
+    """Narrow the bandwidth as labels come in; unequal weights count as fewer labels."""
+    weight = problem.defect_weight
+    number = float(weight.sum() ** 2 / (weight @ weight)) if weight.size else 1.0
+    return blur.bandwidth * float((max(number, 1.0) / NARROW_FROM) ** NARROWING)
+
+
+def _kin_costs(problem: Problem, blur: Blur, own: Floats) -> Floats:
+    """Share out what the siblings' clouds take over, in proportion to their prices."""
+    if not blur.borrowed:
+        return np.empty(0)
+    price = problem.kin_price
+    share = price / max(float(price.sum()), np.finfo(np.float64).tiny)
+    kept = blur.price * (1.0 - problem.miss_rate)
+    mass = blur.borrowed * own.sum() if own.size else kept * UNSEEN_DEFECTS * price.mean()
+    return np.asarray(share * mass, dtype=np.float64)
+
+
+def _unseen_tables(problem: Problem, blur: Blur, kept: Bools) -> tuple[Floats, ...]:
+    """Place clouds beyond each limit alone, as deep as the seen defects lie beyond theirs."""
+    live = np.array([level[j] for level, j in zip(problem.levels, problem.live, strict=True)])
+    finite = np.array([level[np.isfinite(level)][-1] for level in problem.levels])
+    live = np.minimum(live, finite)
+    depth = ((problem.defect_z[kept] - live) / problem.spread).max(axis=1)
+    depths = np.quantile(depth, DEPTHS)
+    z = np.full((problem.m * DEPTHS.size, problem.m), -np.inf)
+    for i in range(problem.m):
+        z[i * DEPTHS.size : (i + 1) * DEPTHS.size, i] = live[i] + depths * problem.spread[i]
+    return pass_tables(problem.levels, z, widths(problem, _factor(problem, blur)))

@@ -9,11 +9,11 @@ Public: ``fold_lots``, ``Way``, ``fit``, ``Heldout``, ``crossfit``, ``hold_out``
 Shape letters: **m** limits, **d** defects, **t** lots, **f** folds.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from optimiser.search.blur import Clouds, escape_chance, make_clouds
+from optimiser.search.blur import Blur, escape_chance, make_clouds, own_tables
 from optimiser.search.descent import (
     Terrain,
     best_of,
@@ -33,25 +33,16 @@ class Way:
 
     Parameters
     ----------
-    bandwidth : float
-        Width of the clouds in standard deviations of the goods, > 0.
-    damping : float
-        How far labels from calls are weighted up, 0..1 (see `make_clouds`).
-    borrowed : float
-        Share of the defects' mass lent by sibling families, 0..1.
+    blur : Blur
+        How labelled defects become clouds.
     worst : float
-        Weight of the dearest group of lots against the average one, 0..1.
-    price : float
-        Multiplier of every escape price, > 0.
+        Weight of the dearest fold of lots against the average one, 0..1.
     most_moved : int
         Limits that may differ from the live setting, >= 0.
     """
 
-    bandwidth: float = 1.75
-    damping: float = 0.0
-    borrowed: float = 0.0
+    blur: Blur = field(default_factory=Blur)
     worst: float = 0.0
-    price: float = 1.0
     most_moved: int = 1_000
 
 
@@ -134,7 +125,7 @@ def fit(problem: Problem, way: Way, *, lot_fold: Ints | None = None, without: in
     -------
     ndarray of int, shape (m,)
     """
-    return _fit(problem, way, _clouds(problem, way), _without(problem, lot_fold, without))
+    return _fit(problem, way, own_tables(problem, way.blur), _without(problem, lot_fold, without))
 
 
 def crossfit(problem: Problem, way: Way, lot_fold: Ints, recatch: tuple[Floats, ...]) -> Heldout:
@@ -155,11 +146,11 @@ def crossfit(problem: Problem, way: Way, lot_fold: Ints, recatch: tuple[Floats, 
     -------
     Heldout
     """
-    clouds = _clouds(problem, way)
-    setting = _fit(problem, way, clouds, lot_fold)
+    tables = own_tables(problem, way.blur)
+    setting = _fit(problem, way, tables, lot_fold)
     folds = int(lot_fold.max()) + 1
     fold_settings = np.array(
-        [_fit(problem, way, clouds, _without(problem, lot_fold, fold)) for fold in range(folds)]
+        [_fit(problem, way, tables, _without(problem, lot_fold, fold)) for fold in range(folds)]
     )
     return hold_out(problem, setting, fold_settings, lot_fold=lot_fold, recatch=recatch)
 
@@ -203,17 +194,6 @@ def hold_out(
     )
 
 
-def _clouds(problem: Problem, way: Way) -> Clouds:
-    """Make the clouds that a way sees, of all lots."""
-    return make_clouds(
-        problem,
-        factor=way.bandwidth,
-        damping=way.damping,
-        borrowed=way.borrowed if problem.kin_z.shape[0] else 0.0,
-        price=way.price,
-    )
-
-
 def _without(problem: Problem, lot_fold: Ints | None, fold: int) -> Ints:
     """Group the lots, one fold left out (-1) and the others numbered from 0."""
     if lot_fold is None:
@@ -223,8 +203,9 @@ def _without(problem: Problem, lot_fold: Ints | None, fold: int) -> Ints:
     return np.where(lot_fold == fold, -1, lot_fold - (lot_fold > fold))
 
 
-def _fit(problem: Problem, way: Way, clouds: Clouds, groups: Ints) -> Ints:
+def _fit(problem: Problem, way: Way, tables: tuple[Floats, ...], groups: Ints) -> Ints:
     """Descend from the live and the tightest setting, or move few limits from the live one."""
+    clouds = make_clouds(problem, way.blur, tables, groups[problem.defect_lot] >= 0)
     terrain = make_terrain(problem, clouds, groups=groups, worst=way.worst)
     every = np.ones(problem.m, dtype=np.bool_)
     live = make_catch(terrain, problem.live, every)

@@ -72,8 +72,8 @@ def make_terrain(
     clouds : Clouds
         Its defects.
     groups : ndarray of int, shape (t,), optional
-        Group of each lot; a lot in group -1 is left out, with its defects. One group of
-        all lots when not given.
+        Group of each lot; a lot in group -1 is left out. One group of all lots when not
+        given.
     worst : float
         Weight of the dearest group, 0..1. At 0 the groups are summed into one.
 
@@ -85,15 +85,14 @@ def make_terrain(
     if worst == 0.0:
         groups = np.minimum(groups, 0)
     share = (groups[:, None] == np.arange(max(int(groups.max(initial=0)) + 1, 1))).astype(float)
-    own = clouds.cost[: clouds.own, None] * share[problem.defect_lot]
-    lent = own.sum() / whole if (whole := clouds.cost[: clouds.own].sum()) > 0 else 1.0
-    kin = np.outer(clouds.cost[clouds.own :] * lent, np.full(share.shape[1], 1 / share.shape[1]))
+    even = np.full((1, share.shape[1]), 1.0 / share.shape[1])
+    by_group = np.vstack([share, even])[clouds.lot]  # row -1, the even one, for lot -1
     return Terrain(
         ranks=np.ascontiguousarray(problem.ranks.T),
         review=problem.false_call_cost * np.asarray(problem.counts @ share, dtype=np.float64),
         review_always=problem.false_call_cost * (problem.always @ share),
         passing=clouds.passing,
-        escape=np.vstack([own, kin]),
+        escape=clouds.cost[:, None] * by_group,
         must=problem.must_ranks,
         worst=worst,
     )

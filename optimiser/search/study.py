@@ -21,7 +21,7 @@ from dataclasses import asdict, dataclass, field
 import numpy as np
 import optuna
 
-from optimiser.search.blur import escapes_live, pass_tables, widths
+from optimiser.search.blur import Blur, escape_prices, escapes_live, pass_tables, widths
 from optimiser.search.crossfit import Heldout, Way, crossfit, fold_lots, hold_out
 from optimiser.search.problem import Bools, Floats, Ints, Problem, is_called
 
@@ -221,25 +221,31 @@ def _search(board: _Board, seed: int, trials: int, on_trial: Callable[[int], Non
 
 def _suggest(trial: optuna.Trial, problem: Problem) -> Way:
     """Read the way of choosing that the sampler wants tried."""
-    return Way(
-        bandwidth=trial.suggest_float("bandwidth", 0.5, 4.0, log=True),
-        damping=trial.suggest_float("damping", 0.0, 1.0) if problem.defect_called.any() else 0.0,
-        borrowed=trial.suggest_float("borrowed", 0.0, 0.9) if problem.kin_z.shape[0] else 0.0,
-        worst=trial.suggest_float("worst", 0.0, 0.5),
+    kin, calls = problem.kin_z.shape[0] > 0, bool(problem.defect_called.any())
+    blur = Blur(
+        bandwidth=trial.suggest_float("bandwidth", 0.75, 3.0, log=True),
+        damping=trial.suggest_float("damping", 0.0, 1.0) if calls else 0.0,
+        borrowed=trial.suggest_float("borrowed", 0.0, 0.9) if kin else 0.0,
+        unseen=trial.suggest_float("unseen", 0.25, 4.0, log=True),
         price=trial.suggest_float("price", 0.25, 4.0, log=True),
+    )
+    return Way(
+        blur=blur,
+        worst=trial.suggest_float("worst", 0.0, 0.5),
         most_moved=trial.suggest_int("most_moved", 1, problem.m),
     )
 
 
 def _prior_ways(problem: Problem) -> list[dict[str, float]]:
     """Ways tried first: the plant's prices, every limit free, widths known to be safe."""
-    ways = [
-        asdict(Way(bandwidth=width, most_moved=problem.m, borrowed=borrowed, damping=damping))
+    blurs = [
+        Blur(bandwidth=width, borrowed=borrowed, damping=damping)
         for damping in ((0.0, 1.0) if problem.defect_called.any() else (0.0,))
         for borrowed in ((0.0, 0.5) if problem.kin_z.shape[0] else (0.0,))
         for width in PRIOR_BANDWIDTHS
     ]
     unused = _unused(problem)
+    ways = [asdict(blur) | {"worst": 0.0, "most_moved": problem.m} for blur in blurs]
     return [{k: v for k, v in way.items() if k not in unused} for way in ways]
 
 
@@ -254,22 +260,6 @@ def _objectives(problem: Problem, outcome: Heldout) -> tuple[float, float, float
     review = problem.false_call_cost * float(outcome.false_calls.sum())
     escape = float(outcome.escape @ escape_prices(problem))
     return review, escape, float((outcome.setting != problem.live).sum())
-
-
-def escape_prices(problem: Problem) -> Floats:
-    """Return what the escape of each labelled defect costs beyond the reviewers' misses.
-
-    Parameters
-    ----------
-    problem : Problem
-        The family.
-
-    Returns
-    -------
-    ndarray, shape (d,)
-        Money: price times weight times the chance that a reviewer would have caught it.
-    """
-    return (1.0 - problem.miss_rate) * problem.defect_price * problem.defect_weight
 
 
 def _result(board: _Board, *, interrupted: bool) -> StudyResult:
