@@ -8,8 +8,9 @@ item; a choice of one position per limit catches the union of the uses and pays 
 of the costs.
 """
 
+import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -196,3 +197,319 @@ def members(bits: int) -> list[int]:
         found.append(lowest.bit_length() - 1)
         bits ^= lowest
     return found
+
+
+# --- branch and bound -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Node:
+    """A part of the choices: those between `at` and `reach`, with `misses` escapes left.
+
+    Parameters
+    ----------
+    bound : int
+        No choice in this part calls fewer non-defects.
+    at, reach : tuples of m int
+        Loosest and tightest position allowed at each limit.
+    called, open : int
+        Bitsets: non-defects called at `at`; targets neither caught nor given up.
+    misses : int
+        Number of open labelled defects that may still escape.
+    """
+
+    bound: int
+    at: tuple[int, ...]
+    reach: tuple[int, ...]
+    called: int
+    open: int
+    misses: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Open:
+    """A target not yet caught and its options (price, limit, position), cheapest first."""
+
+    target: int
+    may_escape: bool
+    options: list[tuple[int, int, int]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rest:
+    """What a node still has to decide."""
+
+    at: tuple[int, ...]
+    reach: list[int]
+    free: int
+    targets: list[Open]
+    misses: int
+
+
+@dataclass(slots=True, eq=False)
+class Search:
+    """A depth-first search for one number of escapes, to be stopped and resumed.
+
+    Parameters
+    ----------
+    cover : Cover
+    allowed : int
+        How many of the targets that are labelled defects may escape.
+
+    Attributes
+    ----------
+    best : int
+        Fewest non-defects called by a choice found so far, on top of the floor.
+    best_positions : tuple of m int
+        That choice.
+    lower : int
+        A lower bound known from elsewhere.
+    nodes : int
+        Parts looked at so far.
+    """
+
+    cover: Cover
+    allowed: int
+    best: int = field(init=False)
+    best_positions: tuple[int, ...] = field(init=False)
+    lower: int = field(init=False, default=0)
+    nodes: int = field(init=False, default=0)
+    stack: list[Node] = field(init=False)
+    caps: dict[int, int] = field(init=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        cover = self.cover
+        tightest = tuple(len(c) - 1 for c in cover.costs)
+        self.best_positions = tightest
+        self.best = cover.weigh(union(cover.costs, tightest))
+        root = Node(
+            bound=0,
+            at=(0,) * len(tightest),
+            reach=tightest,
+            called=0,
+            open=cover.defects | cover.musts,
+            misses=self.allowed,
+        )
+        self.stack = [root]
+
+    def offer(self, cost: int, positions: tuple[int, ...]) -> None:
+        """Take a choice known to be allowed, if it is better."""
+        if cost < self.best:
+            self.best, self.best_positions = cost, positions
+
+    def bound(self) -> int:
+        """Return the cost that is proved to be needed."""
+        remaining = min((node.bound for node in self.stack), default=self.best)
+        return min(self.best, max(remaining, self.lower))
+
+    def done(self) -> bool:
+        """Return whether `best` is proved."""
+        return not self.stack or self.best <= self.lower
+
+    def run(self, nodes: int, ends: float) -> None:
+        """Look at so many more parts, or until the monotonic clock reads `ends`."""
+        last = self.nodes + nodes
+        while not self.done() and self.nodes < last and time.monotonic() < ends:
+            node = self.stack[-1]
+            children = self._expand(node) if node.bound < self.best else []
+            # Only now, so that an interrupt leaves the node on the stack.
+            self.stack.pop()
+            self.stack.extend(reversed(children))
+
+    def _expand(self, node: Node) -> list[Node]:
+        self.nodes += 1
+        at = _extend(self.cover, node)
+        if at is None:
+            return []
+        spent = self.cover.weigh(node.called)
+        rest = _what_is_left(self.cover, node, at, self.best - spent)
+        if rest is None:
+            return []
+        if len(rest.targets) <= rest.misses and all(t.may_escape for t in rest.targets):
+            self.offer(spent, at)
+            return []
+        bound = max(node.bound, spent + self._bound_rest(rest, self.best - spent))
+        if bound >= self.best:
+            return []
+        return _children(self.cover, node, rest, bound)
+
+    def _bound_rest(self, rest: Rest, enough: int) -> int:
+        """Return a lower bound on the price of the rest, looking no further once `enough`."""
+        scarce = sorted(rest.targets, key=lambda t: (len(t.options), -t.options[0][0]))
+        if not rest.misses:
+            bound = _packing(self.cover, rest, rest.targets, enough)
+            return bound if bound >= enough else _packing(self.cover, rest, scarce, enough)
+        # The cap that served nodes with as many misses is near the best one here.
+        cap = self.caps.get(rest.misses, 10)
+        bound = _packing(self.cover, rest, scarce, cap)
+        for up in (True, False):
+            while 0 < cap and bound < enough:
+                other = cap * 7 // 5 + 1 if up else cap * 5 // 7
+                better = _packing(self.cover, rest, scarce, other)
+                if better <= bound:
+                    break
+                bound, cap = better, other
+        self.caps[rest.misses] = cap
+        return bound
+
+
+def union(sets: tuple[tuple[int, ...], ...], positions: tuple[int, ...]) -> int:
+    """Return the union of one set per limit."""
+    joined = 0
+    for row, p in zip(sets, positions, strict=True):
+        joined |= row[p]
+    return joined
+
+
+def _extend(cover: Cover, node: Node) -> tuple[int, ...] | None:
+    """Tighten every limit as far as it costs nothing; None when that leaves the node.
+
+    A choice outside the node's reach that costs no more and catches at least as much was
+    left to an earlier branch, so nothing in this node can be better.
+    """
+    free = ~node.called
+    at = list(node.at)
+    for i, sets in enumerate(cover.costs):
+        p = at[i]
+        while p + 1 < len(sets) and not sets[p + 1] & free:
+            p += 1
+        if p > node.reach[i]:
+            return None
+        at[i] = p
+    return tuple(at)
+
+
+def _what_is_left(cover: Cover, node: Node, at: tuple[int, ...], budget: int) -> Rest | None:
+    """Return the targets left to catch; None when more must escape than may.
+
+    A target none of whose options is within reach and budget must escape.
+    """
+    price = _Prices(cover, node, budget)
+    misses = node.misses
+    targets = []
+    for t in members(node.open & ~union(cover.uses, at)):
+        options = [(w, i, p) for i, p in cover.options[t] if (w := price(i, p)) < budget]
+        may_escape = not cover.musts >> t & 1
+        if options:
+            targets.append(Open(target=t, may_escape=may_escape, options=sorted(options)))
+        else:
+            misses -= 1
+            if misses < 0 or not may_escape:
+                return None
+    targets.sort(key=lambda t: (-t.options[0][0], len(t.options)))
+    return Rest(at=at, reach=price.reach, free=~node.called, targets=targets, misses=misses)
+
+
+class _Prices:
+    """What a position adds to the non-defects called in a node, each weighed once.
+
+    Dearer than the budget once is dearer for good: such positions leave the reach.
+    """
+
+    def __init__(self, cover: Cover, node: Node, budget: int) -> None:
+        self.reach = list(node.reach)
+        self._cover, self._free, self._budget = cover, ~node.called, budget
+        self._known: dict[tuple[int, int], int] = {}
+
+    def __call__(self, limit: int, position: int) -> int:
+        if position > self.reach[limit]:
+            return self._budget
+        key = (limit, position)
+        price = self._known.get(key)
+        if price is None:
+            price = self._cover.weigh(self._cover.costs[limit][position] & self._free)
+            self._known[key] = price
+            if price >= self._budget:
+                self.reach[limit] = position - 1
+        return price
+
+
+def _packing(cover: Cover, rest: Rest, order: list[Open], cap: int) -> int:
+    """Return a lower bound on what catching all but `rest.misses` targets adds.
+
+    Each target in turn takes a piece that no earlier one took, such that any of its options
+    calls at least so much of its piece, the least price among them (but no more than `cap`
+    if the target may escape, lest a few dear ones take all and then escape). The pieces are
+    disjoint, so those least prices add up, the dearest `rest.misses` left out.
+    """
+    free = rest.free
+    total = 0
+    optional = []
+    for target in order:
+        least, piece = _piece(cover, rest.at, target, free, cap=cap)
+        free &= ~piece
+        total += least
+        if target.may_escape:
+            optional.append(least)
+    if rest.misses:
+        optional.sort(reverse=True)
+        total -= sum(optional[: rest.misses])
+    return total
+
+
+def _piece(
+    cover: Cover, at: tuple[int, ...], target: Open, free: int, *, cap: int
+) -> tuple[int, int]:
+    """Return the least price of a target among `free`, and few non-defects that show it."""
+    weigh = cover.weigh
+    sets = [(weigh(s := cover.costs[i][p] & free), i, p, s) for _, i, p in target.options]
+    sets.sort()
+    least = min(sets[0][0], cap) if target.may_escape else sets[0][0]
+    piece = 0
+    if not least:
+        return 0, 0
+    for price, i, p, called in sets:
+        new = called & ~piece
+        lacks = least - price + weigh(new)
+        if lacks > 0:
+            piece |= new & ~_keep_back(cover, i, range(at[i], p), new=new, lacks=lacks)
+    return least, piece
+
+
+def _keep_back(cover: Cover, limit: int, looser: range, *, new: int, lacks: int) -> int:
+    """Return what the tightest looser position calls that leaves at least `lacks` of `new`.
+
+    What looser positions call is what other targets can use, so it is taken last.
+    """
+    sets = cover.costs[limit]
+    low, high = looser.start, looser.stop - 1
+    while low < high:
+        middle = (low + high + 1) // 2
+        if cover.weigh(new & ~sets[middle]) >= lacks:
+            low = middle
+        else:
+            high = middle - 1
+    return sets[low]
+
+
+def _children(cover: Cover, node: Node, rest: Rest, bound: int) -> list[Node]:
+    """Split a node by who catches the dearest target, the last child by nobody."""
+    left = sum(1 << t.target for t in rest.targets)
+    chosen = rest.targets[0]
+    at, reach = rest.at, list(rest.reach)
+    children = []
+    for _, i, p in chosen.options:
+        children.append(
+            Node(
+                bound=bound,
+                at=(*at[:i], p, *at[i + 1 :]),
+                reach=tuple(reach),
+                called=node.called | cover.costs[i][p],
+                open=left & ~cover.uses[i][p],
+                misses=rest.misses,
+            )
+        )
+        # Later children leave this option out, so that no choice is met twice.
+        reach[i] = p - 1
+    if rest.misses and chosen.may_escape:
+        children.append(
+            Node(
+                bound=bound,
+                at=at,
+                reach=tuple(reach),
+                called=node.called,
+                open=left & ~(1 << chosen.target),
+                misses=rest.misses - 1,
+            )
+        )
+    return children

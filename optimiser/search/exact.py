@@ -8,14 +8,17 @@ bound that is proved.
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from itertools import pairwise
+from dataclasses import dataclass
+from itertools import combinations, cycle, pairwise
 
 import numpy as np
 
 from optimiser.errors import InputError
-from optimiser.search.bitsets import Cover, members, reduce_problem
+from optimiser.search.bitsets import Cover, Search, members, reduce_problem, union
 from optimiser.search.problem import Ints, Problem, is_called
+
+# Parts of the search looked at before the first guess is worth improving.
+FIRST_TURN = 500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,7 +91,11 @@ def exact_front(
     cover = reduce_problem(problem)
     first, last = cover.hopeless, cover.hopeless + cover.defects.bit_count()
     wanted = range(first, last + 1) if escapes is None else sorted(set(escapes))
-    searches = [_Search(cover, min(k, last) - first) for k in wanted if k >= first]
+    searches = [Search(cover, min(k, last) - first) for k in wanted if k >= first]
+    for missed, cost, positions in _greedy(cover):
+        for search in searches:
+            if missed <= search.allowed:
+                search.offer(cost, positions)
     _run_all(searches, ends)
     points = [
         _point(problem, cover, k, search)
@@ -147,7 +154,7 @@ def _check_musts(problem: Problem) -> None:
         )
 
 
-def _point(problem: Problem, cover: Cover, escapes: int, search: "_Search") -> FrontPoint:
+def _point(problem: Problem, cover: Cover, escapes: int, search: Search) -> FrontPoint:
     levels = [cover.levels[i][p] for i, p in enumerate(search.best_positions)]
     setting = draw_in(problem, np.array(levels, dtype=np.int64))
     false_calls = cover.floor + search.best
@@ -166,245 +173,119 @@ def _until_floor(points: list[FrontPoint]) -> list[FrontPoint]:
     return points[: 1 + next(i for i, p in enumerate(points) if p.false_calls == least)]
 
 
-# --- branch and bound -------------------------------------------------------------------
+# --- first guesses ----------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Node:
-    """A part of the settings: those between `at` and `reach`, with `misses` escapes left."""
+def _greedy(cover: Cover) -> list[tuple[int, int, tuple[int, ...]]]:
+    """Return steps (defects missed, non-defects called, positions), ever tighter.
 
-    bound: int
-    at: tuple[int, ...]
-    reach: tuple[int, ...]
-    called: int
-    open: int
-    misses: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Open:
-    """A target not yet caught and its options (price, limit, position), cheapest first."""
-
-    target: int
-    options: list[tuple[int, int, int]]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Rest:
-    """What a node still has to decide: its open targets, dearest first."""
-
-    at: tuple[int, ...]
-    targets: list[_Open]
-    musts: int
-    misses: int
-
-
-@dataclass(slots=True, eq=False)
-class _Search:
-    """A depth-first search that can be stopped and resumed."""
-
-    cover: Cover
-    allowed: int
-    best: int = field(init=False)
-    best_positions: tuple[int, ...] = field(init=False)
-    stack: list[_Node] = field(init=False)
-    nodes: int = field(init=False, default=0)
-    lower: int = field(init=False, default=0)
-
-    def __post_init__(self) -> None:
-        cover = self.cover
-        tightest = tuple(len(c) - 1 for c in cover.costs)
-        loosest = (0,) * len(tightest)
-        self.best_positions = tightest
-        self.best = cover.weigh(_union(cover, tightest))
-        self.stack = [
-            _Node(
-                bound=0,
-                at=loosest,
-                reach=tightest,
-                called=0,
-                open=cover.defects | cover.musts,
-                misses=self.allowed,
-            )
-        ]
-
-    def offer(self, cost: int, positions: tuple[int, ...]) -> None:
-        """Take a setting known to be allowed, if it is better."""
-        if cost < self.best:
-            self.best, self.best_positions = cost, positions
-
-    def bound(self) -> int:
-        """Return the cost that is proved to be needed."""
-        remaining = min((node.bound for node in self.stack), default=self.best)
-        return min(self.best, max(remaining, self.lower))
-
-    def done(self) -> bool:
-        return not self.stack or self.best <= self.lower
-
-    def run(self, until: float) -> None:
-        """Search on until the monotonic clock reads `until`."""
-        while self.stack and self.best > self.lower and time.monotonic() < until:
-            node = self.stack[-1]
-            children = self._expand(node) if node.bound < self.best else []
-            # Only now: an interrupt inside _expand leaves the node on the stack.
-            self.stack.pop()
-            self.stack.extend(reversed(children))
-
-    def _expand(self, node: _Node) -> list[_Node]:
-        cover = self.cover
-        self.nodes += 1
-        at = _extend(cover, node)
-        if at is None:
-            return []
-        spent = cover.weigh(node.called)
-        rest = _what_is_left(cover, node, at, self.best - spent)
-        if rest is None:
-            return []
-        if len(rest.targets) <= rest.misses and not rest.musts:
-            self.offer(spent, at)
-            return []
-        bound = max(node.bound, spent + _packing(cover, rest, node.called))
-        if bound >= self.best:
-            return []
-        return _children(cover, node, rest, bound)
-
-
-def _union(cover: Cover, positions: tuple[int, ...]) -> int:
-    called = 0
-    for i, p in enumerate(positions):
-        called |= cover.costs[i][p]
-    return called
-
-
-def _caught(cover: Cover, positions: tuple[int, ...]) -> int:
-    caught = 0
-    for i, p in enumerate(positions):
-        caught |= cover.uses[i][p]
-    return caught
-
-
-def _extend(cover: Cover, node: _Node) -> tuple[int, ...] | None:
-    """Tighten every limit as far as it costs nothing; None when that leaves the node.
-
-    A setting outside the node's reach that costs no more and catches at least as much was
-    left to an earlier branch, so nothing in this node can be better.
+    Every step takes the position that catches most per non-defect called; before the first,
+    only must-catch items count.
     """
-    free = ~node.called
-    at = list(node.at)
-    for i, sets in enumerate(cover.costs):
-        p = at[i]
-        while p + 1 < len(sets) and not sets[p + 1] & free:
-            p += 1
-        if p > node.reach[i]:
-            return None
-        at[i] = p
-    return tuple(at)
-
-
-def _prices(cover: Cover, node: _Node, at: tuple[int, ...], budget: int) -> list[list[int]]:
-    """Return for each limit what its positions beyond `at` add, as far as below budget."""
-    free = ~node.called
-    prices = []
-    for i, sets in enumerate(cover.costs):
-        row = [0] * (at[i] + 1)
-        for p in range(at[i] + 1, node.reach[i] + 1):
-            price = cover.weigh(sets[p] & free)
-            if price >= budget:
-                break
-            row.append(price)
-        prices.append(row)
-    return prices
-
-
-def _what_is_left(cover: Cover, node: _Node, at: tuple[int, ...], budget: int) -> _Rest | None:
-    """Return the targets left to catch; None when more must escape than may.
-
-    A target none of whose options is within reach and budget must escape.
-    """
-    prices = _prices(cover, node, at, budget)
-    left = node.open & ~_caught(cover, at)
-    misses = node.misses
-    targets = []
-    for t in members(left):
-        options = [(prices[i][p], i, p) for i, p in cover.options[t] if p < len(prices[i])]
-        if options:
-            targets.append(_Open(target=t, options=sorted(options)))
-        else:
-            misses -= 1
-            left &= ~(1 << t)
-            if misses < 0 or cover.musts >> t & 1:
-                return None
-    targets.sort(key=lambda t: (-t.options[0][0], len(t.options)))
-    return _Rest(at=at, targets=targets, musts=left & cover.musts, misses=misses)
-
-
-def _packing(cover: Cover, rest: _Rest, called: int) -> int:
-    """Return a lower bound on what catching all but `rest.misses` targets adds.
-
-    Each target in turn takes all that any of its options calls and no earlier one took;
-    the pieces are disjoint, so their least prices add up.
-    """
-    free = ~called
-    optional = []
-    total = 0
-    for target in rest.targets:
-        least = min(cover.weigh(cover.costs[i][p] & free) for _, i, p in target.options)
-        if not least:
-            continue
-        for _, i, p in target.options:
-            free &= ~cover.costs[i][p]
-        total += least
-        if not rest.musts >> target.target & 1:
-            optional.append(least)
-    optional.sort(reverse=True)
-    return total - sum(optional[: rest.misses])
-
-
-def _children(cover: Cover, node: _Node, rest: _Rest, bound: int) -> list[_Node]:
-    """Split a node by who catches the dearest target, the last child by nobody."""
-    left = sum(1 << t.target for t in rest.targets)
-    chosen = rest.targets[0]
-    at = rest.at
-    reach = list(node.reach)
-    children = []
-    for _, i, p in chosen.options:
-        children.append(
-            _Node(
-                bound=bound,
-                at=(*at[:i], p, *at[i + 1 :]),
-                reach=tuple(reach),
-                called=node.called | cover.costs[i][p],
-                open=left & ~cover.uses[i][p],
-                misses=rest.misses,
-            )
+    at = (0,) * len(cover.costs)
+    at = _catch(cover, at, cover.musts)[-1]
+    path = [at, *_catch(cover, at, cover.defects)]
+    return [
+        (
+            (cover.defects & ~union(cover.uses, at)).bit_count(),
+            cover.weigh(union(cover.costs, at)),
+            at,
         )
-        # Later children leave this option out, so that no setting is met twice.
-        reach[i] = p - 1
-    if rest.misses and not rest.musts >> chosen.target & 1:
-        children.append(
-            _Node(
-                bound=bound,
-                at=at,
-                reach=tuple(reach),
-                called=node.called,
-                open=left & ~(1 << chosen.target),
-                misses=rest.misses - 1,
-            )
+        for at in path
+    ]
+
+
+def _catch(cover: Cover, at: tuple[int, ...], targets: int) -> list[tuple[int, ...]]:
+    path = [at]
+    while left := targets & ~union(cover.uses, at):
+        free = ~union(cover.costs, at)
+        _, i, p = max(
+            ((uses & left).bit_count() / (1 + cover.weigh(costs & free)), -i, -p)
+            for i, row in enumerate(cover.uses)
+            for p, (uses, costs) in enumerate(zip(row, cover.costs[i], strict=True))
+            if uses & left
         )
-    return children
+        at = (*at[:-i], -p, *at[1 - i :])
+        path.append(at)
+    return path
 
 
-def _run_all(searches: list[_Search], ends: float) -> None:
-    """Search all points in turns; each tells its neighbours what it found."""
-    turn = 0.05
+def _descend(cover: Cover, search: Search, ends: float) -> None:
+    """Improve the best choice two limits at a time until no pair can."""
+    stale = 0
+    pairs = cycle(combinations(range(len(cover.costs)), 2))
+    enough = len(cover.costs) * (len(cover.costs) - 1) // 2
+    while stale < enough and time.monotonic() < ends:
+        positions = _best_pair(cover, search, *next(pairs))
+        cost = cover.weigh(union(cover.costs, positions))
+        stale = 0 if cost < search.best else stale + 1
+        search.offer(cost, positions)
+
+
+def _best_pair(cover: Cover, search: Search, a: int, b: int) -> tuple[int, ...]:
+    """Return the best choice that differs from the search's best at limits a and b only."""
+    at = np.array(search.best_positions)
+    at[[a, b]] = -1
+    shape = len(cover.costs[a]), len(cover.costs[b])
+
+    def left(first: Ints, weights: Ints) -> Ints:
+        free = (first > at).all(axis=1)
+        return _not_called(first[free][:, [a, b]], weights[free], shape)
+
+    passed = left(cover.good_first, cover.good_weights)
+    escapes = left(cover.target_first, _flags(cover.defects, cover))
+    lost = left(cover.target_first, _flags(cover.musts, cover))
+    passed[(escapes > search.allowed) | (lost > 0)] = -1
+    at[a], at[b] = np.unravel_index(passed.argmax(), passed.shape)
+    return tuple(int(p) for p in at)
+
+
+def _not_called(first: Ints, weights: Ints, shape: tuple[int, int]) -> Ints:
+    """Return the weight not called, for every pair of positions of two limits.
+
+    Parameters
+    ----------
+    first : ndarray of int, shape (n, 2)
+        First position of each limit that calls a row; the number of positions if none does.
+    weights : ndarray of int, shape (n,)
+    shape : tuple of int (p_a, p_b)
+        Numbers of positions.
+
+    Returns
+    -------
+    ndarray of int, shape (p_a, p_b)
+    """
+    table: Ints = np.zeros((shape[0] + 1, shape[1] + 1), dtype=np.int64)
+    np.add.at(table, (first[:, 0], first[:, 1]), weights)
+    above: Ints = table[::-1, ::-1].cumsum(axis=0).cumsum(axis=1)[::-1, ::-1]
+    return above[1:, 1:]
+
+
+def _flags(bits: int, cover: Cover) -> Ints:
+    flags = np.zeros(len(cover.options), dtype=np.int64)
+    flags[members(bits)] = 1
+    return flags
+
+
+# --- all points together ----------------------------------------------------------------
+
+
+def _run_all(searches: list[Search], ends: float) -> None:
+    """Search all points in turns, each twice as long; they share what they find.
+
+    Turns are counted in nodes, not seconds, so that a proved front is the same every time.
+    """
+    turn = FIRST_TURN
     while any(not s.done() for s in searches) and time.monotonic() < ends:
         for search in reversed(searches):
-            search.run(min(ends, time.monotonic() + turn))
+            if turn == 2 * FIRST_TURN and not search.done():
+                _descend(search.cover, search, ends)
+            search.run(turn, ends)
             _share(searches)
         turn *= 2
 
 
-def _share(searches: list[_Search]) -> None:
+def _share(searches: list[Search]) -> None:
     for fewer, more in pairwise(searches):
         more.offer(fewer.best, fewer.best_positions)
     for more, fewer in pairwise(reversed(searches)):
