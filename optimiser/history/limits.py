@@ -101,7 +101,7 @@ def place_limits(history: History, table: str, recipes: Mapping[str, Recipe]) ->
     where = _may_be_overridden(overridden)
     if where:
         for row in history.rows(
-            f"select distinct family, part, product, designator from items i where {where}"
+            f"select distinct family, part, product, designator from items i where {where.replace('{i}', 'i')}"
         ):
             places[_key(Place(*row))] = Place(*row)
     rows = {(tag, key): resolve(recipe, p) for tag, recipe in recipes.items() for key, p in places.items()}
@@ -126,8 +126,8 @@ def _may_be_overridden(rows: Sequence[Row]) -> str:
     parts = {r.name for r in rows if r.scope == "part"}
     designators = {r.name.rpartition("/")[2] for r in rows if r.scope == "designator"}
     designators |= {r.name for r in rows if r.scope == "designator"}
-    tests = [f"i.part in ({_listed(parts)})"] if parts else []
-    tests += [f"i.designator in ({_listed(designators)})"] if designators else []
+    tests = [f"{{i}}.part in ({_listed(parts)})"] if parts else []
+    tests += [f"{{i}}.designator in ({_listed(designators)})"] if designators else []
     return f"coalesce({' or '.join(tests)}, false)" if tests else ""
 
 
@@ -138,7 +138,6 @@ def _listed(names: Iterable[str]) -> str:
 def _place_sql(where: str) -> str:
     if not where:
         return "{i}.family"
-    where = where.replace("i.", "{i}.")
     parts = ", ".join(("{i}.family", "coalesce({i}.part, '')", "coalesce({i}.product, '')", "coalesce({i}.designator, '')"))
     return f"case when {where} then concat_ws('{_SEPARATOR}', {parts}) else {{i}}.family end"
 

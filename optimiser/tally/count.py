@@ -62,12 +62,15 @@ class Defects:
     ranks : ndarray of int16, shape (d, m)
     z : ndarray of float64, shape (d, m)
         Coordinates; -inf where not measured or where an override decides.
+    settled : ndarray of bool, shape (d,)
+        True where an override's limit calls the defect, whatever the family's setting.
     scope, lot : ndarrays of int32, shape (d,)
     """
 
     frame: pd.DataFrame
     ranks: Ranks
     z: NDArray[np.float64]
+    settled: NDArray[np.bool_]
     scope: NDArray[np.int32]
     lot: NDArray[np.int32]
 
@@ -206,6 +209,7 @@ def _joined(parts: Sequence[Defects]) -> Defects:
         frame=pd.concat([p.frame for p in parts], ignore_index=True),
         ranks=np.concatenate([p.ranks for p in parts]),
         z=np.concatenate([p.z for p in parts]),
+        settled=np.concatenate([p.settled for p in parts]),
         scope=np.concatenate([p.scope for p in parts]),
         lot=np.concatenate([p.lot for p in parts]),
     )
@@ -454,12 +458,17 @@ def signatures(grid: Grid, frame: pd.DataFrame, overridden: Mapping[str, Row]) -
     for n, limit in enumerate(grid.limits):
         if limit.measurement not in overridden:
             ranks[:, n] = rank(limit.z, limit.sign * _column(frame, limit.measurement))
-    always = (ranks == levels).any(axis=1)
+    ranks[(ranks == levels).any(axis=1) | is_settled(frame, overridden)] = levels
+    return ranks
+
+
+def is_settled(frame: pd.DataFrame, overridden: Mapping[str, Row]) -> NDArray[np.bool_]:
+    """Return which items an override's own limits call, shape (n,)."""
+    settled = np.zeros(len(frame), dtype=bool)
     for measurement, row in overridden.items():
         x = _column(frame, measurement)
-        always |= (x < np.float32(row.lower)) | (x > np.float32(row.upper))
-    ranks[always] = levels
-    return ranks
+        settled |= (x < np.float32(row.lower)) | (x > np.float32(row.upper))
+    return settled
 
 
 def _column(frame: pd.DataFrame, measurement: str) -> NDArray[np.float32]:
@@ -490,11 +499,13 @@ def _defects(
     """Return a family's labelled defects with their signatures and coordinates."""
     ranks = np.zeros((len(frame), len(grid.limits)), dtype=np.int16)
     z = np.full((len(frame), len(grid.limits)), -np.inf)
+    settled = np.zeros(len(frame), dtype=bool)
     place_ids = frame["place_id"].to_numpy()
     for place in np.unique(place_ids):
         here = place_ids == place
         overridden = _overridden(counted, int(place))
         ranks[here] = signatures(grid, frame[here], overridden)
+        settled[here] = is_settled(frame[here], overridden)
         for n, limit in enumerate(grid.limits):
             if limit.measurement not in overridden:
                 x = limit.sign * _column(frame[here], limit.measurement).astype(np.float64)
@@ -503,6 +514,7 @@ def _defects(
         frame=frame.drop(columns=["place_id", "lot_id"]),
         ranks=ranks,
         z=z,
+        settled=settled,
         scope=np.array([scope_of[int(p)] for p in place_ids], dtype=np.int32),
         lot=frame["lot_id"].to_numpy(dtype=np.int32),
     )

@@ -1,0 +1,154 @@
+"""The proposal of one family: what an engineer signs or refuses."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+from optimiser.evidence.promise import Promise
+from optimiser.plant.file import Side
+
+Advice = Literal["change", "keep", "gather"]
+CAUTION = (
+    "Limits on safety-related products are the responsibility of the people licensed to set "
+    "them, under the standards that apply where the product is built and used. "
+    "Nothing here is applied to a machine without a signature."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitMove:
+    """One limit now and proposed, in its unit; ±inf is no limit.
+
+    ``rail`` says which rule stops it from moving further, empty where none does.
+    """
+
+    measurement: str
+    side: Side
+    unit: str
+    now: float
+    proposed: float
+    rail: str = ""
+
+    @property
+    def moves(self) -> bool:
+        """Whether the limit changes."""
+        return self.now != self.proposed
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the fields by name; no limit is None."""
+        row = asdict(self)
+        for key in ("now", "proposed"):
+            row[key] = row[key] if math.isfinite(row[key]) else None
+        return row
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """Items on one side of the change, by what is known of them."""
+
+    calls: int
+    defects: int
+    goods: int
+    unreviewed: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThreeLines:
+    """Items called by both recipes, by the live one only, by the proposed one only.
+
+    Whole items of this history under the setting fitted on all of it; never netted.
+    """
+
+    kept: Line
+    loosened: Line
+    tightened: Line
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Considered:
+    """A change that was weighed and is not advised, with its promise."""
+
+    limits: tuple[LimitMove, ...]
+    promise: Promise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """One family's advice, limits, promise and the ground they rest on.
+
+    Attributes
+    ----------
+    family : str
+    advice : {'change', 'keep', 'gather'}
+    reasons : tuple of str
+    limits : tuple of LimitMove
+        Every limit of the family; none moves unless the advice is ``change``.
+    promise : Promise
+        Of the proposed limits, over ``span_days``; exactly nothing where none moves.
+    considered : Considered or None
+        The best change found, where it is not advised.
+    lines : ThreeLines
+    attainable_per_month : float or None
+        Saving of hindsight's best setting between the rails on this very history, money;
+        None where the exact front was not computed. In-sample: a yardstick, no promise.
+    share_reached : float or None
+        Promised saving over attainable.
+    front_proved : bool
+    rails_touched : tuple of str
+    items, lots, defects : int
+        From how much it was computed.
+    span_days : float
+    trials : int
+    interrupted : bool
+    critical : bool
+        Two signatures are needed.
+    """
+
+    family: str
+    advice: Advice
+    reasons: tuple[str, ...]
+    limits: tuple[LimitMove, ...]
+    promise: Promise
+    considered: Considered | None
+    lines: ThreeLines
+    attainable_per_month: float | None
+    share_reached: float | None
+    front_proved: bool
+    rails_touched: tuple[str, ...]
+    items: int
+    lots: int
+    defects: int
+    span_days: float
+    trials: int
+    interrupted: bool
+    critical: bool
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the proposal as plain values for JSON; no limit and infinity are None."""
+        row = asdict(self)
+        row["limits"] = [limit.as_dict() for limit in self.limits]
+        if self.considered is not None:
+            row["considered"]["limits"] = [limit.as_dict() for limit in self.considered.limits]
+        finite: dict[str, Any] = finite_only(row)
+        return finite
+
+    def __repr__(self) -> str:
+        moved = sum(limit.moves for limit in self.limits)
+        saving = self.promise.saving_per_month
+        return (
+            f"<Proposal {self.family}: {self.advice}, {moved} limits move, "
+            f"{saving.value:.0f} ({saving.low:.0f} to {saving.high:.0f}) a month, "
+            f"from {self.items} items, {self.defects} labelled defects>"
+        )
+
+
+def finite_only(value: Any) -> Any:  # noqa: ANN401 - any JSON value
+    """Return a JSON value with infinities and NaN replaced by None, tuples by lists."""
+    if isinstance(value, Mapping):
+        return {k: finite_only(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite_only(v) for v in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

@@ -1,0 +1,309 @@
+"""From a family's tally to its proposal: the whole line, as code."""
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimiser.decision.proposal import (
+    Advice,
+    Considered,
+    LimitMove,
+    Line,
+    Proposal,
+    ThreeLines,
+)
+from optimiser.evidence.promise import DAYS_PER_MONTH, HeldOut, Promise, no_change, promise
+from optimiser.plant.file import Plant
+from optimiser.search.exact import ExactFront, best_at_price, exact_front
+from optimiser.search.pose import pose
+from optimiser.search.problem import Problem, is_called
+from optimiser.search.study import StudyResult, run_study
+from optimiser.tally.count import FamilyTally
+from optimiser.tally.must_catch import Impossible, KeptItem, rank_kept
+
+FEWEST_LOTS = 5
+FRONT_SECONDS = 3.0
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Case:
+    """All that one family's proposal rests on; what a worker is handed.
+
+    Attributes
+    ----------
+    tally : FamilyTally
+    siblings : tuple of FamilyTally
+        Families of the same termination.
+    plant : Plant
+    must_catch : tuple of KeptItem
+        Of this family.
+    span_days : float
+    trials : int
+    """
+
+    tally: FamilyTally
+    siblings: tuple[FamilyTally, ...]
+    plant: Plant
+    must_catch: tuple[KeptItem, ...]
+    span_days: float
+    trials: int
+
+
+def propose(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proposal:
+    """Return a family's proposal.
+
+    Parameters
+    ----------
+    case : Case
+    on_trial : callable, optional
+        Told how many trials are done; a KeyboardInterrupt it raises ends the study early.
+
+    Returns
+    -------
+    Proposal
+        ``gather`` where the evidence is too thin to search at all.
+    """
+    guard = case.plant.file.rails.guard_sigmas
+    must_ranks, impossible = rank_kept(case.must_catch, case.tally.grid, guard_sigmas=guard)
+    problem = pose(case.tally, case.siblings, case.plant, must_ranks)
+    lacking = what_to_gather(case, problem)
+    if lacking:
+        return _unmoved(case, problem, "gather", lacking)
+    if not problem.m or impossible:
+        return _unmoved(case, problem, "keep", _why_stuck(impossible))
+    front = exact_front(problem, time_limit_s=FRONT_SECONDS)
+    study = run_study(
+        problem,
+        seed=stable_seed(case.plant.file.plant.name, case.tally.family),
+        trials=case.trials,
+        seeds=_seeds(front, problem),
+        on_trial=on_trial,
+    )
+    return _weigh(case, problem, front, study)
+
+
+def stable_seed(*names: str) -> int:
+    """Return a seed that is the same on every machine and in every process."""
+    digest = hashlib.sha256("\x1f".join(names).encode()).digest()
+    return int.from_bytes(digest[:4], "big")
+
+
+def what_to_gather(case: Case, problem: Problem) -> tuple[str, ...]:
+    """Return what evidence is missing and how to collect it; empty where there is enough."""
+    needed = case.plant.file.rails.minimum_defects
+    found = len(problem.defect_z)
+    lots = int(np.count_nonzero(items_by_lot(case.tally)))
+    reasons = []
+    if found < needed:
+        reasons.append(
+            f"{found} labelled defects in {case.tally.items:,} items; {needed} are needed, "
+            f"{needed - found} more: keep reviewing every call, record what test and field find "
+            "for this family, and audit passed items near the limits"
+        )
+    if lots < FEWEST_LOTS:
+        reasons.append(
+            f"items of {lots} lots; {FEWEST_LOTS} are needed so that a setting can be judged on "
+            "lots it has not seen: add the results of further lots"
+        )
+    return tuple(reasons)
+
+
+def items_by_lot(tally: FamilyTally) -> NDArray[np.float64]:
+    """Return the number of non-defects in each lot, shape (t,)."""
+    return np.bincount(
+        tally.cells.lot, tally.cells.count.astype(np.float64), minlength=len(tally.lots)
+    )
+
+
+def _why_stuck(impossible: Sequence[Impossible]) -> tuple[str, ...]:
+    return tuple(str(i) for i in impossible) or ("no limit of this family may move",)
+
+
+def _seeds(front: ExactFront, problem: Problem) -> list[Ints]:
+    """Return the front's best settings at the plant's price and at a few around it."""
+    if not len(problem.defect_price) or not problem.false_call_cost:
+        return [p.setting for p in front.points[:1]]
+    ratio = float(problem.defect_price.mean()) / problem.false_call_cost
+    chosen = [
+        best_at_price(front, false_calls_per_escape=ratio * factor) for factor in (0.25, 1.0, 4.0)
+    ]
+    return [p.setting for p in {p.escapes: p for p in chosen}.values()]
+
+
+def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) -> Proposal:
+    """Return the advice on a study's recommended setting."""
+    held = held_out(case, problem, study)
+    promised = promise(held)
+    setting = study.setting
+    moves = limit_moves(case.tally, setting)
+    attainable = attainable_per_month(case, problem, [setting, *(p.setting for p in front.points)])
+    reasons = _reasons_to_keep(promised, moves)
+    advice: Advice = "keep" if reasons else "change"
+    if advice == "keep":
+        considered = Considered(limits=moves, promise=promised) if any(m.moves for m in moves) else None
+        moves, promised, setting = limit_moves(case.tally, problem.live), _nothing(case, problem), problem.live
+    else:
+        considered = None
+        reasons = _reasons_to_change(promised, case)
+    saving = promised.saving_per_month.value
+    return Proposal(
+        family=case.tally.family,
+        advice=advice,
+        reasons=reasons,
+        limits=moves,
+        promise=promised,
+        considered=considered,
+        lines=three_lines(case.tally, setting),
+        attainable_per_month=attainable,
+        share_reached=saving / attainable if attainable else None,
+        front_proved=front.proved,
+        rails_touched=tuple(dict.fromkeys(m.rail for m in moves if m.rail)),
+        items=case.tally.items,
+        lots=promised.lots,
+        defects=len(case.tally.defects.frame),
+        span_days=case.span_days,
+        trials=sum(origin == "trial" for origin in study.trials.origin),
+        interrupted=study.interrupted,
+        critical=case.plant.file.families[case.tally.family].critical,
+    )
+
+
+def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
+    """Return the study's outcomes on lots not seen, as the promise wants them."""
+    return HeldOut(
+        items=items_by_lot(case.tally),
+        live_false_calls=study.live_false_calls.astype(np.float64),
+        false_calls=study.false_calls.astype(np.float64),
+        lot=problem.defect_lot,
+        escape=study.escape,
+        live_called=problem.defect_called,
+        weight=problem.defect_weight,
+        price=problem.defect_price,
+        false_call_cost=problem.false_call_cost,
+        miss_rate=problem.miss_rate,
+        span_days=case.span_days,
+    )
+
+
+def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove]) -> tuple[str, ...]:
+    """Return why no change is advised; empty where one is."""
+    if not any(m.moves for m in moves):
+        return ("no setting between the rails did better on lots it had not seen",)
+    saving = promised.saving_per_month
+    if not saving.low > 0:
+        return (
+            f"the saving is not certain: {saving.value:.0f} a month, "
+            f"{promised.level:.0%} interval {saving.low:.0f} to {saving.high:.0f}",
+        )
+    return ()
+
+
+def _reasons_to_change(promised: Promise, case: Case) -> tuple[str, ...]:
+    """Return what speaks for a change, most money first."""
+    parts = {
+        f"{promised.false_calls_saved.value:.0f} false calls fewer in {case.span_days:.0f} days": (
+            promised.review_saving_per_month.value
+        ),
+        f"{promised.escapes_caught.value:.1f} escapes caught that test, audit or field found": (
+            promised.caught_saving_per_month.value
+        ),
+    }
+    reasons = [words for words, money in sorted(parts.items(), key=lambda p: -p[1]) if money > 0]
+    if case.plant.file.families[case.tally.family].critical:
+        reasons.append("critical family: no known escape is added; two signatures are needed")
+    return tuple(reasons)
+
+
+def _nothing(case: Case, problem: Problem) -> Promise:
+    """Return the promise of moving no limit."""
+    called = int(problem.defect_called.sum())
+    return no_change(
+        lots=int(np.count_nonzero(items_by_lot(case.tally))),
+        defects_called=called,
+        defects_passed=len(problem.defect_called) - called,
+    )
+
+
+def limit_moves(tally: FamilyTally, setting: Sequence[int] | Ints) -> tuple[LimitMove, ...]:
+    """Return every limit of a family now and under a setting, with the rail it touches."""
+    return tuple(
+        LimitMove(
+            measurement=limit.measurement,
+            side=limit.side,
+            unit=limit.unit,
+            now=float(limit.values[limit.live]),
+            proposed=float(limit.values[level]),
+            rail=f"{limit.measurement} {limit.side}: {stop.reason}" if stop else "",
+        )
+        for limit, level in zip(tally.grid.limits, setting, strict=True)
+        for stop in (limit.touched(int(level)),)
+    )
+
+
+def three_lines(tally: FamilyTally, setting: Sequence[int] | Ints) -> ThreeLines:
+    """Return the items called by both, by the live recipe only, by the setting only."""
+    cells, defects = tally.cells, tally.defects
+    live, new = tally.grid.live, np.asarray(setting)
+    by_live, by_new = ((s < cells.ranks).any(axis=1) for s in (live, new))
+    bad_live, bad_new = ((s < defects.ranks).any(axis=1) for s in (live, new))
+
+    def line(items: NDArray[np.bool_], bad: NDArray[np.bool_]) -> Line:
+        goods = int(cells.count[items & cells.reviewed].sum())
+        unreviewed = int(cells.count[items & ~cells.reviewed].sum())
+        caught = int(bad.sum())
+        return Line(
+            calls=goods + unreviewed + caught, defects=caught, goods=goods, unreviewed=unreviewed
+        )
+
+    return ThreeLines(
+        kept=line(by_live & by_new, bad_live & bad_new),
+        loosened=line(by_live & ~by_new, bad_live & ~bad_new),
+        tightened=line(~by_live & by_new, ~bad_live & bad_new),
+    )
+
+
+def attainable_per_month(case: Case, problem: Problem, settings: Sequence[Ints]) -> float:
+    """Return what the best of some settings would have saved on this very history.
+
+    Money a month, at the plant's prices, every labelled defect with its weight. In-sample:
+    a yardstick for the promise and never one itself.
+    """
+    totals = np.asarray(problem.counts.sum(axis=1), dtype=np.float64).ravel()
+    price = problem.defect_weight * problem.defect_price * (1 - problem.miss_rate)
+
+    def cost(setting: Ints) -> float:
+        false_calls = float(totals @ is_called(setting, problem.ranks))
+        escapes = ~is_called(setting, problem.defect_ranks)
+        return problem.false_call_cost * false_calls + float(price @ escapes)
+
+    saving = cost(problem.live) - min(cost(s) for s in (problem.live, *settings))
+    return saving * DAYS_PER_MONTH / case.span_days
+
+
+def _unmoved(case: Case, problem: Problem, advice: Advice, reasons: tuple[str, ...]) -> Proposal:
+    """Return a proposal that leaves every limit where it is, without a search."""
+    promised = _nothing(case, problem)
+    return Proposal(
+        family=case.tally.family,
+        advice=advice,
+        reasons=reasons,
+        limits=limit_moves(case.tally, problem.live),
+        promise=promised,
+        considered=None,
+        lines=three_lines(case.tally, problem.live),
+        attainable_per_month=None,
+        share_reached=None,
+        front_proved=False,
+        rails_touched=(),
+        items=case.tally.items,
+        lots=promised.lots,
+        defects=len(case.tally.defects.frame),
+        span_days=case.span_days,
+        trials=0,
+        interrupted=False,
+        critical=case.plant.file.families[case.tally.family].critical,
+    )

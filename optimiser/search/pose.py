@@ -1,0 +1,144 @@
+"""From a family's tally and the plant's prices to the arrays that the search sees."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_array
+
+from optimiser.plant.file import Plant
+from optimiser.search.problem import Floats, Ints, Problem
+from optimiser.tally.count import Defects, FamilyTally, sum_by_row
+
+
+def pose(
+    tally: FamilyTally, siblings: Sequence[FamilyTally], plant: Plant, must_ranks: NDArray[np.int64]
+) -> Problem:
+    """Return a family's problem.
+
+    Parameters
+    ----------
+    tally : FamilyTally
+    siblings : sequence of FamilyTally
+        Families of the same termination, whose defects may be borrowed.
+    plant : Plant
+        Prices and shares.
+    must_ranks : ndarray of int, shape (c, m)
+        Signatures that every setting must call.
+
+    Returns
+    -------
+    Problem
+        Of a critical family every labelled defect that the live recipe calls is a
+        must-catch item as well, unless that rail is off.
+    """
+    levels = np.array([len(limit.z) for limit in tally.grid.limits], dtype=np.int64)
+    ranks, counts, always = _contested(tally, levels)
+    free = ~tally.defects.settled
+    defects = tally.defects
+    frame = defects.frame[free]
+    called = defects.frame["live_called"].to_numpy(dtype=bool)
+    rules = plant.file.families[tally.family]
+    if rules.critical and plant.file.rails.holds("critical"):
+        known = defects.ranks[free & called].astype(np.int64)
+        must_ranks = np.concatenate([must_ranks, known])
+    kin_z, kin_price = _borrowed(tally, siblings, plant)
+    return Problem(
+        levels=tuple(limit.z.astype(np.float64) for limit in tally.grid.limits),
+        live=tally.grid.live,
+        spread=np.array([limit.spread for limit in tally.grid.limits], dtype=np.float64),
+        repeatability=np.array([limit.repeatability for limit in tally.grid.limits]),
+        ranks=ranks,
+        counts=counts,
+        always=always,
+        defect_ranks=defects.ranks[free].astype(np.int64),
+        defect_z=defects.z[free],
+        defect_lot=defects.lot[free].astype(np.int64),
+        defect_weight=label_weights(defects, plant.file.labels.test_coverage)[free],
+        defect_price=np.array([plant.file.escape_price(_word(d)) for d in frame["defect"]], dtype=np.float64),
+        defect_called=called[free],
+        kin_z=kin_z,
+        kin_price=kin_price,
+        must_ranks=must_ranks,
+        false_call_cost=plant.file.review.cost_per_call,
+        miss_rate=plant.file.review.miss_rate,
+    )
+
+
+def _word(defect: object) -> str | None:
+    return defect if isinstance(defect, str) else None
+
+
+def _contested(tally: FamilyTally, levels: Ints) -> tuple[Ints, csr_array, Ints]:
+    """Return contested signatures, their counts by lot, and the always called by lot."""
+    cells, lots = tally.cells, len(tally.lots)
+    is_always = (cells.ranks == levels).any(axis=1) if len(levels) else np.zeros(len(cells.count), bool)
+    is_contested = ~is_always & (cells.ranks > 0).any(axis=1)
+    always = np.bincount(cells.lot[is_always], cells.count[is_always], minlength=lots)
+    keys = np.column_stack([cells.ranks, cells.lot])[is_contested].astype(np.int32)
+    keys, count = sum_by_row(keys, cells.count[is_contested])
+    first = np.ones(len(keys), dtype=bool)
+    first[1:] = (keys[1:, :-1] != keys[:-1, :-1]).any(axis=1)
+    signature = np.cumsum(first) - 1
+    shape = (int(first.sum()), lots)
+    counts = csr_array((count, (signature, keys[:, -1])), shape=shape, dtype=np.int64)
+    return keys[first, :-1].astype(np.int64), counts, np.rint(always).astype(np.int64)
+
+
+def label_weights(defects: Defects, coverage: float) -> Floats:
+    """Return how many defects of its kind each labelled defect stands for.
+
+    A defect that the live limits called is known with near certainty and stands for itself.
+    One that they passed became known through test with the chance ``coverage``, or through
+    an audit with the chance 1/weight, or both; it stands for the inverse of the chance that
+    at least one of them found it [1]_. One found in the field stands for itself: what the
+    field will find later is already represented by those that test found.
+
+    Parameters
+    ----------
+    defects : Defects
+    coverage : float
+        Share of escapes that test finds, 0..1.
+
+    Returns
+    -------
+    ndarray, shape (d,)
+        Each >= 1.
+
+    References
+    ----------
+    .. [1] Kalton and Anderson (1986), Sampling rare populations, J. R. Statist. Soc. A 149
+       (weights for units that several frames can reach).
+    """
+    found_by = defects.frame["found_by"].to_numpy()
+    audited = np.where(found_by == "audit", 1.0 / defects.frame["weight"].to_numpy(float), 0.0)
+    chance = 1.0 - (1.0 - coverage) * (1.0 - audited)
+    alone = defects.frame["live_called"].to_numpy(dtype=bool) | (found_by == "field")
+    return np.where(alone, 1.0, 1.0 / chance)
+
+
+def _borrowed(
+    tally: FamilyTally, siblings: Sequence[FamilyTally], plant: Plant
+) -> tuple[Floats, Floats]:
+    """Return siblings' defects, moved so that their live limits lie on this family's.
+
+    A distance from a live limit is carried over in standard deviations of the goods.
+    """
+    own = tally.grid.limits
+    rows, prices = [np.zeros((0, len(own)))], [np.zeros(0)]
+    for sibling in siblings:
+        theirs = {(limit.measurement, limit.side): n for n, limit in enumerate(sibling.grid.limits)}
+        z = np.full((len(sibling.defects.z), len(own)), -np.inf)
+        for n, limit in enumerate(own):
+            k = theirs.get((limit.measurement, limit.side))
+            if k is None:
+                continue
+            their = sibling.grid.limits[k]
+            live, their_live = float(limit.z[limit.live]), float(their.z[their.live])
+            if np.isfinite([live, their_live]).all() and their.spread > 0:
+                z[:, n] = live + (sibling.defects.z[:, k] - their_live) * limit.spread / their.spread
+        known = np.isfinite(z).any(axis=1) & ~sibling.defects.settled
+        rows.append(z[known])
+        names = sibling.defects.frame["defect"][known]
+        prices.append(np.array([plant.file.escape_price(_word(d)) for d in names], dtype=float))
+    return np.concatenate(rows), np.concatenate(prices)
