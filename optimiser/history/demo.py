@@ -324,6 +324,10 @@ def demo_truth(
     plant = _build_plant(
         seed=seed, days=days, items_per_day=items_per_day, lines=lines, first_day=FIRST_DAY
     )
+    for argument, size in (("n_defects", n_defects), ("n_goods", n_goods)):
+        if size < 1:
+            message = f"{argument} must be at least 1, got {size}"
+            raise UsageError(message)
     known = [family.name for family in FAMILIES]
     wanted = known if families is None else list(families)
     for name in wanted:
@@ -348,7 +352,19 @@ def true_outcome(sample: TruthSample, *, lower: Floats, upper: Floats) -> TrueOu
     -------
     TrueOutcome
         Expected numbers of items.
+
+    Raises
+    ------
+    ValueError
+        If there is not one limit a side for every measurement.
     """
+    k = len(sample.measurements)
+    if np.shape(lower) != (k,) or np.shape(upper) != (k,):
+        message = (
+            f"lower and upper must hold {k} limits each for {sample.family} "
+            f"({', '.join(sample.measurements)}), got shapes {np.shape(lower)}, {np.shape(upper)}"
+        )
+        raise ValueError(message)
     low = np.where(np.isnan(sample.own_lower), np.asarray(lower, np.float32), sample.own_lower)
     high = np.where(np.isnan(sample.own_upper), np.asarray(upper, np.float32), sample.own_upper)
     false = _is_called(sample.goods, low[sample.good_place], high[sample.good_place])
@@ -720,7 +736,7 @@ def _draw_severity(family: Family, kind: Ints, rng: np.random.Generator) -> Floa
     """Return severities, nan for goods; where defects are few they are plain to see."""
     severity = np.full(len(kind), np.nan)
     bad = kind != GOOD
-    centre, width = (0.45, 0.15) if family.few else (0.0, 0.35)
+    centre, width = (0.45, 0.15) if family.few else (0.12, 0.33)
     severity[bad] = np.exp(rng.normal(centre, width, int(bad.sum())))
     return severity
 
@@ -779,7 +795,7 @@ def _label_day(plant: _Plant, day: int, items: _Items) -> _Labels:
         verdict=verdict,
         kind=kind,
         found_by=found_by,
-        weight=np.where(audited & (found_by == FOUND_BY.index("audit")), 1.0 / chance, 1.0),
+        weight=np.where(audited, 1.0 / chance, 1.0),
     )
 
 
@@ -886,14 +902,14 @@ select boards.time + to_minutes(minutes) as time, line, letters || '-' || line a
     called, {_VERDICTS}[verdict + 1] as verdict, {_KIND_LIST}[label_kind + 1] as defect,
     {_FOUND_LIST}[found_by + 1] as found_by, weight
 from items join places using (place) join boards on boards.number = items.board
-order by time, place
+order by time, line, place
 """
 _TRUTH_QUERY = f"""
 select boards.time + to_minutes(minutes) as time, stage, serial as board, designator, pin,
     family, boards.lot, {_KIND_LIST}[kind + 1] as true_defect,
     case when isnan(severity) then null else severity end as severity
 from items join places using (place) join boards on boards.number = items.board
-order by time, place
+order by time, line, place
 """
 
 
@@ -1005,6 +1021,12 @@ def _known_bad(plan: _Plan, kind: int, rng: np.random.Generator) -> Singles:
     margin = 2 * np.array([MEASUREMENTS[name].repeatability for name in process.names])
     lower, upper = _family_limits(plan)
     clear = ((values < lower - margin) | (values > upper + margin)).any(axis=1)
+    if not clear.any():
+        message = (
+            f"none of {n} drawn {process.kinds[kind]} of {process.family.name} is called with "
+            "margin, so none can stand in must_catch.csv; choose another seed"
+        )
+        raise UsageError(message)
     first: Singles = values[int(np.argmax(clear))]
     return first
 

@@ -100,19 +100,19 @@ MEASUREMENTS: dict[str, Measurement] = {
 
 DEFECTS: dict[str, dict[str, float]] = {
     "shifted": {
-        "side_overhang": 1.7, "body_offset": 1.6, "pad_coverage": -0.8,
+        "side_overhang": 1.7, "body_offset": 1.6, "pad_coverage": -0.4,
         "body_match": -0.5, "tilt": 0.3,
     },
     "tombstone": {
         "tilt": 2.6, "fillet_height": -1.5, "body_match": -1.6,
-        "pad_coverage": -1.3, "body_offset": 0.8,
+        "pad_coverage": -0.8, "body_offset": 0.8,
     },
     "insufficient_fillet": {
-        "fillet_height": -1.7, "pad_coverage": -1.4, "lead_lift": 0.3, "body_match": -0.2,
+        "fillet_height": -1.7, "pad_coverage": -1.2, "lead_lift": 0.3, "body_match": -0.2,
     },
     "bridge": {"fillet_height": 1.8, "side_overhang": 0.9, "body_match": -1.0},
     "lifted_lead": {"lead_lift": 1.9, "fillet_height": -1.2, "pad_coverage": -0.9, "tilt": 0.5},
-    "missing": {"body_match": -3.2, "fillet_height": -2.2, "pad_coverage": -1.5},
+    "missing": {"body_match": -3.2, "fillet_height": -2.2, "pad_coverage": -0.7},
     "wrong_polarity": {"body_match": -2.2, "side_overhang": 0.2},
     "insufficient_paste": {"paste_volume": -1.8, "paste_area": -1.2, "paste_height": -1.0},
     "paste_bridge": {
@@ -133,8 +133,8 @@ ESCAPE_COST: dict[str, float] = {
 # How far each live limit stands from the middle of the goods, in reaches.
 LIVE: dict[str, tuple[float, float]] = {
     "tight": (0.94, 1.12),
-    "about right": (1.30, 1.50),
-    "loose": (1.80, 2.30),
+    "about right": (1.20, 1.34),
+    "loose": (1.60, 1.95),
 }
 
 
@@ -258,8 +258,8 @@ FAMILIES: tuple[Family, ...] = (
         defects=45, measures=_chip(1250, 900), kinds=CHIP, bounds=_chip_bounds(1250, 900),
     ),
     Family(
-        name="CAP-1210", prefix="C", part="C221", places=(5, 6, 4), termination="chip",
-        defects=3, few=True, measures=_chip(2500, 1400),
+        name="CAP-1210", prefix="C", part="C221", places=(3, 3, 2), termination="chip",
+        defects=4, few=True, measures=_chip(2500, 1400),
         kinds={"shifted": 0.4, "insufficient_fillet": 0.6}, bounds=_chip_bounds(2500, 1400),
     ),
     Family(
@@ -284,7 +284,7 @@ FAMILIES: tuple[Family, ...] = (
         name="QFP-32", prefix="U", part="U432", places=(1, 1, 1), pins=32,
         termination="gull-wing", live="about right", defects=65, measures=_leaded(190, 300),
         kinds=GULL, bounds={"side_overhang": (None, 150.0), "lead_lift": (None, 200.0)},
-        drift={"fillet_height": -2.2, "pad_coverage": 1.6},
+        drift={"fillet_height": -1.8, "pad_coverage": 1.4},
     ),
     Family(
         name="QFN-16", prefix="U", part="U516", places=(1, 1, 2), pins=16,
