@@ -144,8 +144,14 @@ def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) 
     reasons = _reasons_to_keep(promised, moves)
     advice: Advice = "keep" if reasons else "change"
     if advice == "keep":
-        considered = Considered(limits=moves, promise=promised) if any(m.moves for m in moves) else None
-        moves, promised, setting = limit_moves(case.tally, problem.live), _nothing(case, problem), problem.live
+        considered = (
+            Considered(limits=moves, promise=promised) if any(m.moves for m in moves) else None
+        )
+        moves, promised, setting = (
+            limit_moves(case.tally, problem.live),
+            _nothing(case, problem),
+            problem.live,
+        )
     else:
         considered = None
         reasons = _reasons_to_change(promised, case)
@@ -173,13 +179,19 @@ def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) 
 
 
 def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
-    """Return the study's outcomes on lots not seen, as the promise wants them."""
+    """Return the study's outcomes on lots not seen, as the promise wants them.
+
+    Whether a labelled defect escapes is read off the setting fitted without its lot, as it
+    was measured: a whole yes or no that anyone can count again.
+    """
+    fold = study.lot_fold[problem.defect_lot]
+    settings = study.trials.fold_settings[study.chosen[fold], fold]
     return HeldOut(
         items=items_by_lot(case.tally),
         live_false_calls=study.live_false_calls.astype(np.float64),
         false_calls=study.false_calls.astype(np.float64),
         lot=problem.defect_lot,
-        escape=study.escape,
+        escape=(~(settings < problem.defect_ranks).any(axis=1)).astype(np.float64),
         live_called=problem.defect_called,
         weight=problem.defect_weight,
         price=problem.defect_price,

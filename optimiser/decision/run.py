@@ -161,9 +161,7 @@ def _here(cases: Sequence[Case]) -> Iterator[tuple[Case, Row | None, bool]]:
             return
 
 
-def _in_processes(
-    cases: Sequence[Case], workers: int
-) -> Iterator[tuple[Case, Row | None, bool]]:
+def _in_processes(cases: Sequence[Case], workers: int) -> Iterator[tuple[Case, Row | None, bool]]:
     """Yield each case with its proposal, computed in a few processes.
 
     Ctrl-C sets an event; the studies under way end at their next trial and are kept.
@@ -193,7 +191,7 @@ def _taken(
 
 def _start_worker(stop: Event) -> None:
     """Set a worker up: one thread, deaf to Ctrl-C, which the event stands for."""
-    global _stop  # noqa: PLW0603 - the one way to hand an event to a pool's workers
+    global _stop
     _stop = stop
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
@@ -230,7 +228,9 @@ def _feed(digest: Any, value: Any) -> None:  # noqa: ANN401 - hashlib's type is 
         for field in fields(value):
             _feed(digest, getattr(value, field.name))
     elif isinstance(value, np.ndarray):
-        digest.update(str((value.dtype, value.shape)).encode() + np.ascontiguousarray(value).tobytes())
+        digest.update(
+            str((value.dtype, value.shape)).encode() + np.ascontiguousarray(value).tobytes()
+        )
     elif isinstance(value, pd.DataFrame):
         digest.update(value.to_csv(index=False).encode())
     elif isinstance(value, Plant):

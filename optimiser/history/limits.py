@@ -104,7 +104,11 @@ def place_limits(history: History, table: str, recipes: Mapping[str, Recipe]) ->
             f"select distinct family, part, product, designator from items i where {where.replace('{i}', 'i')}"
         ):
             places[_key(Place(*row))] = Place(*row)
-    rows = {(tag, key): resolve(recipe, p) for tag, recipe in recipes.items() for key, p in places.items()}
+    rows = {
+        (tag, key): resolve(recipe, p)
+        for tag, recipe in recipes.items()
+        for key, p in places.items()
+    }
     scopes = {key: _scope(recipes, rows, key) for key in places}
     _write(history, table, places, rows, tuple(recipes))
     return PlacedLimits(
@@ -118,7 +122,9 @@ def place_limits(history: History, table: str, recipes: Mapping[str, Recipe]) ->
 
 
 def _key(place: Place) -> str:
-    return _SEPARATOR.join((place.family, place.part or "", place.product or "", place.designator or ""))
+    return _SEPARATOR.join(
+        (place.family, place.part or "", place.product or "", place.designator or "")
+    )
 
 
 def _may_be_overridden(rows: Sequence[Row]) -> str:
@@ -138,7 +144,14 @@ def _listed(names: Iterable[str]) -> str:
 def _place_sql(where: str) -> str:
     if not where:
         return "{i}.family"
-    parts = ", ".join(("{i}.family", "coalesce({i}.part, '')", "coalesce({i}.product, '')", "coalesce({i}.designator, '')"))
+    parts = ", ".join(
+        (
+            "{i}.family",
+            "coalesce({i}.part, '')",
+            "coalesce({i}.product, '')",
+            "coalesce({i}.designator, '')",
+        )
+    )
     return f"case when {where} then concat_ws('{_SEPARATOR}', {parts}) else {{i}}.family end"
 
 

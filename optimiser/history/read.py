@@ -178,7 +178,9 @@ def _open(history: History) -> None:
         raise refuse([f for f in findings if f.level == "error"])
     con = history.connection
     con.execute("set preserve_insertion_order = false")
-    con.execute(f"create view raw as select *, filename as file, file_row_number as row from {schema.scan}")
+    con.execute(
+        f"create view raw as select *, filename as file, file_row_number as row from {schema.scan}"
+    )
     con.execute("create table origin(file varchar, name varchar)")
     con.executemany("insert into origin values (?, ?)", [[s, str(o)] for s, o in origin.items()])
     rules = _rules(schema, history)
@@ -238,7 +240,13 @@ def _stage_csv(con: duckdb.DuckDBPyConnection, path: Path, target: Path) -> list
     rule = "cells do not fit the header"
     return [
         Finding(
-            level="set aside", rule=rule, file=str(path), row=row, value=value, count=count, way_out=way
+            level="set aside",
+            rule=rule,
+            file=str(path),
+            row=row,
+            value=value,
+            count=count,
+            way_out=way,
         )
     ]
 
@@ -361,7 +369,9 @@ def _make_items(history: History, schema: Schema) -> None:
     source = "raw"
     if history.rows("select count(*) from aside")[0][0]:
         source = "raw anti join aside on raw.file = aside.file and raw.row = aside.row"
-    history.rows(f"create view items as select {', '.join(columns)}, raw.file as file, raw.row as row from {source}")
+    history.rows(
+        f"create view items as select {', '.join(columns)}, raw.file as file, raw.row as row from {source}"
+    )
 
 
 def _number(schema: Schema, measurement: str) -> str:

@@ -43,7 +43,10 @@ class Schema:
 
     def text(self, column: str) -> str:
         """Return SQL for a text column; blanks are NULL."""
-        parts = [f"nullif(trim({n}), '')" if is_text else f"{n}::varchar" for n, is_text in self._each(column)]
+        parts = [
+            f"nullif(trim({n}), '')" if is_text else f"{n}::varchar"
+            for n, is_text in self._each(column)
+        ]
         return _first(parts, "varchar")
 
     def raw_text(self, column: str) -> str:
@@ -52,7 +55,10 @@ class Schema:
 
     def double(self, column: str) -> str:
         """Return SQL for a number column as DOUBLE; NULL where it is no number."""
-        parts = [f"try_cast({n} as double)" if is_text else f"{n}::double" for n, is_text in self._each(column)]
+        parts = [
+            f"try_cast({n} as double)" if is_text else f"{n}::double"
+            for n, is_text in self._each(column)
+        ]
         return _first(parts, "double")
 
     def boolean(self, column: str) -> str:
@@ -70,7 +76,10 @@ class Schema:
     @property
     def time(self) -> str:
         """SQL for the time as TIMESTAMP in UTC; the session's time zone is UTC."""
-        return _first([f"try_cast(try_cast({n} as timestamptz) as timestamp)" for n, _ in self._each("time")], "timestamp")
+        return _first(
+            [f"try_cast(try_cast({n} as timestamptz) as timestamp)" for n, _ in self._each("time")],
+            "timestamp",
+        )
 
 
 def _first(parts: Sequence[str], kind: str) -> str:
@@ -116,13 +125,26 @@ def read_schema(
     except duckdb.Error as error:
         rule = f"the files' columns do not fit together ({str(error).splitlines()[0]})"
         way = "give each column one type in all files"
-        raise refuse([Finding(level="error", rule=rule, file=str(plant.locate(plant.file.plant.history)), way_out=way)]) from error
+        raise refuse(
+            [
+                Finding(
+                    level="error",
+                    rule=rule,
+                    file=str(plant.locate(plant.file.plant.history)),
+                    way_out=way,
+                )
+            ]
+        ) from error
     types = {str(name): str(kind) for name, kind, *_ in described}
     columns: dict[str, tuple[str, ...]] = {}
     for name in types:
         bare, _ = split_unit(name)
         columns[bare] = (*columns.get(bare, ()), name)
-    findings = [f for path, names in per_file.items() for f in _missing(origin[str(path)], names | partitions, plant)]
+    findings = [
+        f
+        for path, names in per_file.items()
+        for f in _missing(origin[str(path)], names | partitions, plant)
+    ]
     findings += _unit_findings(per_file, origin, plant)
     findings += _unknown(per_file, origin, plant)
     return Schema(scan=scan, columns=columns, types=types, findings=findings)
@@ -185,7 +207,11 @@ def _unit_findings(
         for name in sorted(names):
             bare, unit = split_unit(name)
             known = plant.file.measurements.get(bare)
-            if unit is not None and known is not None and unit.replace("µ", "u") != known.unit.replace("µ", "u"):
+            if (
+                unit is not None
+                and known is not None
+                and unit.replace("µ", "u") != known.unit.replace("µ", "u")
+            ):
                 yield Finding(
                     level="error",
                     rule=f"{bare} must be in {known.unit!r}, as plant.toml says",

@@ -178,7 +178,9 @@ class PlantFile(Record):
         by_type = self.escape_cost.by_defect.get(defect or "", self.escape_cost.default)
         factor = self.escape_cost.by_finder
         covered = self.labels.test_coverage
-        return by_type * (covered * factor.get("test", 1.0) + (1 - covered) * factor.get("field", 1.0))
+        return by_type * (
+            covered * factor.get("test", 1.0) + (1 - covered) * factor.get("field", 1.0)
+        )
 
 
 class Plant(Record):

@@ -219,7 +219,9 @@ def _row(place: str, cell: Mapping[str, Any], measurements: Mapping[str, Measure
     lower = _limit(f"{place}: lower", cell["lower"], -math.inf)
     upper = _limit(f"{place}: upper", cell["upper"], math.inf)
     if lower > upper:
-        msg = f"{place}: lower <= upper must hold for {name} {measurement}, got {lower:g} > {upper:g}"
+        msg = (
+            f"{place}: lower <= upper must hold for {name} {measurement}, got {lower:g} > {upper:g}"
+        )
         raise RecipeError(msg)
     return Row(scope=scope, name=name, measurement=measurement, lower=lower, upper=upper, unit=unit)
 

@@ -173,9 +173,7 @@ def _reindexed(tally: FamilyTally, scopes: Sequence[str], lots: Sequence[str]) -
     scope_of = np.array([scopes.index(s) for s in tally.scopes], dtype=np.int32)
     number = {lot: n for n, lot in enumerate(lots)}
     lot_of = np.array([number[lot] for lot in tally.lots], dtype=np.int32)
-    cells = replace(
-        tally.cells, scope=scope_of[tally.cells.scope], lot=lot_of[tally.cells.lot]
-    )
+    cells = replace(tally.cells, scope=scope_of[tally.cells.scope], lot=lot_of[tally.cells.lot])
     defects = replace(
         tally.defects, scope=scope_of[tally.defects.scope], lot=lot_of[tally.defects.lot]
     )
@@ -258,9 +256,7 @@ def tally_history(
     -------
     dict of family to FamilyTally
     """
-    limits = place_limits(
-        history, "tally_limits", {"tight": _tightest(live, grids), "live": live}
-    )
+    limits = place_limits(history, "tally_limits", {"tight": _tightest(live, grids), "live": live})
     lots = _make_lots(history)
     places = list(limits.scopes)
     totals = _totals(history, limits)
@@ -273,7 +269,9 @@ def tally_history(
         family: _family_tally(
             grid,
             [n for n, p in enumerate(places) if limits.families[p] == family],
-            Counted(limits=limits, places=places, lots=lots, totals=totals, hot=hot, defects=defects),
+            Counted(
+                limits=limits, places=places, lots=lots, totals=totals, hot=hot, defects=defects
+            ),
         )
         for family, grid in grids.items()
     }
@@ -380,7 +378,9 @@ def _family_tally(grid: Grid, places: Sequence[int], counted: Counted) -> Family
     scopes = tuple(dict.fromkeys(["", *named]))
     scope_of = {p: scopes.index(name) for p, name in zip(places, named, strict=True)}
     parts = [
-        _cells_of_place(grid, p, scope_of[p], counted) for p in places if p in set(counted.totals["place_id"])
+        _cells_of_place(grid, p, scope_of[p], counted)
+        for p in places
+        if p in set(counted.totals["place_id"])
     ]
     frame = counted.defects[counted.defects["place_id"].isin(places)].reset_index(drop=True)
     return FamilyTally(
@@ -409,7 +409,9 @@ def _cells_of_place(grid: Grid, place: int, scope: int, counted: Counted) -> Cel
     frames = counted.hot.get(place, [])
     m = len(grid.limits)
     total = counted.totals[counted.totals["place_id"] == place]
-    rest = np.column_stack([total["lot_id"], total["reviewed"], np.zeros((len(total), m))]).astype(np.int32)
+    rest = np.column_stack([total["lot_id"], total["reviewed"], np.zeros((len(total), m))]).astype(
+        np.int32
+    )
     keys, counts = [rest], [total["n"].to_numpy(dtype=np.int64)]
     for frame in frames:
         ranks = signatures(grid, frame, _overridden(counted, place))

@@ -136,7 +136,9 @@ def workmanship_z(facts: LimitFacts) -> float | None:
 def _untested(facts: LimitFacts, rails: Rails) -> Stop | None:
     if facts.defects_beyond or (workmanship_z(facts) is not None and rails.holds("workmanship")):
         return None
-    reason = "no labelled defect has ever tested this limit and no workmanship bound stands behind it"
+    reason = (
+        "no labelled defect has ever tested this limit and no workmanship bound stands behind it"
+    )
     return Stop(rail="untested", z=facts.live_z, reason=reason)
 
 
@@ -155,9 +157,7 @@ def _largest_loosening(facts: LimitFacts, rails: Rails) -> Stop | None:
 
 
 def _moved(facts: LimitFacts, rails: Rails) -> str:
-    return (
-        f"at most {rails.largest_move_steps} steps of {facts.step:.3g} {facts.known.unit} in one revision"
-    )
+    return f"at most {rails.largest_move_steps} steps of {facts.step:.3g} {facts.known.unit} in one revision"
 
 
 def first(stops: Sequence[Stop], default: float) -> float:

@@ -1,0 +1,198 @@
+"""Tables for the terminal: what the records say, rounded to what they know."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from rich.console import Console, Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from optimiser.decision.proposal import CAUTION
+from optimiser.history.contract import Finding
+from optimiser.history.replay import Replayed
+
+Row = Mapping[str, Any]
+WIDTH = 110
+
+
+def show(*parts: RenderableType) -> str:
+    """Return renderables as text for a terminal of any kind, without colour codes."""
+    console = Console(width=WIDTH, no_color=True, highlight=False, force_terminal=False)
+    with console.capture() as capture:
+        for part in parts:
+            console.print(part)
+    return capture.get()
+
+
+def _table(title: str, columns: Sequence[str], *, left: int = 1) -> Table:
+    """Return an empty table; the first ``left`` columns are words, the others numbers."""
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for n, column in enumerate(columns):
+        table.add_column(column, justify="left" if n < left else "right", no_wrap=n == 0)
+    return table
+
+
+def findings_table(
+    findings: Sequence[Finding], *, rows_used: int, rows_set_aside: int, usable: bool
+) -> Group:
+    """Return what a check found, errors first."""
+    verdict = "usable" if usable else "not usable"
+    head = Text(f"{verdict}: {rows_used:,} rows used, {rows_set_aside:,} set aside")
+    order = {"error": 0, "set aside": 1, "note": 2}
+    lines = [Text(f"{f.level}: {f}") for f in sorted(findings, key=lambda f: order[f.level])]
+    return Group(head, *lines)
+
+
+def replay_table(rows: Sequence[Replayed]) -> Table:
+    """Return what a recipe does to each family, with a line of totals."""
+    names = (
+        "items",
+        "calls",
+        "true_calls",
+        "false_calls",
+        "unreviewed_calls",
+        "escapes",
+        "kept",
+        "loosened",
+        "tightened",
+    )
+    table = _table("", ["family", *(n.replace("_", " ") for n in names)])
+    for row in rows:
+        table.add_row(row.family, *(f"{getattr(row, n):,}" for n in names))
+    table.add_section()
+    table.add_row("all", *(f"{sum(getattr(r, n) for r in rows):,}" for n in names))
+    return table
+
+
+def front_table(row: Row) -> Group:
+    """Return the exact front of one family, the limits of each point beside it."""
+    table = _table("", ["escapes", "false calls", "proved", "limits"], left=0)
+    table.columns[-1].justify = "left"
+    for point in row["points"]:
+        proved = "yes" if point["proved"] else f"no, at least {point['bound']:,}"
+        limits = ", ".join(limit_words(x) for x in point["limits"] if x["value"] != x["now"])
+        table.add_row(
+            str(point["escapes"]), f"{point['false_calls']:,}", proved, limits or "as live"
+        )
+    note = (
+        f"{row['family']}: fewest false calls for each number of escapes among "
+        f"{row['defects']} labelled defects, {row['items']:,} items, {row['lots']} lots. "
+        "Counted on this very history: what was attainable, no promise. Items that nobody "
+        "reviewed count as false calls. Limits that stay as they are are not shown."
+    )
+    return Group(Text(note), table)
+
+
+def limit_words(limit: Row) -> str:
+    """Return a limit as ``tilt upper 3.5``; off where there is none."""
+    value = "off" if limit["value"] is None else f"{limit['value']:g}"
+    return f"{limit['measurement']} {limit['side']} {value}"
+
+
+def interval_words(interval: Row, digits: int = 0) -> str:
+    """Return ``value (low to high)``, rounded."""
+    low, high = (
+        "unknown" if interval[k] is None else f"{interval[k]:,.{digits}f}" for k in ("low", "high")
+    )
+    return f"{interval['value']:,.{digits}f} ({low} to {high})"
+
+
+def proposals_table(rows: Sequence[Row], *, currency: str) -> Group:
+    """Return the proposals, largest saving first, then the limits that move and the reasons."""
+    if not rows:
+        return Group(Text("no family has been proposed yet"))
+    level = rows[0]["promise"]["level"]
+    table = _table(
+        "",
+        [
+            "family",
+            "advice",
+            f"saving a month, {currency}",
+            "false calls saved",
+            "escapes added",
+            "escapes caught",
+            "reached",
+        ],
+        left=2,
+    )
+    for row in rows:
+        promise = row["promise"]
+        moved = row["advice"] == "change"
+        cells = [
+            interval_words(promise["saving_per_month"]),
+            interval_words(promise["false_calls_saved"]),
+            interval_words(promise["escapes_added"], 1),
+            interval_words(promise["escapes_caught"], 1),
+            f"{row['share_reached']:.0%}" if row["share_reached"] is not None else "",
+        ]
+        table.add_row(row["family"], row["advice"], *(cells if moved else [""] * 5))
+    note = (
+        f"Values are judged on lots that the setting was not fitted to, with {level:.0%} intervals, "
+        f"over the {rows[0]['span_days']:.0f} days of this history; money a month. 'reached' is the "
+        "saving's share of what hindsight's best setting would have saved on this very history."
+    )
+    return Group(
+        table,
+        Text(note),
+        *(proposal_text(r, currency=currency) for r in rows),
+        Text(f"\n{CAUTION}"),
+    )
+
+
+def proposal_text(row: Row, *, currency: str) -> Group:
+    """Return one family's limits, three lines, rails and reasons."""
+    head = (
+        f"\n{row['family']}: {row['advice']}"
+        + (" (stopped early)" if row["interrupted"] else "")
+        + f" · from {row['items']:,} items, {row['lots']} lots, {row['defects']} labelled defects"
+    )
+    parts: list[RenderableType] = [Text(head)]
+    parts += [Text(f"  {reason}") for reason in row["reasons"]]
+    if row["advice"] == "change":
+        parts += _change_parts(row)
+    if row["considered"]:
+        considered = row["considered"]["promise"]
+        moved = ", ".join(
+            _move_words(x) for x in row["considered"]["limits"] if x["now"] != x["proposed"]
+        )
+        parts.append(
+            Text(
+                f"  considered, not advised: {moved}; saving {currency} "
+                f"{interval_words(considered['saving_per_month'])} a month"
+            )
+        )
+    return Group(*parts)
+
+
+def _change_parts(row: Row) -> Iterable[RenderableType]:
+    table = _table("", ["  limit", "now", "proposed", "unit", "stopped by"], left=1)
+    table.columns[3].justify = table.columns[4].justify = "left"
+    for limit in row["limits"]:
+        if limit["now"] != limit["proposed"]:
+            rail = limit["rail"].partition(": ")[2]
+            table.add_row(
+                f"  {limit['measurement']} {limit['side']}",
+                _value(limit["now"]),
+                _value(limit["proposed"]),
+                limit["unit"],
+                rail,
+            )
+    yield table
+    for name, what in (
+        ("kept", "called by both"),
+        ("loosened", "no longer called"),
+        ("tightened", "newly called"),
+    ):
+        line = row["lines"][name]
+        yield Text(
+            f"  {name}: {line['calls']:,} items {what} "
+            f"({line['defects']} defects, {line['goods']:,} goods, {line['unreviewed']:,} not reviewed)"
+        )
+
+
+def _value(value: float | None) -> str:
+    return "off" if value is None else f"{value:g}"
+
+
+def _move_words(limit: Row) -> str:
+    return f"{limit['measurement']} {limit['side']} {_value(limit['now'])} → {_value(limit['proposed'])}"
