@@ -736,7 +736,7 @@ def _draw_severity(family: Family, kind: Ints, rng: np.random.Generator) -> Floa
     """Return severities, nan for goods; where defects are few they are plain to see."""
     severity = np.full(len(kind), np.nan)
     bad = kind != GOOD
-    centre, width = (0.45, 0.15) if family.few else (0.12, 0.33)
+    centre, width = (0.55, 0.15) if family.few else (0.34, 0.33)
     severity[bad] = np.exp(rng.normal(centre, width, int(bad.sum())))
     return severity
 
@@ -991,8 +991,8 @@ def _recipe_text(plant: _Plant) -> str:
 
 
 def _shown(value: float | None) -> str:
-    """Return a number as short as it reads back, nothing for none."""
-    return "" if value is None or np.isnan(value) else f"{value:.6g}"
+    """Return a number as it reads back, nothing for none."""
+    return "" if value is None or np.isnan(value) else repr(round(value, 6))
 
 
 def _must_catch_text(plant: _Plant) -> str:

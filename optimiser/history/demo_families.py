@@ -134,7 +134,7 @@ ESCAPE_COST: dict[str, float] = {
 LIVE: dict[str, tuple[float, float]] = {
     "tight": (0.94, 1.12),
     "about right": (1.20, 1.34),
-    "loose": (1.60, 1.95),
+    "loose": (1.85, 2.25),
 }
 
 
