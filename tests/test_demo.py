@@ -230,6 +230,17 @@ def test_reviewers_err_as_often_as_stated(con):
     assert 0 < unreviewed < 0.02 * goods
 
 
+def test_test_finds_the_stated_share_of_escapes_and_nothing_else(con):
+    escapes, tested = con.sql(
+        f"""select count(*) filter (verdict is distinct from 'defect'
+        or found_by in ('test', 'field')), count(*) filter (found_by = 'test')
+        from history join truth on {_same_key()} where true_defect is not null"""
+    ).fetchall()[0]
+    assert tested > 0
+    assert binom.cdf(tested, escapes, 0.30) > 1e-6
+    assert binom.sf(tested - 1, escapes, 0.30) > 1e-6
+
+
 def test_audit_picks_what_its_weight_says(con):
     for weight, condition in ((2000, "family <> 'ELCO-8'"), (500, "family = 'ELCO-8'")):
         passed, picked = con.sql(
@@ -406,6 +417,14 @@ def test_truth_is_the_same_process_measurement_by_measurement(con, truth):
             past = np.nanquantile(np.ma.filled(table[measurement], np.nan), [0.25, 0.5, 0.75])
             fresh = np.nanquantile(sample.goods[:, i], [0.25, 0.5, 0.75])
             assert np.abs(past - fresh).max() <= 0.25 * (fresh[2] - fresh[0]) + 0.01
+
+
+def test_truth_has_the_families_mix_of_kinds(truth):
+    """A pool of some thousand lots leaves a few percent to chance."""
+    for family in FAMILIES:
+        found = np.array(truth[family.name].defect_type)
+        for kind, share in family.kinds.items():
+            assert np.mean(found == kind) == pytest.approx(share, abs=0.06), family.name
 
 
 def test_no_single_measurement_does_what_all_do_together(truth):
