@@ -343,7 +343,7 @@ class Search:
         cap = self.caps.get(rest.misses, 10)
         bound = _packing(self.cover, rest, scarce, cap)
         for up in (True, False):
-            while 0 < cap and bound < enough:
+            while cap > 0 and bound < enough:
                 other = cap * 7 // 5 + 1 if up else cap * 5 // 7
                 better = _packing(self.cover, rest, scarce, other)
                 if better <= bound:
@@ -384,44 +384,48 @@ def _what_is_left(cover: Cover, node: Node, at: tuple[int, ...], budget: int) ->
 
     A target none of whose options is within reach and budget must escape.
     """
-    price = _Prices(cover, node, budget)
+    price = _pricing(cover, node, budget)
+    reach = list(node.reach)
     misses = node.misses
     targets = []
     for t in members(node.open & ~union(cover.uses, at)):
-        options = [(w, i, p) for i, p in cover.options[t] if (w := price(i, p)) < budget]
         may_escape = not cover.musts >> t & 1
+        options = price(cover.options[t], reach)
         if options:
-            targets.append(Open(target=t, may_escape=may_escape, options=sorted(options)))
+            targets.append(Open(target=t, may_escape=may_escape, options=options))
         else:
             misses -= 1
             if misses < 0 or not may_escape:
                 return None
     targets.sort(key=lambda t: (-t.options[0][0], len(t.options)))
-    return Rest(at=at, reach=price.reach, free=~node.called, targets=targets, misses=misses)
+    return Rest(at=at, reach=reach, free=~node.called, targets=targets, misses=misses)
 
 
-class _Prices:
-    """What a position adds to the non-defects called in a node, each weighed once.
+def _pricing(cover: Cover, node: Node, budget: int) -> Callable[..., list[tuple[int, int, int]]]:
+    """Return the function that prices options within reach and budget, cheapest first.
 
-    Dearer than the budget once is dearer for good: such positions leave the reach.
+    Each position is weighed once. What is beyond the budget here is beyond it in all parts
+    of this node, so the function takes it out of reach.
     """
+    weigh, costs, free = cover.weigh, cover.costs, ~node.called
+    known: list[dict[int, int]] = [{} for _ in costs]
 
-    def __init__(self, cover: Cover, node: Node, budget: int) -> None:
-        self.reach = list(node.reach)
-        self._cover, self._free, self._budget = cover, ~node.called, budget
-        self._known: dict[tuple[int, int], int] = {}
+    def price(options: tuple[tuple[int, int], ...], reach: list[int]) -> list[tuple[int, int, int]]:
+        priced = []
+        for i, p in options:
+            if p > reach[i]:
+                continue
+            added = known[i].get(p)
+            if added is None:
+                added = known[i][p] = weigh(costs[i][p] & free)
+            if added < budget:
+                priced.append((added, i, p))
+            else:
+                reach[i] = p - 1
+        priced.sort()
+        return priced
 
-    def __call__(self, limit: int, position: int) -> int:
-        if position > self.reach[limit]:
-            return self._budget
-        key = (limit, position)
-        price = self._known.get(key)
-        if price is None:
-            price = self._cover.weigh(self._cover.costs[limit][position] & self._free)
-            self._known[key] = price
-            if price >= self._budget:
-                self.reach[limit] = position - 1
-        return price
+    return price
 
 
 def _packing(cover: Cover, rest: Rest, order: list[Open], cap: int) -> int:

@@ -6,6 +6,7 @@ bound over bitsets solves it; a time limit returns the best setting found togeth
 bound that is proved.
 """
 
+import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,8 +18,10 @@ from optimiser.errors import InputError
 from optimiser.search.bitsets import Cover, Search, members, reduce_problem, union
 from optimiser.search.problem import Ints, Problem, is_called
 
-# Parts of the search looked at before the first guess is worth improving.
-FIRST_TURN = 500
+# Parts of the search looked at before the next point has its turn.
+FIRST_TURN = 30
+# Share of the time limit after which good settings come before proofs.
+SHORT_OF_TIME = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,7 +89,7 @@ def exact_front(
     InputError
         When no setting can call one of the must-catch items.
     """
-    ends = time.monotonic() + time_limit_s
+    begins = time.monotonic()
     _check_musts(problem)
     cover = reduce_problem(problem)
     first, last = cover.hopeless, cover.hopeless + cover.defects.bit_count()
@@ -96,7 +99,7 @@ def exact_front(
         for search in searches:
             if missed <= search.allowed:
                 search.offer(cost, positions)
-    _run_all(searches, ends)
+    _run_all(searches, begins=begins, ends=begins + time_limit_s)
     points = [
         _point(problem, cover, k, search)
         for k, search in zip((k for k in wanted if k >= first), searches, strict=True)
@@ -214,7 +217,7 @@ def _descend(cover: Cover, search: Search, ends: float) -> None:
     """Improve the best choice two limits at a time until no pair can."""
     stale = 0
     pairs = cycle(combinations(range(len(cover.costs)), 2))
-    enough = len(cover.costs) * (len(cover.costs) - 1) // 2
+    enough = math.comb(len(cover.costs), 2)
     while stale < enough and time.monotonic() < ends:
         positions = _best_pair(cover, search, *next(pairs))
         cost = cover.weigh(union(cover.costs, positions))
@@ -255,8 +258,10 @@ def _not_called(first: Ints, weights: Ints, shape: tuple[int, int]) -> Ints:
     -------
     ndarray of int, shape (p_a, p_b)
     """
-    table: Ints = np.zeros((shape[0] + 1, shape[1] + 1), dtype=np.int64)
-    np.add.at(table, (first[:, 0], first[:, 1]), weights)
+    rows, columns = shape[0] + 1, shape[1] + 1
+    # Sums in float64 are exact: all non-defects together stay far below 2**53.
+    cells = np.bincount(first[:, 0] * columns + first[:, 1], weights, rows * columns)
+    table = cells.astype(np.int64).reshape(rows, columns)
     above: Ints = table[::-1, ::-1].cumsum(axis=0).cumsum(axis=1)[::-1, ::-1]
     return above[1:, 1:]
 
@@ -270,15 +275,25 @@ def _flags(bits: int, cover: Cover) -> Ints:
 # --- all points together ----------------------------------------------------------------
 
 
-def _run_all(searches: list[Search], ends: float) -> None:
+def _run_all(searches: list[Search], *, begins: float, ends: float) -> None:
     """Search all points in turns, each twice as long; they share what they find.
 
-    Turns are counted in nodes, not seconds, so that a proved front is the same every time.
+    Turns are counted in nodes, not seconds, so that a front proved in good time is the same
+    every time. The pair descent waits until as much was spent on the search itself, for
+    most points need none; when time runs short it waits no longer.
     """
+    short = begins + SHORT_OF_TIME * (ends - begins)
+    waiting = list(searches)
     turn = FIRST_TURN
     while any(not s.done() for s in searches) and time.monotonic() < ends:
         for search in reversed(searches):
-            if turn == 2 * FIRST_TURN and not search.done():
+            pairs = math.comb(len(search.best_positions), 2)
+            if (
+                search in waiting
+                and not search.done()
+                and (search.nodes > 4 * pairs or time.monotonic() > short)
+            ):
+                waiting.remove(search)
                 _descend(search.cover, search, ends)
             search.run(turn, ends)
             _share(searches)
