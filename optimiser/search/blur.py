@@ -7,7 +7,7 @@ been seen yet stand in too: as far beyond one limit as the seen ones lie beyond 
 This file knows the clouds; it knows no non-defects, no costs of review and no search.
 
 Public: ``Blur``, ``Clouds``, ``own_tables``, ``make_clouds``; ``widths``, ``pass_tables``,
-``escape_chance``, ``called_chance``, ``escape_prices``, ``escapes_live``.
+``narrowed``, ``escape_chance``, ``called_chance``, ``escape_prices``, ``escapes_live``.
 
 Shape letters: **m** limits, **k** levels of a limit, **d** defects, **b** borrowed ones,
 **q** clouds (own defects, then borrowed ones, then unseen kinds).
@@ -218,7 +218,7 @@ def own_tables(problem: Problem, blur: Blur) -> tuple[Floats, ...]:
     tuple of m ndarrays, shapes (k_l, d + b)
     """
     z = np.vstack([problem.defect_z, problem.kin_z]) if blur.borrowed else problem.defect_z
-    return pass_tables(problem.levels, z, widths(problem, _factor(problem, blur)))
+    return pass_tables(problem.levels, z, widths(problem, narrowed(problem, blur.bandwidth)))
 
 
 def make_clouds(problem: Problem, blur: Blur, tables: tuple[Floats, ...], kept: Bools) -> Clouds:
@@ -259,11 +259,24 @@ def make_clouds(problem: Problem, blur: Blur, tables: tuple[Floats, ...], kept: 
     )
 
 
-def _factor(problem: Problem, blur: Blur) -> float:
-    """Narrow the bandwidth as labels come in; unequal weights count as fewer labels."""
+def narrowed(problem: Problem, bandwidth: float) -> float:
+    """Return a bandwidth made narrower, or wider, for the number of labels there are.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+    bandwidth : float
+        Standard deviations of the goods, for ten labelled defects.
+
+    Returns
+    -------
+    float
+        Standard deviations of the goods. Unequal weights count as fewer labels.
+    """
     weight = problem.defect_weight
     number = float(weight.sum() ** 2 / (weight @ weight)) if weight.size else 1.0
-    return blur.bandwidth * float((max(number, 1.0) / NARROW_FROM) ** NARROWING)
+    return bandwidth * float((max(number, 1.0) / NARROW_FROM) ** NARROWING)
 
 
 def _kin_costs(problem: Problem, blur: Blur, own: Floats) -> Floats:
@@ -287,4 +300,4 @@ def _unseen_tables(problem: Problem, blur: Blur, kept: Bools) -> tuple[Floats, .
     z = np.full((problem.m * DEPTHS.size, problem.m), -np.inf)
     for i in range(problem.m):
         z[i * DEPTHS.size : (i + 1) * DEPTHS.size, i] = live[i] + depths * problem.spread[i]
-    return pass_tables(problem.levels, z, widths(problem, _factor(problem, blur)))
+    return pass_tables(problem.levels, z, widths(problem, narrowed(problem, blur.bandwidth)))

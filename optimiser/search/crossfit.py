@@ -4,7 +4,8 @@ The lots are cut into folds, a setting is fitted without each fold and scored on
 every lot has false calls, and every labelled defect a chance to escape, that the fit could
 not have arranged. Knows how a recipe for fitting becomes a setting; knows no optuna.
 
-Public: ``fold_lots``, ``Way``, ``fit``, ``Heldout``, ``crossfit``, ``hold_out``.
+Public: ``Way``, ``fit``; ``fold_lots``, ``Yardstick``, ``make_yardstick``, ``Heldout``,
+``crossfit``, ``hold_out``.
 
 Shape letters: **m** limits, **d** defects, **t** lots, **f** folds.
 """
@@ -13,7 +14,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from optimiser.search.blur import Blur, escape_chance, make_clouds, own_tables
+from optimiser.search.blur import (
+    Blur,
+    escape_chance,
+    make_clouds,
+    narrowed,
+    own_tables,
+    pass_tables,
+    widths,
+)
 from optimiser.search.descent import (
     Terrain,
     best_of,
@@ -25,6 +34,9 @@ from optimiser.search.descent import (
 from optimiser.search.problem import Floats, Ints, Problem, is_called
 
 FOLDS = 5
+# Ways are compared by held-out defects spread this widely (standard deviations of the goods
+# at ten labels): with a few defects, whether each lies inside or outside is mostly chance.
+NEAR = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,13 +71,41 @@ class Heldout:
     false_calls : ndarray of int, shape (t,)
         False calls in each lot, of the setting fitted without its fold.
     escape : ndarray, shape (d,)
-        Chance of each labelled defect to escape the setting fitted without its fold.
+        Chance of each labelled defect to escape, measured again, the setting fitted without
+        its fold.
+    near_escape : ndarray, shape (d,)
+        The same for a draw from its cloud: steadier, so what ways are compared by.
     """
 
     setting: Ints
     fold_settings: Ints
     false_calls: Ints
     escape: Floats
+    near_escape: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Yardstick:
+    """What held-out outcomes of one family are measured with; the same for every way.
+
+    Parameters
+    ----------
+    lot_fold : ndarray of int, shape (t,)
+        Fold of each lot.
+    again : tuple of m ndarrays, shapes (k_l, d)
+        Chance that each labelled defect, measured again, lies inside each level.
+    near : tuple of m ndarrays, shapes (k_l, d)
+        Chance that a draw from its cloud does.
+    """
+
+    lot_fold: Ints
+    again: tuple[Floats, ...]
+    near: tuple[Floats, ...]
+
+    @property
+    def folds(self) -> int:
+        """Number of folds."""
+        return int(self.lot_fold.max()) + 1
 
 
 def fold_lots(problem: Problem, *, folds: int = FOLDS, order: Ints | None = None) -> Ints:
@@ -128,7 +168,30 @@ def fit(problem: Problem, way: Way, *, lot_fold: Ints | None = None, without: in
     return _fit(problem, way, own_tables(problem, way.blur), _without(problem, lot_fold, without))
 
 
-def crossfit(problem: Problem, way: Way, lot_fold: Ints, recatch: tuple[Floats, ...]) -> Heldout:
+def make_yardstick(problem: Problem, *, folds: int = FOLDS) -> Yardstick:
+    """Return what held-out outcomes of a family are measured with.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+    folds : int
+        Folds wanted, >= 2.
+
+    Returns
+    -------
+    Yardstick
+    """
+    again = widths(problem, 0.0)
+    near = widths(problem, narrowed(problem, NEAR))
+    return Yardstick(
+        lot_fold=fold_lots(problem, folds=folds),
+        again=pass_tables(problem.levels, problem.defect_z, again),
+        near=pass_tables(problem.levels, problem.defect_z, near),
+    )
+
+
+def crossfit(problem: Problem, way: Way, yardstick: Yardstick) -> Heldout:
     """Return a way's setting and what it does on lots it has not seen.
 
     Parameters
@@ -137,32 +200,25 @@ def crossfit(problem: Problem, way: Way, lot_fold: Ints, recatch: tuple[Floats, 
         The family.
     way : Way
         How to choose; everything it decides is decided anew without each fold.
-    lot_fold : ndarray of int, shape (t,)
-        From `fold_lots`.
-    recatch : tuple of m ndarrays, shapes (k_l, d)
-        Chance that each labelled defect, measured again, lies inside each level.
+    yardstick : Yardstick
+        From `make_yardstick`.
 
     Returns
     -------
     Heldout
     """
-    tables = own_tables(problem, way.blur)
+    tables, lot_fold = own_tables(problem, way.blur), yardstick.lot_fold
     setting = _fit(problem, way, tables, lot_fold)
-    folds = int(lot_fold.max()) + 1
     fold_settings = np.array(
-        [_fit(problem, way, tables, _without(problem, lot_fold, fold)) for fold in range(folds)]
+        [
+            _fit(problem, way, tables, _without(problem, lot_fold, fold))
+            for fold in range(yardstick.folds)
+        ]
     )
-    return hold_out(problem, setting, fold_settings, lot_fold=lot_fold, recatch=recatch)
+    return hold_out(problem, setting, fold_settings, yardstick)
 
 
-def hold_out(
-    problem: Problem,
-    setting: Ints,
-    fold_settings: Ints,
-    *,
-    lot_fold: Ints,
-    recatch: tuple[Floats, ...],
-) -> Heldout:
+def hold_out(problem: Problem, setting: Ints, fold_settings: Ints, yardstick: Yardstick) -> Heldout:
     """Return the held-out outcomes of settings that were fitted without each fold.
 
     Parameters
@@ -173,24 +229,27 @@ def hold_out(
         Fitted on all lots, or fixed before any was seen.
     fold_settings : ndarray of int, shape (f, m)
         Fitted without each fold, or the fixed one f times.
-    lot_fold : ndarray of int, shape (t,)
-        From `fold_lots`.
-    recatch : tuple of m ndarrays, shapes (k_l, d)
-        Chance that each labelled defect, measured again, lies inside each level.
+    yardstick : Yardstick
+        From `make_yardstick`.
 
     Returns
     -------
     Heldout
     """
+    lot_fold, defect_fold = yardstick.lot_fold, yardstick.lot_fold[problem.defect_lot]
     false_calls = problem.always.copy()
-    escape = np.zeros(problem.defect_lot.size)
-    defect_fold = lot_fold[problem.defect_lot]
+    escape, near = np.zeros(defect_fold.size), np.zeros(defect_fold.size)
     for fold, chosen in enumerate(fold_settings):
         lots, defects = lot_fold == fold, defect_fold == fold
         false_calls[lots] += (is_called(chosen, problem.ranks) @ problem.counts)[lots]
-        escape[defects] = escape_chance(chosen, recatch)[defects]
+        escape[defects] = escape_chance(chosen, yardstick.again)[defects]
+        near[defects] = escape_chance(chosen, yardstick.near)[defects]
     return Heldout(
-        setting=setting, fold_settings=fold_settings, false_calls=false_calls, escape=escape
+        setting=setting,
+        fold_settings=fold_settings,
+        false_calls=false_calls,
+        escape=escape,
+        near_escape=near,
     )
 
 
