@@ -114,9 +114,8 @@ def what_to_gather(case: Case, problem: Problem) -> tuple[str, ...]:
 
 def items_by_lot(tally: FamilyTally) -> NDArray[np.float64]:
     """Return the number of non-defects in each lot, shape (t,)."""
-    return np.bincount(
-        tally.cells.lot, tally.cells.count.astype(np.float64), minlength=len(tally.lots)
-    )
+    counts = np.bincount(tally.cells.lot, tally.cells.count, minlength=len(tally.lots))
+    return counts.astype(np.float64)
 
 
 def _why_stuck(impossible: Sequence[Impossible]) -> tuple[str, ...]:
@@ -190,8 +189,9 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         items=items_by_lot(case.tally),
         live_false_calls=study.live_false_calls.astype(np.float64),
         false_calls=study.false_calls.astype(np.float64),
+        newly_called=_newly_called(problem, study),
         lot=problem.defect_lot,
-        escape=(~(settings < problem.defect_ranks).any(axis=1)).astype(np.float64),
+        escape=(~is_called(settings, problem.defect_ranks)).astype(np.float64),
         live_called=problem.defect_called,
         weight=problem.defect_weight,
         price=problem.defect_price,
@@ -199,6 +199,17 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         miss_rate=problem.miss_rate,
         span_days=case.span_days,
     )
+
+
+def _newly_called(problem: Problem, study: StudyResult) -> NDArray[np.float64]:
+    """Return how many items of each lot only the setting fitted without it calls, shape (t,)."""
+    by_live = is_called(problem.live, problem.ranks)
+    found = np.zeros(problem.lots)
+    for fold, row in enumerate(study.chosen):
+        newly = is_called(study.trials.fold_settings[row, fold], problem.ranks) & ~by_live
+        lots = study.lot_fold == fold
+        found[lots] = (newly.astype(np.float64) @ problem.counts)[lots]
+    return found
 
 
 def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove]) -> tuple[str, ...]:
@@ -260,8 +271,8 @@ def three_lines(tally: FamilyTally, setting: Sequence[int] | Ints) -> ThreeLines
     """Return the items called by both, by the live recipe only, by the setting only."""
     cells, defects = tally.cells, tally.defects
     live, new = tally.grid.live, np.asarray(setting)
-    by_live, by_new = ((s < cells.ranks).any(axis=1) for s in (live, new))
-    bad_live, bad_new = ((s < defects.ranks).any(axis=1) for s in (live, new))
+    by_live, by_new = (is_called(s, cells.ranks) for s in (live, new))
+    bad_live, bad_new = (is_called(s, defects.ranks) for s in (live, new))
 
     def line(items: NDArray[np.bool_], bad: NDArray[np.bool_]) -> Line:
         goods = int(cells.count[items & cells.reviewed].sum())

@@ -11,7 +11,8 @@ import os
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
+from functools import singledispatch
 from multiprocessing import get_context
 from multiprocessing.synchronize import Event
 from pathlib import Path
@@ -20,7 +21,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-import optimiser
+from optimiser import __version__
 from optimiser.decision.propose import Case, propose
 from optimiser.errors import HistoryError
 from optimiser.history.read import History
@@ -217,34 +218,35 @@ def case_key(case: Case) -> str:
     str
         Equal for equal contents, whatever the files' names and dates.
     """
-    digest = hashlib.sha256(optimiser.__version__.encode())
-    _feed(digest, case)
-    return digest.hexdigest()
+    return hashlib.sha256(__version__.encode() + _plain(case)).hexdigest()
 
 
-def _feed(digest: Any, value: Any) -> None:  # noqa: ANN401 - hashlib's type is private
-    """Feed a value of records, arrays, frames and plain values to a digest."""
-    if hasattr(value, "__dataclass_fields__"):
-        for field in fields(value):
-            _feed(digest, getattr(value, field.name))
-    elif isinstance(value, np.ndarray):
-        digest.update(
-            str((value.dtype, value.shape)).encode() + np.ascontiguousarray(value).tobytes()
-        )
-    elif isinstance(value, pd.DataFrame):
-        digest.update(value.to_csv(index=False).encode())
-    elif isinstance(value, Plant):
-        digest.update(value.file.model_dump_json().encode())
-    elif isinstance(value, Mapping):
-        for key in sorted(value):
-            digest.update(str(key).encode())
-            _feed(digest, value[key])
-    elif isinstance(value, tuple | list):
-        digest.update(str(len(value)).encode())
-        for part in value:
-            _feed(digest, part)
-    else:
-        digest.update(repr(value).encode())
+@singledispatch
+def _plain(value: object) -> bytes:
+    """Return the bytes that stand for a value in a hash: its content, never its place."""
+    if is_dataclass(value):
+        return b"".join(_plain(getattr(value, field.name)) for field in fields(value))
+    return repr(value).encode()
+
+
+@_plain.register
+def _(value: np.ndarray) -> bytes:
+    return repr((value.dtype, value.shape)).encode() + np.ascontiguousarray(value).tobytes()
+
+
+@_plain.register
+def _(value: pd.DataFrame) -> bytes:
+    return value.to_csv(index=False).encode()
+
+
+@_plain.register
+def _(value: Plant) -> bytes:
+    return value.file.model_dump_json().encode()
+
+
+@_plain.register
+def _(value: tuple) -> bytes:  # type: ignore[type-arg]
+    return repr(len(value)).encode() + b"".join(_plain(part) for part in value)
 
 
 def _path(folder: Path, case: Case) -> Path:

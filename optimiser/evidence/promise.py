@@ -4,7 +4,7 @@ It knows nothing of how a setting was found. What it is given must be held out: 
 lot the outcome of a setting chosen and fitted without that lot.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,8 @@ class HeldOut:
         Non-defects per lot.
     live_false_calls, false_calls : ndarrays, shape (t,)
         Called non-defects per lot under the live recipe and under the held-out setting.
+    newly_called : ndarray, shape (t,)
+        Of these, how many the live recipe did not call.
     lot : ndarray of int, shape (d,)
     escape : ndarray, shape (d,)
         Chance 0..1 of each labelled defect to escape the held-out setting.
@@ -49,6 +51,7 @@ class HeldOut:
     items: Floats
     live_false_calls: Floats
     false_calls: Floats
+    newly_called: Floats
     lot: NDArray[np.int64]
     escape: Floats
     live_called: NDArray[np.bool_]
@@ -120,7 +123,7 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
     saved = ratio_total(held.live_false_calls - held.false_calls, held.items, level=level)
     added = _added(held, level)
     passed = ~held.live_called
-    caught = weighted_total(1 - held.escape[passed], held.weight[passed], level=level)
+    caught = _caught(held, level)
     monthly = DAYS_PER_MONTH / held.span_days
     review = saved.times(held.false_call_cost * monthly)
     # A defect that is no longer called would have been passed by the reviewer now and then.
@@ -147,9 +150,22 @@ def _added(held: HeldOut, level: float) -> Interval:
     if not called.any():
         return ZERO
     sizes = np.bincount(held.lot[called], minlength=lots).astype(np.float64)
-    events = np.bincount(held.lot[called], held.escape[called], minlength=lots)
+    events = np.bincount(held.lot[called], held.escape[called], minlength=lots).astype(np.float64)
     share = share_by_lot(events, sizes, level=level)
     return share.times(float(called.sum()) / (1 - held.miss_rate))
+
+
+def _caught(held: HeldOut, level: float) -> Interval:
+    """Return the defects that the live recipe passes and the change calls.
+
+    There can be no more of them than items newly called; without any there are none.
+    """
+    passed = ~held.live_called
+    room = float(held.newly_called.sum() + (1 - held.escape[passed]).sum())
+    if not passed.any() or not room:
+        return ZERO
+    found = weighted_total(1 - held.escape[passed], held.weight[passed], level=level)
+    return replace(found, high=max(found.value, min(found.high, room)))
 
 
 def _price(held: HeldOut, of: NDArray[np.bool_], share: Floats) -> float:

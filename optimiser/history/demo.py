@@ -1092,14 +1092,14 @@ cost_per_hour = 38.0            # of that person
 miss_rate = {miss}                # share of called defects that the reviewer passes
 
 [escape_cost]
-default = 45.0                  # of one escape whose kind is not listed below
+default = 15.0                  # of one escape whose kind is not listed below
 
 [escape_cost.by_defect]         # by kind of defect, found at the next stage
 {costs}
 
 [escape_cost.by_finder]         # times so much, by where it is found
 test = 1.0
-field = 6.0
+field = 2.5
 
 [labels]
 test_coverage = {coverage}             # share of escapes that test finds

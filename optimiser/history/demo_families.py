@@ -125,9 +125,9 @@ UNMEASURED_WHEN_MISSING = 0.15
 """Chance per measurement that nothing could be measured where the part is missing."""
 
 ESCAPE_COST: dict[str, float] = {
-    "shifted": 25.0, "tombstone": 60.0, "insufficient_fillet": 40.0, "bridge": 70.0,
-    "lifted_lead": 55.0, "missing": 60.0, "wrong_polarity": 90.0,
-    "insufficient_paste": 20.0, "paste_bridge": 25.0, "paste_shifted": 12.0,
+    "shifted": 8.0, "tombstone": 20.0, "insufficient_fillet": 14.0, "bridge": 24.0,
+    "lifted_lead": 18.0, "missing": 20.0, "wrong_polarity": 30.0,
+    "insufficient_paste": 7.0, "paste_bridge": 8.0, "paste_shifted": 4.0,
 }  # fmt: skip
 
 # How far each live limit stands from the middle of the goods, in reaches.

@@ -57,7 +57,7 @@ class PlacedLimits:
         return [
             f"{items}.{quoted(m)} {sign} {limits}.{limit_column(tag, n, side)}"
             for n, m in enumerate(self.measurements)
-            for side, sign in (("lower", "<"), ("upper", ">"))
+            for side, sign in zip(SIDES, "<>", strict=True)
             if self._in_use(tag, m, side)
         ] or ["false"]
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
+from scipy.sparse import coo_array, csr_array
 
 from optimiser.plant.file import Plant
 from optimiser.search.problem import Floats, Ints, Problem
@@ -55,7 +55,9 @@ def pose(
         defect_z=defects.z[free],
         defect_lot=defects.lot[free].astype(np.int64),
         defect_weight=label_weights(defects, plant.file.labels.test_coverage)[free],
-        defect_price=np.array([plant.file.escape_price(_word(d)) for d in frame["defect"]], dtype=np.float64),
+        defect_price=np.array(
+            [plant.file.escape_price(_word(d)) for d in frame["defect"]], dtype=np.float64
+        ),
         defect_called=called[free],
         kin_z=kin_z,
         kin_price=kin_price,
@@ -72,7 +74,9 @@ def _word(defect: object) -> str | None:
 def _contested(tally: FamilyTally, levels: Ints) -> tuple[Ints, csr_array, Ints]:
     """Return contested signatures, their counts by lot, and the always called by lot."""
     cells, lots = tally.cells, len(tally.lots)
-    is_always = (cells.ranks == levels).any(axis=1) if len(levels) else np.zeros(len(cells.count), bool)
+    is_always = (
+        (cells.ranks == levels).any(axis=1) if len(levels) else np.zeros(len(cells.count), bool)
+    )
     is_contested = ~is_always & (cells.ranks > 0).any(axis=1)
     always = np.bincount(cells.lot[is_always], cells.count[is_always], minlength=lots)
     keys = np.column_stack([cells.ranks, cells.lot])[is_contested].astype(np.int32)
@@ -81,7 +85,7 @@ def _contested(tally: FamilyTally, levels: Ints) -> tuple[Ints, csr_array, Ints]
     first[1:] = (keys[1:, :-1] != keys[:-1, :-1]).any(axis=1)
     signature = np.cumsum(first) - 1
     shape = (int(first.sum()), lots)
-    counts = csr_array((count, (signature, keys[:, -1])), shape=shape, dtype=np.int64)
+    counts: csr_array = coo_array((count, (signature, keys[:, -1])), shape=shape).tocsr()
     return keys[first, :-1].astype(np.int64), counts, np.rint(always).astype(np.int64)
 
 
@@ -136,7 +140,9 @@ def _borrowed(
             their = sibling.grid.limits[k]
             live, their_live = float(limit.z[limit.live]), float(their.z[their.live])
             if np.isfinite([live, their_live]).all() and their.spread > 0:
-                z[:, n] = live + (sibling.defects.z[:, k] - their_live) * limit.spread / their.spread
+                z[:, n] = (
+                    live + (sibling.defects.z[:, k] - their_live) * limit.spread / their.spread
+                )
         known = np.isfinite(z).any(axis=1) & ~sibling.defects.settled
         rows.append(z[known])
         names = sibling.defects.frame["defect"][known]

@@ -98,13 +98,13 @@ class Problem:
         return int(self.counts.shape[1])
 
 
-def is_called(setting: Ints, ranks: Ints) -> Bools:
+def is_called(setting: Ints, ranks: Ints | NDArray[np.int16]) -> Bools:
     """Return which signatures a setting calls.
 
     Parameters
     ----------
-    setting : ndarray of int, shape (m,)
-        One level index per limit.
+    setting : ndarray of int, shape (m,) or (n, m)
+        One level index per limit; for all signatures or one row for each.
     ranks : ndarray of int, shape (n, m)
         Signatures.
 
@@ -112,5 +112,4 @@ def is_called(setting: Ints, ranks: Ints) -> Bools:
     -------
     ndarray of bool, shape (n,)
     """
-    called: Bools = (setting < ranks).any(axis=1)
-    return called
+    return np.asarray((setting < ranks).any(axis=1), dtype=np.bool_)

@@ -264,7 +264,7 @@ def tally_history(
     hot: dict[int, list[pd.DataFrame]] = {}
     for files in _batches(history):
         for place, frame in _hot(history, limits, files).groupby("place_id", sort=True):
-            hot.setdefault(int(place), []).append(frame)
+            hot.setdefault(int(str(place)), []).append(frame)
     return {
         family: _family_tally(
             grid,

@@ -177,10 +177,8 @@ def _limit(history: History, facts: LimitFacts, rails: Rails) -> GridLimit:
     # A rail stops a move; it does not move a limit that already stands beyond its stop.
     low = min(first(tight, -math.inf), facts.live_z)
     high = max(first(loose, math.inf), facts.live_z)
-    if facts.known.step:
-        z = _stepped(facts, low, high, facts.known.step)
-    else:
-        z = _observed(history, facts, low, high)
+    step = facts.known.step
+    z = _stepped(facts, low, high, step) if step else _observed(history, facts, low, high)
     if math.isfinite(facts.live):
         z = np.append(z, facts.live_z)
     if high == math.inf:

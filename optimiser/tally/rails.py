@@ -78,16 +78,8 @@ def loose_stops(facts: LimitFacts, rails: Rails) -> list[Stop]:
         Empty where nothing stops the limit. A stop tighter than the live limit means that
         the limit may not be loosened; a live limit is never moved by a rail.
     """
-    stops = [
-        stop
-        for rail, make in (
-            ("workmanship", _workmanship),
-            ("untested", _untested),
-            ("furthest-good", _furthest_good),
-            ("largest-move", _largest_loosening),
-        )
-        if rails.holds(rail) and (stop := make(facts, rails)) is not None
-    ]
+    made = [_workmanship, _untested, _furthest_good, _largest_loosening]
+    stops = [stop for make in made if (stop := make(facts, rails)) and rails.holds(stop.rail)]
     return sorted(stops, key=lambda s: s.z)
 
 

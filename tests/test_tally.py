@@ -1,0 +1,226 @@
+"""The tally against a row-by-row replay written here in plain Python, and against SQL's.
+
+Histories are random and nasty on purpose: nulls, values on limits, float32 neighbours of
+limits, overrides of parts and designators, limits that are off, lots of one item.
+"""
+
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from optimiser.history.read import open_history
+from optimiser.history.replay import replay
+from optimiser.plant.file import read_plant
+from optimiser.recipe.table import Place, Recipe, Row, read_recipe, resolve, write_recipe
+from optimiser.tally.count import add, outcome, tally_history
+from optimiser.tally.grid import make_grids
+
+MEASUREMENTS = ("height", "shift", "score")  # stepped, stepped in tenths, any observed value
+PLANT = """
+[plant]
+name = "Tally test"
+[measurements.height]
+unit = "um"
+step = 5.0
+repeatability = 2.0
+[measurements.shift]
+unit = "mm"
+step = 0.1
+repeatability = 0.05
+[measurements.score]
+unit = "1"
+[families.F]
+termination = "chip"
+[families.G]
+termination = "chip"
+[rails]
+largest_move_steps = 4
+call_load_share = 0.3
+"""
+
+
+@st.composite
+def histories(draw: st.DrawFn) -> tuple[pd.DataFrame, Recipe]:
+    n = draw(st.integers(8, 60))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    near = np.float32([0.1, 0.2, 0.3, 0.7, 0.8])
+    shift = np.where(rng.random(n) < 0.5, rng.choice(near, n), rng.normal(0.3, 0.3, n))
+    shift = np.where(rng.random(n) < 0.2, np.nextafter(np.float32(shift), np.float32(9)), shift)
+    frame = pd.DataFrame(
+        {
+            "height": np.round(rng.normal(100, 15, n)),
+            "shift": np.float32(shift),
+            "score": np.float32(rng.choice([0.1, 0.25, 0.5, 0.9], n) + rng.integers(0, 2, n) * 0.01),
+        }
+    )
+    for m in MEASUREMENTS:
+        frame.loc[rng.random(n) < 0.15, m] = np.nan
+    frame["time"] = pd.Timestamp("2026-01-05") + pd.to_timedelta(np.arange(n), unit="min")
+    frame["stage"] = "post-reflow"
+    frame["product"] = rng.choice(["P", "Q"], n)
+    frame["board"] = [f"B{k}" for k in range(n)]
+    frame["lot"] = [f"lot{k}" for k in rng.integers(0, 4, n)]
+    frame["designator"] = rng.choice(["R1", "R2", "C3"], n)
+    frame["part"] = np.where(rng.random(n) < 0.1, None, rng.choice(["a", "b"], n))
+    frame["family"] = rng.choice(["F", "G"], n, p=[0.7, 0.3])
+    frame["verdict"] = rng.choice(np.array(["good", "defect", None], dtype=object), n, p=[0.4, 0.2, 0.4])
+    frame["found_by"] = np.where(frame["verdict"].isna(), None, "review")
+    return frame, draw(recipes(rng))
+
+
+@st.composite
+def recipes(draw: st.DrawFn, rng: np.random.Generator) -> Recipe:
+    def row(scope: str, name: str, measurement: str) -> Row:
+        low, high = {"height": (80, 115), "shift": (0.1, 0.7), "score": (0.2, 0.9)}[measurement]
+        off = rng.random(2) < 0.3
+        unit = {"height": "um", "shift": "mm", "score": "1"}[measurement]
+        return Row(
+            scope=scope,
+            name=name,
+            measurement=measurement,
+            lower=-np.inf if off[0] else low,
+            upper=np.inf if off[1] else high,
+            unit=unit,
+        )
+
+    rows = [row("family", f, m) for f in ("F", "G") for m in MEASUREMENTS if rng.random() < 0.9]
+    overrides = [("part", "a"), ("designator", "R1"), ("designator", "P/C3"), ("designator", "Q/R2")]
+    for scope, name in draw(st.lists(st.sampled_from(overrides), unique=True)):
+        rows += [row(scope, name, m) for m in MEASUREMENTS if rng.random() < 0.6]
+    return Recipe(revision="1", rows=tuple(rows))
+
+
+def write_plant(folder: Path, frame: pd.DataFrame, recipe: Recipe) -> None:
+    (folder / "plant.toml").write_text(PLANT)
+    write_recipe(recipe, folder / "recipe.csv")
+    con = duckdb.connect()
+    con.register("f", frame)
+    con.execute(f"copy f to '{folder / 'history.parquet'}' (format parquet)")
+    text = (folder / "plant.toml").read_text().replace('"Tally test"', '"Tally test"\nhistory = "history.parquet"')
+    (folder / "plant.toml").write_text(text)
+
+
+def called_in_plain_python(frame: pd.DataFrame, recipe: Recipe) -> np.ndarray:
+    """One item, one limit at a time, float32 against float32."""
+    called = []
+    for item in frame.to_dict("records"):
+        part = item["part"] if isinstance(item["part"], str) else None
+        rows = resolve(recipe, Place(item["family"], part, item["product"], item["designator"]))
+        hit = False
+        for m, row in rows.items():
+            x = np.float32(item[m])
+            if not np.isnan(x):
+                hit = hit or bool(x < np.float32(row.lower)) or bool(x > np.float32(row.upper))
+        called.append(hit)
+    return np.array(called)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(made=histories(), seed=st.integers(0, 2**32 - 1))
+def test_tally_equals_row_by_row_replay(made, seed, tmp_path_factory):
+    frame, recipe = made
+    folder = tmp_path_factory.mktemp("tally")
+    write_plant(folder, frame, recipe)
+    plant = read_plant(folder)
+    live = read_recipe(folder / "recipe.csv", plant.file.measurements)
+    assert live == recipe
+    rng = np.random.default_rng(seed)
+    with open_history(plant) as history:
+        tallies = tally_history(history, make_grids(history, live), live)
+        for _ in range(6):
+            chosen = {
+                f: np.array([rng.integers(len(g.z)) for g in t.grid.limits], dtype=int)
+                for f, t in tallies.items()
+            }
+            candidate = live
+            for family, setting in chosen.items():
+                candidate = candidate.with_limits(family, tallies[family].grid.values(setting))
+            truth = called_in_plain_python(frame, candidate)
+            by_sql = {r.family: r for r in replay(history, candidate, live)}
+            for family, setting in chosen.items():
+                mine = (frame["family"] == family).to_numpy()
+                verdict = frame["verdict"].to_numpy()
+                found = outcome(tallies[family], setting)
+                expected = (
+                    int((truth & mine).sum()),
+                    int((truth & mine & (verdict == "defect")).sum()),
+                    int((truth & mine & (verdict == "good")).sum()),
+                    int((truth & mine & pd.isna(verdict)).sum()),
+                    int((~truth & mine & (verdict == "defect")).sum()),
+                )
+                assert expected == (
+                    found.calls,
+                    found.true_calls,
+                    found.false_calls,
+                    found.unreviewed_calls,
+                    found.escapes,
+                )
+                sql = by_sql[family]
+                assert expected == (
+                    sql.calls,
+                    sql.true_calls,
+                    sql.false_calls,
+                    sql.unreviewed_calls,
+                    sql.escapes,
+                )
+                assert tallies[family].items == int(mine.sum())
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(made=histories(), cut=st.floats(0.1, 0.9))
+def test_tallies_of_parts_add_up_to_the_tally_of_the_whole(made, cut, tmp_path_factory):
+    frame, recipe = made
+    folder = tmp_path_factory.mktemp("parts")
+    write_plant(folder, frame, recipe)
+    plant = read_plant(folder)
+    with open_history(plant) as history:
+        grids = make_grids(history, recipe)
+        whole = tally_history(history, grids, recipe)
+    parts = []
+    at = max(1, int(cut * len(frame)))
+    for piece in (frame.iloc[:at], frame.iloc[at:]):
+        write_plant(folder, piece, recipe)
+        with open_history(read_plant(folder)) as history:
+            parts.append(tally_history(history, grids, recipe))
+    for family, tally in whole.items():
+        both = add(parts[0][family], parts[1][family])
+        assert both.items == tally.items
+        assert as_counts(both) == as_counts(tally)
+        assert sorted(map(tuple, both.defects.ranks.tolist())) == sorted(
+            map(tuple, tally.defects.ranks.tolist())
+        )
+
+
+def as_counts(tally):
+    cells = tally.cells
+    keys = zip(
+        (tally.scopes[s] for s in cells.scope),
+        (tally.lots[n] for n in cells.lot),
+        cells.reviewed.tolist(),
+        map(tuple, cells.ranks.tolist()),
+        strict=True,
+    )
+    return dict(zip(keys, cells.count.tolist(), strict=True))
+
+
+def test_adding_over_different_grids_is_refused(tmp_path):
+    frame = pd.DataFrame({m: np.float32([1, 2, 3, 4]) for m in MEASUREMENTS})
+    frame["time"] = pd.date_range("2026-01-05", periods=4)
+    frame["stage"], frame["product"], frame["designator"] = "paste", "P", "R1"
+    frame["board"], frame["lot"] = list("abcd"), list("xxyy")
+    frame["part"], frame["family"], frame["verdict"] = "p", "F", None
+    frame["found_by"] = frame["verdict"]
+    rows = (Row(scope="family", name="F", measurement="height", lower=0.0, upper=3.0, unit="um"),)
+    tallies = []
+    for upper in (3.0, 53.0):
+        recipe = Recipe(revision="1", rows=rows).with_limits("F", {("height", "upper"): upper})
+        write_plant(tmp_path, frame, recipe)
+        with open_history(read_plant(tmp_path)) as history:
+            tallies.append(tally_history(history, make_grids(history, recipe), recipe)["F"])
+    with pytest.raises(ValueError, match="one grid"):
+        add(*tallies)
