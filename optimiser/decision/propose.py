@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array, csr_array
 
 from optimiser.decision.proposal import (
     Advice,
@@ -189,7 +190,10 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         items=items_by_lot(case.tally),
         live_false_calls=study.live_false_calls.astype(np.float64),
         false_calls=study.false_calls.astype(np.float64),
-        newly_called=_newly_called(problem, study),
+        newly_called=_changed(problem, study, problem.ranks, problem.counts, newly=True),
+        released_goods=_changed(problem, study, *_reviewed(case.tally), newly=False),
+        loosens=bool((study.setting > problem.live).any()),
+        tightens=bool((study.setting < problem.live).any()),
         lot=problem.defect_lot,
         escape=(~is_called(settings, problem.defect_ranks)).astype(np.float64),
         live_called=problem.defect_called,
@@ -197,19 +201,38 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         price=problem.defect_price,
         false_call_cost=problem.false_call_cost,
         miss_rate=problem.miss_rate,
+        false_alarm_rate=case.plant.file.review.false_alarm_rate,
+        passed_weight=1.0 / case.plant.file.labels.test_coverage,
         span_days=case.span_days,
     )
 
 
-def _newly_called(problem: Problem, study: StudyResult) -> NDArray[np.float64]:
-    """Return how many items of each lot only the setting fitted without it calls, shape (t,)."""
-    by_live = is_called(problem.live, problem.ranks)
+def _changed(
+    problem: Problem, study: StudyResult, ranks: Ints, counts: csr_array, *, newly: bool
+) -> NDArray[np.float64]:
+    """Return items that change sides in each lot under the setting fitted without it.
+
+    Newly called ones, or those that are released, shape (t,).
+    """
+    by_live = is_called(problem.live, ranks)
     found = np.zeros(problem.lots)
     for fold, row in enumerate(study.chosen):
-        newly = is_called(study.trials.fold_settings[row, fold], problem.ranks) & ~by_live
+        by_new = is_called(study.trials.fold_settings[row, fold], ranks)
+        changed = by_new & ~by_live if newly else by_live & ~by_new
         lots = study.lot_fold == fold
-        found[lots] = (newly.astype(np.float64) @ problem.counts)[lots]
+        found[lots] = (changed.astype(np.float64) @ counts)[lots]
     return found
+
+
+def _reviewed(tally: FamilyTally) -> tuple[Ints, csr_array]:
+    """Return the signatures of reviewed goods and their counts by lot."""
+    cells = tally.cells
+    rows = np.flatnonzero(cells.reviewed)
+    shape = (len(rows), len(tally.lots))
+    counts: csr_array = coo_array(
+        (cells.count[rows], (np.arange(len(rows)), cells.lot[rows])), shape=shape
+    ).tocsr()
+    return cells.ranks[rows].astype(np.int64), counts
 
 
 def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove]) -> tuple[str, ...]:

@@ -96,6 +96,32 @@ def intraclass_correlation(events: NDArray[np.float64], sizes: NDArray[np.float6
     return max(0.0, (between - within) / denominator) if denominator > 0 else 0.0
 
 
+def design_effect(
+    events: NDArray[np.float64], sizes: NDArray[np.float64], *, icc_floor: float = ICC_FLOOR
+) -> float:
+    """Return by how much trials that come in lots inflate a variance (Kish).
+
+    ``1 + (Σm²/n - 1) ρ`` with ρ the intraclass correlation, at least the floor.
+
+    Parameters
+    ----------
+    events, sizes : ndarrays, shape (t,)
+        Per lot; lots of size 0 are left out.
+    icc_floor : float
+
+    Returns
+    -------
+    float
+        At least 1; 1 without any trial.
+    """
+    held = sizes > 0
+    events, sizes = events[held], sizes[held]
+    if not len(sizes):
+        return 1.0
+    rho = max(intraclass_correlation(events, sizes), icc_floor)
+    return max(1.0, 1 + (float((sizes**2).sum() / sizes.sum()) - 1) * rho)
+
+
 def share_by_lot(
     events: NDArray[np.float64],
     sizes: NDArray[np.float64],
@@ -139,8 +165,7 @@ def share_by_lot(
     n, k = float(sizes.sum()), float(events.sum())
     if n == 0:
         return Interval(value=0.0, low=0.0, high=1.0)
-    rho = max(intraclass_correlation(events, sizes), icc_floor)
-    effect = 1 + (float((sizes**2).sum()) / n - 1) * rho
+    effect = design_effect(events, sizes, icc_floor=icc_floor)
     n_eff, k_eff = n / effect, k / effect
     tail = (1 - level) / 2
     low = float(beta.ppf(tail, k_eff, n_eff - k_eff + 1)) if k_eff > 0 else 0.0
@@ -149,7 +174,11 @@ def share_by_lot(
 
 
 def weighted_total(
-    events: NDArray[np.float64], weights: NDArray[np.float64], *, level: float
+    events: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    *,
+    level: float,
+    effect: float = 1.0,
 ) -> Interval:
     """Return the weighted sum of rare events with the gamma interval of Fay and Feuer.
 
@@ -161,6 +190,8 @@ def weighted_total(
         How many each stands for, >= 1.
     level : float
         Two-sided.
+    effect : float
+        Design effect by which events in lots inflate the variance.
 
     Returns
     -------
@@ -182,8 +213,8 @@ def weighted_total(
     if not len(events):
         return ZERO
     tail = (1 - level) / 2
-    y, v = float(weights @ events), float(weights**2 @ events)
-    most = float(weights.max())
+    y, v = float(weights @ events), float(weights**2 @ events) * effect
+    most = float(weights.max()) * effect
     low = v / (2 * y) * float(chi2.ppf(tail, 2 * y**2 / v)) if y > 0 else 0.0
     spread = (v + most**2) / (2 * (y + most))
     high = spread * float(chi2.ppf(1 - tail, 2 * (y + most) ** 2 / (v + most**2)))

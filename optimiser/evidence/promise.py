@@ -8,11 +8,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import chi2
 
 from optimiser.evidence.intervals import (
     ZERO,
     Interval,
     add_up,
+    design_effect,
     ratio_total,
     share_by_lot,
     weighted_total,
@@ -33,8 +35,12 @@ class HeldOut:
         Non-defects per lot.
     live_false_calls, false_calls : ndarrays, shape (t,)
         Called non-defects per lot under the live recipe and under the held-out setting.
-    newly_called : ndarray, shape (t,)
-        Of these, how many the live recipe did not call.
+    newly_called, released_goods : ndarrays, shape (t,)
+        Non-defects that only the held-out setting calls; reviewed goods that only the live
+        recipe calls.
+    loosens, tightens : bool
+        Whether the proposed setting moves any limit that way. One that loosens none cannot
+        add an escape, one that tightens none cannot catch one.
     lot : ndarray of int, shape (d,)
     escape : ndarray, shape (d,)
         Chance 0..1 of each labelled defect to escape the held-out setting.
@@ -45,6 +51,10 @@ class HeldOut:
         Money per false call.
     miss_rate : float
         Chance that a reviewer passes a called defect.
+    false_alarm_rate : float
+        Chance that a reviewer calls a called good a defect.
+    passed_weight : float
+        How many a defect stands for that the live recipe passed and test found.
     span_days : float
     """
 
@@ -52,6 +62,9 @@ class HeldOut:
     live_false_calls: Floats
     false_calls: Floats
     newly_called: Floats
+    released_goods: Floats
+    loosens: bool
+    tightens: bool
     lot: NDArray[np.int64]
     escape: Floats
     live_called: NDArray[np.bool_]
@@ -59,6 +72,8 @@ class HeldOut:
     price: Floats
     false_call_cost: float
     miss_rate: float
+    false_alarm_rate: float
+    passed_weight: float
     span_days: float
 
 
@@ -116,7 +131,8 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
     -----
     False calls: ratio estimator over lots. Escapes added: exact binomial by lots with a
     floor on their correlation, times the number of defects called. Escapes caught: gamma
-    interval of a weighted sum. Money: sum of the three, MOVER; prices are taken as known.
+    interval of a weighted sum, as if one more that weighs as much as a tested one could have
+    been there. Money: sum of the three, MOVER; prices are taken as known.
     Reviewed labels miss the defects that reviewers passed, hence the division by
     ``1 - miss_rate``.
     """
@@ -145,26 +161,44 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
 
 
 def _added(held: HeldOut, level: float) -> Interval:
-    """Return the defects that the live recipe calls and the change does not."""
+    """Return the defects that the live recipe calls and the change does not.
+
+    Goods that reviewers misread as defects are expected in a known number among those that
+    are released, and taken off; never below what no escape at all would leave possible.
+    """
     called, lots = held.live_called, len(held.items)
-    if not called.any():
+    if not called.any() or not held.loosens:
         return ZERO
     sizes = np.bincount(held.lot[called], minlength=lots).astype(np.float64)
     events = np.bincount(held.lot[called], held.escape[called], minlength=lots).astype(np.float64)
-    share = share_by_lot(events, sizes, level=level)
-    return share.times(float(called.sum()) / (1 - held.miss_rate))
+    misread = held.false_alarm_rate * float(held.released_goods.sum())
+    total = float(called.sum())
+    counted = share_by_lot(events, sizes, level=level).times(total)
+    least = share_by_lot(np.zeros(lots), sizes, level=level).times(total).high
+    return Interval(
+        value=max(0.0, counted.value - misread),
+        low=max(0.0, counted.low - misread),
+        high=max(least, counted.high - misread),
+    ).times(1 / (1 - held.miss_rate))
 
 
 def _caught(held: HeldOut, level: float) -> Interval:
     """Return the defects that the live recipe passes and the change calls.
 
-    There can be no more of them than items newly called; without any there are none.
+    There can be no more of them than items newly called.
     """
-    passed = ~held.live_called
-    room = float(held.newly_called.sum() + (1 - held.escape[passed]).sum())
-    if not passed.any() or not room:
+    if not held.tightens:
         return ZERO
-    found = weighted_total(1 - held.escape[passed], held.weight[passed], level=level)
+    passed = ~held.live_called
+    newly = float(held.newly_called.sum() + (1 - held.escape[passed]).sum())
+    room = float(chi2.ppf((1 + level) / 2, 2 * newly + 2)) / 2
+    weights = np.append(held.weight[passed], held.passed_weight)
+    events = 1 - held.escape[passed]
+    by_lot = np.bincount(held.lot[passed], events, minlength=len(held.items)).astype(np.float64)
+    sizes = np.bincount(held.lot[passed], minlength=len(held.items)).astype(np.float64)
+    found = weighted_total(
+        np.append(events, 0.0), weights, level=level, effect=design_effect(by_lot, sizes)
+    )
     return replace(found, high=max(found.value, min(found.high, room)))
 
 

@@ -1051,6 +1051,7 @@ def _plant_text() -> str:
     return _PLANT_TEMPLATE.format(
         name=PLANT_NAME,
         miss=REVIEW_MISS,
+        alarm=REVIEW_FALSE,
         coverage=TEST_COVERAGE,
         measurements=measurements,
         costs=costs,
@@ -1090,6 +1091,7 @@ must_catch = "must_catch.csv"   # known-bad items that every proposal has to cal
 seconds_per_call = 25.0         # a person's time for one called item
 cost_per_hour = 38.0            # of that person
 miss_rate = {miss}                # share of called defects that the reviewer passes
+false_alarm_rate = {alarm}        # share of called goods that the reviewer calls defects
 
 [escape_cost]
 default = 15.0                  # of one escape whose kind is not listed below

@@ -52,11 +52,16 @@ class Site(Record):
 
 
 class Review(Record):
-    """``[review]``: what one call costs and how often a reviewer passes a defect."""
+    """``[review]``: what one call costs and how often a reviewer is wrong.
+
+    ``miss_rate`` is the share of called defects that the reviewer passes,
+    ``false_alarm_rate`` the share of called goods that the reviewer calls defects.
+    """
 
     seconds_per_call: Positive = 30.0
     cost_per_hour: NonNegative = 40.0
     miss_rate: Annotated[float, Field(ge=0, lt=1)] = 0.0
+    false_alarm_rate: Annotated[float, Field(ge=0, lt=1)] = 0.0
 
     @property
     def cost_per_call(self) -> float:

@@ -5,10 +5,15 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
+from scipy.spatial.distance import cdist
 
 from optimiser.plant.file import Plant
-from optimiser.search.problem import Floats, Ints, Problem
+from optimiser.search.problem import Floats, Ints, Problem, is_called
 from optimiser.tally.count import Defects, FamilyTally, sum_by_row
+from optimiser.tally.grid import GridLimit
+
+# Some doubt about the false alarm rate itself always remains.
+LEAST_TRUE = 0.05
 
 
 def pose(
@@ -37,6 +42,8 @@ def pose(
     free = ~tally.defects.settled
     defects = tally.defects
     frame = defects.frame[free]
+    weight = label_weights(defects, plant.file.labels.test_coverage)
+    weight *= chance_to_be_true(tally, plant.file.review.false_alarm_rate)
     called = defects.frame["live_called"].to_numpy(dtype=bool)
     rules = plant.file.families[tally.family]
     if rules.critical and plant.file.rails.holds("critical"):
@@ -54,7 +61,7 @@ def pose(
         defect_ranks=defects.ranks[free].astype(np.int64),
         defect_z=defects.z[free],
         defect_lot=defects.lot[free].astype(np.int64),
-        defect_weight=label_weights(defects, plant.file.labels.test_coverage)[free],
+        defect_weight=weight[free],
         defect_price=np.array(
             [plant.file.escape_price(_word(d)) for d in frame["defect"]], dtype=np.float64
         ),
@@ -119,6 +126,62 @@ def label_weights(defects: Defects, coverage: float) -> Floats:
     chance = 1.0 - (1.0 - coverage) * (1.0 - audited)
     alone = defects.frame["live_called"].to_numpy(dtype=bool) | (found_by == "field")
     return np.where(alone, 1.0, 1.0 / chance)
+
+
+def chance_to_be_true(tally: FamilyTally, false_alarm_rate: float) -> Floats:
+    """Return the chance that each reviewed defect is one and not a good that was misread.
+
+    Reviewers call few goods defects, but they see many goods, nearly all of them just
+    beyond a limit; a labelled defect that lies among many called goods is likelier one of
+    these. Near each labelled defect, misread goods are expected in the number of reviewed
+    goods there times the reviewers' false alarm rate; their share of the labels there is
+    what is taken off. *Near* is a normal kernel, one standard deviation of the goods wide,
+    over how far each limit of the live recipe is exceeded.
+
+    Parameters
+    ----------
+    tally : FamilyTally
+    false_alarm_rate : float
+        0..1; with 0 every label is taken as true.
+
+    Returns
+    -------
+    ndarray, shape (d,)
+        LEAST_TRUE..1; 1 for defects that review did not find, or that every setting calls.
+    """
+    defects, limits = tally.defects, tally.grid.limits
+    live = tally.grid.live
+    cells = tally.cells
+    by_review = (defects.frame["found_by"] == "review").to_numpy() & is_called(live, defects.ranks)
+    called = cells.reviewed & is_called(live, cells.ranks)
+    chance = np.ones(len(defects.ranks))
+    if not false_alarm_rate or not by_review.any() or not called.any():
+        return chance
+    seen, count = sum_by_row(cells.ranks[called].astype(np.int32), cells.count[called])
+    goods, labelled = (
+        _exceeded(limits, ranks) for ranks in (seen, defects.ranks[by_review].astype(np.int32))
+    )
+    misread = false_alarm_rate * (_nearness(labelled, goods) @ count)
+    share = misread / _nearness(labelled, labelled).sum(axis=1)
+    fixed = (defects.ranks == [len(limit.z) for limit in limits]).all(axis=1)
+    chance[by_review] = np.clip(1.0 - share, LEAST_TRUE, 1.0)
+    chance[fixed] = 1.0
+    return chance
+
+
+def _exceeded(limits: Sequence[GridLimit], ranks: NDArray[np.int32]) -> Floats:
+    """Return by how many standard deviations items exceed each live limit, shape (n, m)."""
+    far = np.zeros(ranks.shape)
+    for n, limit in enumerate(limits):
+        z = limit.z.astype(np.float64)
+        beyond = np.where(np.isfinite(z), z - z[limit.live], 0.0) / (limit.spread or 1.0)
+        far[:, n] = np.maximum(0.0, beyond[np.maximum(ranks[:, n] - 1, 0)]) * (ranks[:, n] > 0)
+    return far
+
+
+def _nearness(one: Floats, other: Floats) -> Floats:
+    """Return the normal kernel between two sets of points, shape (n, k)."""
+    return np.asarray(np.exp(-0.5 * cdist(one, other, "sqeuclidean")))
 
 
 def _borrowed(

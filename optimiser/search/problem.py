@@ -50,8 +50,9 @@ class Problem:
     defect_lot : ndarray of int, shape (d,)
         Lot index, 0..t-1. Lots are in order of time.
     defect_weight : ndarray, shape (d,)
-        How many defects of its kind a labelled one stands for, >= 1: an audited one by the
-        audit's weight, one found downstream by the inverse of the chance to be found there.
+        How many defects of its kind a labelled one stands for, > 0: one found downstream
+        or by audit the inverse of the chance to be found there, a reviewed one the chance
+        that it is a defect and no good that was misread.
     defect_price : ndarray, shape (d,)
         Cost of one escape of that defect type, money.
     defect_called : ndarray of bool, shape (d,)
