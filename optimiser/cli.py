@@ -73,14 +73,16 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--seed", type=int, default=7)
     demo.set_defaults(command=_demo)
 
-    _plant_command(commands, "check", "say whether history, recipe and plant file are usable", _check)
+    _plant_command(
+        commands, "check", "say whether history, recipe and plant file are usable", _check
+    )
     replaying = _plant_command(commands, "replay", "say what a recipe does to the history", _replay)
     replaying.add_argument("--recipe", type=Path, help="recipe to replay (default: the live one)")
     front = _plant_command(
         commands, "front", "print the fewest false calls for each number of escapes", _front
     )
     front.add_argument("--family", required=True)
-    front.add_argument("--time-limit", type=float, default=FRONT_SECONDS, metavar="SECONDS")
+    front.add_argument("--time-limit", type=_seconds, default=FRONT_SECONDS, metavar="SECONDS")
     proposing = _plant_command(commands, "propose", "propose limits per family", _propose)
     proposing.add_argument("--family", help="only this family")
     proposing.add_argument("--trials", type=_positive, default=TRIALS)
@@ -110,9 +112,19 @@ def _plant_command(
 
 
 def _positive(text: str) -> int:
-    value = int(text)
-    if value < 1:
-        msg = f"must be at least 1, got {value}"
+    if not text.isdecimal() or int(text) < 1:
+        msg = f"must be a whole number of at least 1, got {text!r}"
+        raise argparse.ArgumentTypeError(msg)
+    return int(text)
+
+
+def _seconds(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < float("inf"):
+        msg = f"must be a number of seconds above 0, got {text!r}"
         raise argparse.ArgumentTypeError(msg)
     return value
 
@@ -137,6 +149,7 @@ def _check(parsed: argparse.Namespace) -> int:
             used, aside = history.rows_used, history.rows_set_aside
     except HistoryError as error:
         findings = list(findings_of(error))
+        aside = sum(f.count for f in findings if f.level == "set aside")
     except UsageError:
         raise
     except OptimiserError as error:
@@ -286,9 +299,10 @@ def _say_set_aside(history: History) -> None:
     """Say on standard error how many rows were not used."""
     if history.rows_set_aside or history.findings:
         where = history.plant.folder / SET_ASIDE
+        unwritten = str(where) in {f.file for f in history.findings}
+        see = f" (see {where})" if history.rows_set_aside and not unwritten else ""
         print(
-            f"optimiser: {history.rows_used:,} rows used, {history.rows_set_aside:,} set aside"
-            + (f" (see {where})" if history.rows_set_aside else ""),
+            f"optimiser: {history.rows_used:,} rows used, {history.rows_set_aside:,} set aside{see}",
             file=sys.stderr,
         )
 

@@ -33,7 +33,10 @@ from optimiser.plant.file import Plant
 
 SET_ASIDE = "set_aside.csv"
 _FLOAT_MAX = "3.4028234e38"
-_UNREADABLE = (duckdb.InvalidInputException, duckdb.IOException, duckdb.SerializationException)
+# No result file may have these, so that its own columns cannot be taken for ours.
+_FILE, _ROW, _RULE = "optimiser_file", "optimiser_row", "optimiser_rule"
+# Errors of the SQL rather than of the files; a damaged file raises nearly any other.
+_OF_THE_SQL = (duckdb.ParserException, duckdb.BinderException, duckdb.CatalogException)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +53,8 @@ class Rule:
 class History:
     """An open history: a DuckDB connection with the view ``items``.
 
-    Use it as a context manager; closing it removes the staged files.
+    Use it as a context manager; closing it removes the staged files, and a file that breaks
+    off while it is open becomes a HistoryError.
 
     Attributes
     ----------
@@ -87,6 +91,8 @@ class History:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+        if isinstance(error, duckdb.Error) and not isinstance(error, _OF_THE_SQL):
+            raise _broken_file(self.files, error) from error
 
     def close(self) -> None:
         """Close the connection and remove the staged files."""
@@ -103,7 +109,9 @@ class History:
         """
         try:
             return self.connection.execute(query).fetchall()
-        except _UNREADABLE as error:
+        except duckdb.Error as error:
+            if isinstance(error, _OF_THE_SQL):
+                raise
             raise _broken_file(self.files, error) from error
 
     @property
@@ -154,15 +162,32 @@ def find_files(plant: Plant) -> list[Path]:
     where = plant.locate(plant.file.plant.history)
     if where.is_file():
         return [where]
-    if where.is_dir():
-        found = [p for kind in ("*.parquet", "*.csv") for p in where.rglob(kind)]
-    else:
-        found = list(plant.folder.glob(plant.file.plant.history))
-    files = sorted(p for p in found if not _is_ours_or_hidden(p))
+    found = [where] if where.is_dir() else _glob(plant)
+    files = sorted(
+        {f for p in found for f in _files_in(p) if not _is_ours_or_hidden(f)},
+    )
     if not files:
         way = "put result files (.parquet or .csv) there, or correct plant.history in plant.toml"
         raise refuse([Finding(level="error", rule="no result files", file=str(where), way_out=way)])
     return files
+
+
+def _glob(plant: Plant) -> list[Path]:
+    """Return the files and folders that ``plant.history`` matches; it may be absolute."""
+    pattern = plant.locate(plant.file.plant.history)
+    try:
+        return list(Path(pattern.anchor).glob(str(pattern.relative_to(pattern.anchor))))
+    except ValueError as error:
+        way = "correct plant.history in plant.toml; ** stands alone between slashes"
+        rule = f"not a pattern of files ({error})"
+        raise refuse([Finding(level="error", rule=rule, file=str(pattern), way_out=way)]) from error
+
+
+def _files_in(path: Path) -> list[Path]:
+    """Return a file itself, and of a folder the result files below it."""
+    if not path.is_dir():
+        return [path]
+    return [p for kind in ("*.parquet", "*.csv") for p in path.rglob(kind)]
 
 
 def _is_ours_or_hidden(path: Path) -> bool:
@@ -179,7 +204,7 @@ def _open(history: History) -> None:
     con = history.connection
     con.execute("set preserve_insertion_order = false")
     con.execute(
-        f"create view raw as select *, filename as file, file_row_number as row from {schema.scan}"
+        f"create view raw as select *, filename as {_FILE}, file_row_number as {_ROW} from {schema.scan}"
     )
     con.execute("create table origin(file varchar, name varchar)")
     con.executemany("insert into origin values (?, ?)", [[s, str(o)] for s, o in origin.items()])
@@ -188,12 +213,12 @@ def _open(history: History) -> None:
     _set_duplicates_aside(history, schema)
     _make_items(history, schema)
     total = history.rows("select count(*) from raw")[0][0]
-    history.rows_set_aside = history.rows("select count(*) from aside")[0][0]
-    history.rows_used = total - history.rows_set_aside
+    broken = history.rows("select count(*) from aside")[0][0]
+    history.rows_used = total - broken
+    history.rows_set_aside = broken + history.rows("select count(*) from refused")[0][0]
     findings += _aside_findings(history, rules)
+    findings += write_set_aside(history)
     history.findings = tuple(findings)
-    if history.rows_set_aside:
-        write_set_aside(history)
     if not history.rows_used:
         none = Finding(
             level="error",
@@ -207,10 +232,15 @@ def _open(history: History) -> None:
 def _stage(history: History) -> tuple[list[Path], dict[str, Path], list[Finding]]:
     """Return the Parquet files to scan, what each came from, and the rows a CSV reader refused."""
     con, staged, origin, findings = history.connection, [], {}, []
+    con.execute("create table refused(file varchar, row bigint, earlier bigint, line varchar)")
     for n, path in enumerate(history.files):
         target = path
         if path.suffix.lower() == ".csv":
-            target = Path(history._workspace.name) / f"staged-{n:05d}.parquet"
+            # The folders that name a partition stay above the file, as they do for Parquet.
+            partition = [part for part in path.parent.parts if "=" in part]
+            folder = Path(history._workspace.name, f"staged-{n:05d}", *partition)
+            folder.mkdir(parents=True)
+            target = folder / "part.parquet"
             findings += _stage_csv(con, path, target)
         staged.append(target)
         origin[str(target)] = path
@@ -218,7 +248,11 @@ def _stage(history: History) -> tuple[list[Path], dict[str, Path], list[Finding]
 
 
 def _stage_csv(con: duckdb.DuckDBPyConnection, path: Path, target: Path) -> list[Finding]:
-    """Copy one CSV as text to Parquet; return a finding where lines do not fit the header."""
+    """Copy one CSV as text to Parquet; return a finding where lines do not fit the header.
+
+    Lines refused go to the table ``refused``; ``earlier`` counts the rows staged before each,
+    from which a staged row's place in the file follows.
+    """
     way = "write the file again as UTF-8 CSV with one header line and as many cells in every row"
     read = (
         f"read_csv({text_literal(path)}, all_varchar=true, header=true, store_rejects=true, "
@@ -226,18 +260,24 @@ def _stage_csv(con: duckdb.DuckDBPyConnection, path: Path, target: Path) -> list
     )
     try:
         con.execute(f"copy (from {read}) to {text_literal(target)} (format parquet)")
-        lines = con.execute(
-            "select min(line), arg_min(csv_line, line), count(distinct line) from rejected"
-        ).fetchone()
+        con.execute(
+            f"""insert into refused
+                select {text_literal(target)}, line - 1, line - 1 - row_number() over (order by line),
+                  any_value(csv_line) from rejected group by line"""
+        )
         con.execute("drop table rejected")
         con.execute("drop table rejected_scan")
+        lines = con.execute(
+            "select min(row), arg_min(line, row), count(*) from refused where file = ?",
+            [str(target)],
+        ).fetchone()
     except duckdb.Error as error:
         rule = f"not readable as CSV ({str(error).splitlines()[0]})"
         raise refuse([Finding(level="error", rule=rule, file=str(path), way_out=way)]) from error
     if lines is None or not lines[2]:
         return []
-    row, value, count = int(lines[0]) - 1, str(lines[1]), int(lines[2])
-    rule = "cells do not fit the header"
+    row, value, count = int(lines[0]), str(lines[1]), int(lines[2])
+    rule = "the line is not UTF-8 or its cells do not fit the header"
     return [
         Finding(
             level="set aside",
@@ -255,7 +295,15 @@ def _rules(schema: Schema, history: History) -> list[Rule]:
     """Return the rules on a row, first the one that names a broken row."""
     families = ", ".join(text_literal(f) for f in history.plant.file.families)
     rules = [r for m in history.measurements for r in _number_rules(schema, m)]
-    rules.append(_rule("time is needed", "time", f"{schema.time} is null", schema))
+    rules.append(
+        _rule(
+            "time must be a time in UTC",
+            "time",
+            f"{schema.time} is null",
+            schema,
+            way_out="write it as 2026-01-31 08:00:00",
+        )
+    )
     for column in REQUIRED[1:6]:
         rules.append(_rule(f"{column} is needed", column, f"{schema.text(column)} is null", schema))
     rules += [
@@ -279,7 +327,9 @@ def _rules(schema: Schema, history: History) -> list[Rule]:
         _rule(
             "weight must be a number >= 1",
             "weight",
-            f"{schema.given('weight')} and coalesce({schema.double('weight')} < 1, true)",
+            f"{schema.given('weight')} and "
+            f"not coalesce({schema.double('weight')} between 1 and {_FLOAT_MAX}, false) "
+            f"and not coalesce(isnan({schema.double('weight')}), false)",
             schema,
             way_out="give the inverse of the chance with which the item was picked",
         ),
@@ -331,8 +381,9 @@ def _set_aside(history: History, rules: list[Rule]) -> None:
     values = " ".join(f"when {n} then {r.value}" for n, r in enumerate(rules))
     history.rows(
         f"""create table aside as
-            select file, row, rule, case rule {values} end as value
-            from (select *, case {which} end::integer as rule from raw) where rule is not null"""
+            select {_FILE} as file, {_ROW} as row, {_RULE} as rule, case {_RULE} {values} end as value
+            from (select *, case {which} end::integer as {_RULE} from raw)
+            where {_RULE} is not null"""
     )
 
 
@@ -351,9 +402,9 @@ def _set_duplicates_aside(history: History, schema: Schema) -> None:
         shown = f"concat_ws(' ', {key})"
         history.rows(
             f"""insert into aside
-                select file, row, -1, {shown} from raw semi join repeated on hash({key}) = h
-                where not exists (from aside a where a.file = raw.file and a.row = raw.row)
-                qualify row_number() over (partition by {key} order by file, row) > 1"""
+                select {_FILE}, {_ROW}, -1, {shown} from raw semi join repeated on hash({key}) = h
+                where not exists (from aside a where a.file = {_FILE} and a.row = {_ROW})
+                qualify row_number() over (partition by {key} order by {_FILE}, {_ROW}) > 1"""
         )
     history.rows("drop table repeated")
 
@@ -365,12 +416,15 @@ def _make_items(history: History, schema: Schema) -> None:
     columns.append(f"coalesce({schema.text('lot')}, strftime({schema.time}, '%Y-%m-%d')) as lot")
     columns += [f"{_number(schema, m)} as {quoted(m)}" for m in history.measurements]
     columns.append(f"{schema.boolean('called')} as called")
-    columns.append(f"coalesce({schema.double('weight')}, 1.0) as weight")
+    weight = schema.double("weight")
+    columns.append(
+        f"case when {weight} is null or isnan({weight}) then 1.0 else {weight} end as weight"
+    )
     source = "raw"
     if history.rows("select count(*) from aside")[0][0]:
-        source = "raw anti join aside on raw.file = aside.file and raw.row = aside.row"
+        source = f"raw anti join aside on {_FILE} = aside.file and {_ROW} = aside.row"
     history.rows(
-        f"create view items as select {', '.join(columns)}, raw.file as file, raw.row as row from {source}"
+        f"create view items as select {', '.join(columns)}, {_FILE} as file, {_ROW} as row from {source}"
     )
 
 
@@ -387,8 +441,8 @@ def _number(schema: Schema, measurement: str) -> str:
 def _aside_findings(history: History, rules: list[Rule]) -> list[Finding]:
     """Return a finding per rule that set rows aside, with its first case."""
     found = history.rows(
-        """select rule, count(*), arg_min((o.name, a.row, a.value), (o.name, a.row))
-           from aside a join origin o using (file) group by rule order by rule"""
+        f"""select rule, count(*), arg_min((o.name, {_place("a.file", "a.row")}, a.value), (o.name, a.row))
+            from aside a join origin o using (file) group by rule order by rule"""
     )
     duplicate = Rule(
         broken="",
@@ -402,7 +456,7 @@ def _aside_findings(history: History, rules: list[Rule]) -> list[Finding]:
             level="set aside",
             rule=(rule := duplicate if n < 0 else rules[n]).words,
             file=str(first[0]),
-            row=int(first[1]) + 1,
+            row=int(first[1]),
             column=rule.column,
             value=first[2],
             count=count,
@@ -412,37 +466,59 @@ def _aside_findings(history: History, rules: list[Rule]) -> list[Finding]:
     ]
 
 
-def write_set_aside(history: History) -> Path | None:
+def _place(file: str, row: str) -> str:
+    """Return SQL for a row's number in its file, from 1: lines refused before it count too."""
+    before = (
+        f"select count(*) from refused where refused.file = {file} and refused.earlier <= {row}"
+    )
+    return f"{row} + 1 + ({before})"
+
+
+def write_set_aside(history: History) -> list[Finding]:
     """Write the rows set aside, whole, to ``set_aside.csv`` in the plant's folder.
+
+    A line that no CSV reader can part into cells stands whole under ``set_aside_for``. The
+    file of an earlier run goes where nothing is set aside now.
 
     Returns
     -------
-    Path or None
-        None where the folder cannot be written; the rows are still in their files.
+    list of Finding
+        A note where the folder cannot be written; the rows are still in their files.
     """
     target = history.plant.folder / SET_ASIDE
     try:
+        if not history.rows_set_aside:
+            target.unlink(missing_ok=True)
+            return []
         history.rows(
-            f"""copy (select o.name as set_aside_from, raw.row + 1 as set_aside_row,
-                        aside.value as set_aside_for, raw.* exclude (file, row)
-                 from raw join aside on raw.file = aside.file and raw.row = aside.row
-                 join origin o on o.file = raw.file order by 1, 2)
+            f"""copy (from (
+                   select o.name as set_aside_from, {_place("aside.file", "aside.row")} as set_aside_row,
+                     aside.value as set_aside_for, raw.* exclude ({_FILE}, {_ROW})
+                   from raw join aside on {_FILE} = aside.file and {_ROW} = aside.row
+                   join origin o on o.file = aside.file
+                   union all by name
+                   select o.name as set_aside_from, refused.row as set_aside_row,
+                     refused.line as set_aside_for from refused join origin o using (file)
+                 ) order by set_aside_from, set_aside_row)
                 to {text_literal(target)} (header)"""
         )
-    except HistoryError:
-        return None
-    return target
+    except (HistoryError, OSError):
+        rule = "the rows set aside cannot be written here"
+        way = "make the folder writable; the rows are still in their files"
+        return [Finding(level="note", rule=rule, file=str(target), way_out=way)]
+    return []
 
 
 def _broken_file(files: Sequence[Path], error: Exception) -> HistoryError:
     """Return the error of a scan that broke off, naming the file where the engine does."""
     words = str(error).splitlines()[0]
-    name = next((str(f) for f in files if str(f) in words), "the history")
+    named = files if len(files) == 1 else [f for f in files if str(f) in words]
+    name = str(named[0]) if named else f"one of the history's {len(files)} files"
     finding = Finding(
         level="error",
         rule=f"cannot be read to its end ({words})",
         file=name,
-        way_out="copy the file again from its source",
+        way_out="copy the file again from its source; if it is whole, give more memory or disk",
     )
     return refuse([finding])
 

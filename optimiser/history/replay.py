@@ -10,7 +10,7 @@ from typing import Any
 from optimiser.history.contract import Finding
 from optimiser.history.limits import PlacedLimits, limit_column, place_limits
 from optimiser.history.read import History
-from optimiser.history.schema import quoted
+from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import SIDES
 from optimiser.recipe.table import Recipe
 
@@ -123,7 +123,9 @@ def agree(history: History, live: Recipe) -> Agreement:
     outside = {m: _outside(limits, n, m, history) for n, m in enumerate(history.measurements)}
     furthest = f"greatest({', '.join(f'coalesce({sql}, -3e38::double)' for sql in outside.values())}, -3e38::double)"
     columns = ", ".join(f"{sql} as outside_{n}" for n, sql in enumerate(outside.values()))
-    name = " ".join(f"when outside_{n} = furthest then '{m}'" for n, m in enumerate(outside))
+    name = " ".join(
+        f"when outside_{n} = furthest then {text_literal(m)}" for n, m in enumerate(outside)
+    )
     history.rows(
         f"""create or replace temp table disagreeing as
             select i.family, {furthest} as furthest, {columns} from {limits.join()}

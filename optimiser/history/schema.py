@@ -13,6 +13,9 @@ from optimiser.plant.file import Plant
 
 _WITH_UNIT = re.compile(r"^(?P<name>.*?)\s*\[(?P<unit>[^\]]*)\]$")
 _TEXTUAL = ("VARCHAR",)
+_NUMERIC = re.compile(r"^(U?(TINY|SMALL|BIG|HUGE)?INT(EGER)?|FLOAT|DOUBLE|DECIMAL\(.*\))$")
+# DuckDB names a row's file and number so; a column of that name would hide them.
+_TAKEN = ("filename", "file_row_number", "optimiser_file", "optimiser_row", "optimiser_rule")
 
 
 def quoted(name: str) -> str:
@@ -56,8 +59,10 @@ class Schema:
     def double(self, column: str) -> str:
         """Return SQL for a number column as DOUBLE; NULL where it is no number."""
         parts = [
-            f"try_cast({n} as double)" if is_text else f"{n}::double"
-            for n, is_text in self._each(column)
+            f"{quoted(n)}::double"
+            if _NUMERIC.match(self.types[n])
+            else f"try_cast({quoted(n)} as double)"
+            for n in self.columns.get(column, ())
         ]
         return _first(parts, "double")
 
@@ -145,9 +150,15 @@ def read_schema(
         for path, names in per_file.items()
         for f in _missing(origin[str(path)], names | partitions, plant)
     ]
+    findings += _name_findings(per_file, origin, plant)
     findings += _unit_findings(per_file, origin, plant)
     findings += _unknown(per_file, origin, plant)
     return Schema(scan=scan, columns=columns, types=types, findings=findings)
+
+
+def plain(unit: str) -> str:
+    """Return a unit with both micro signs written u."""
+    return unit.strip().replace("µ", "u").replace("μ", "u")  # U+00B5, U+03BC
 
 
 def split_unit(name: str) -> tuple[str, str | None]:
@@ -199,6 +210,30 @@ def _missing(source: Path, names: set[str], plant: Plant) -> Iterable[Finding]:
             )
 
 
+def _name_findings(
+    per_file: Mapping[Path, set[str]], origin: Mapping[str, Path], plant: Plant
+) -> Iterable[Finding]:
+    """Yield an error per name that stands for two things."""
+    for name in plant.file.measurements:
+        if name.casefold() in (*COLUMNS, "file", "row"):
+            yield Finding(
+                level="error",
+                rule="a measurement has the name of a column of the contract",
+                file=str(plant.path),
+                column=name,
+                way_out="rename it in plant.toml, in the recipe and in the results",
+            )
+    for path, names in per_file.items():
+        for name in sorted(n for n in names if n.casefold() in _TAKEN):
+            yield Finding(
+                level="error",
+                rule=f"column {name!r} has a name that reading needs for itself",
+                file=str(origin[str(path)]),
+                column=name,
+                way_out="rename the column or leave it out",
+            )
+
+
 def _unit_findings(
     per_file: Mapping[Path, set[str]], origin: Mapping[str, Path], plant: Plant
 ) -> Iterable[Finding]:
@@ -207,11 +242,7 @@ def _unit_findings(
         for name in sorted(names):
             bare, unit = split_unit(name)
             known = plant.file.measurements.get(bare)
-            if (
-                unit is not None
-                and known is not None
-                and unit.replace("µ", "u") != known.unit.replace("µ", "u")
-            ):
+            if unit is not None and known is not None and plain(unit) != plain(known.unit):
                 yield Finding(
                     level="error",
                     rule=f"{bare} must be in {known.unit!r}, as plant.toml says",

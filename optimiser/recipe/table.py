@@ -26,6 +26,7 @@ from optimiser.plant.file import Measurement, Side
 Scope = Literal["family", "part", "designator"]
 SCOPES: tuple[Scope, ...] = ("family", "part", "designator")
 COLUMNS = ("scope", "name", "measurement", "lower", "upper", "unit")
+FLOAT_MAX = float(np.finfo(np.float32).max)
 _REVISION = "# revision "
 
 
@@ -161,7 +162,11 @@ def read_recipe(path: Path, measurements: Mapping[str, Measurement]) -> Recipe:
         msg = f"{path}: cannot be read as text ({error}); name a recipe in CSV or JSON"
         raise RecipeError(msg) from error
     revision, cells = _json_cells(path, text) if path.suffix == ".json" else _csv_cells(path, text)
-    rows = tuple(_row(f"{path}, {place}", cell, measurements) for place, cell in cells)
+    try:
+        rows = tuple(_row(f"{path}, {place}", cell, measurements) for place, cell in cells)
+    except csv.Error as error:
+        msg = f"{path}: not readable as CSV ({error}); write it again with one row per line"
+        raise RecipeError(msg) from error
     if not rows:
         msg = f"{path}: holds no limits; a recipe needs a row per family and measurement"
         raise RecipeError(msg)
@@ -202,6 +207,7 @@ def _json_cells(path: Path, text: str) -> tuple[str, Iterable[tuple[str, Mapping
 
 def _row(place: str, cell: Mapping[str, Any], measurements: Mapping[str, Measurement]) -> Row:
     """Return one validated row."""
+    _refuse_misfit(place, cell)
     scope, name, measurement = cell["scope"], cell["name"], cell["measurement"]
     if scope not in SCOPES:
         msg = f"{place}: scope must be one of {', '.join(SCOPES)}, got {scope!r}"
@@ -226,6 +232,17 @@ def _row(place: str, cell: Mapping[str, Any], measurements: Mapping[str, Measure
     return Row(scope=scope, name=name, measurement=measurement, lower=lower, upper=upper, unit=unit)
 
 
+def _refuse_misfit(place: str, cell: Mapping[Any, Any]) -> None:
+    """Raise if a row has more or fewer cells than the header, or words that are not text."""
+    if None in cell:
+        msg = f"{place}: has more cells than the header, the last {cell[None]!r}; a decimal point is '.'"
+        raise RecipeError(msg)
+    for column in ("scope", "name", "measurement", "unit"):
+        if not isinstance(cell[column], str):
+            msg = f"{place}: {column} must be text, got {cell[column]!r}; fill all of {', '.join(COLUMNS)}"
+            raise RecipeError(msg)
+
+
 def _limit(place: str, text: object, none: float) -> float:
     """Return a limit from its cell; a blank means none."""
     if text is None or text == "":
@@ -234,7 +251,7 @@ def _limit(place: str, text: object, none: float) -> float:
         value = float(str(text))
     except ValueError:
         value = math.nan
-    if not math.isfinite(value) or not math.isfinite(float(np.float32(value))):
+    if not abs(value) <= FLOAT_MAX:
         msg = f"{place} must be a finite number or blank for no limit, got {text!r}"
         raise RecipeError(msg)
     return value

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-from optimiser.errors import InputError, nearest
+from optimiser.errors import InputError, RecipeError, nearest
 from optimiser.history.contract import Finding
 from optimiser.history.read import History
 from optimiser.history.replay import agree, agreement_findings
@@ -36,8 +36,9 @@ def check(history: History, live: Recipe, recipe_path: Path) -> list[Finding]:
     try:
         findings += _must_catch_findings(history, make_grids(history, live))
     except InputError as error:
+        place = recipe_path if isinstance(error, RecipeError) else history.plant.path
         way = "see the message"
-        findings.append(Finding(level="error", rule=str(error), file=str(recipe_path), way_out=way))
+        findings.append(Finding(level="error", rule=str(error), file=str(place), way_out=way))
     return findings
 
 

@@ -4,6 +4,7 @@ import csv
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,14 +60,20 @@ def read_must_catch(plant: Plant) -> tuple[KeptItem, ...]:
         with path.open(encoding="utf-8-sig", newline="") as lines:
             reader = csv.DictReader(lines)
             rows = [(f"{path}, line {reader.line_num}", row) for row in reader]
-    except OSError as error:
-        msg = f"{path}: must-catch file cannot be read ({error.strerror}); correct plant.must_catch"
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        msg = (
+            f"{path}: must-catch file cannot be read as CSV in UTF-8 ({error}); correct the file "
+            "or plant.must_catch"
+        )
         raise PlantError(msg) from error
     return tuple(_kept_item(place, row, plant) for place, row in rows)
 
 
-def _kept_item(place: str, row: Mapping[str, str | None], plant: Plant) -> KeptItem:
+def _kept_item(place: str, row: Mapping[Any, str | None], plant: Plant) -> KeptItem:
     """Return one validated row."""
+    if None in row:
+        msg = f"{place}: has more cells than the header; a decimal point is '.'"
+        raise PlantError(msg)
     name, family = row.get("name") or "", row.get("family") or ""
     if not name or family not in plant.file.families:
         msg = f"{place}: needs a name and a known family, got {name!r}, {family!r}; " + nearest(
