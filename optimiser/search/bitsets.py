@@ -16,8 +16,8 @@ import numpy as np
 
 from optimiser.search.problem import Bools, Ints, Problem
 
-# Up to this many bits, a non-defect counted w times takes w bits, so that the weight of a set
-# is one bit count; beyond it, one bit and a bit count per binary digit of the weights.
+# Up to this many bits, or twice the rows, a row counted w times takes w bits, so that the
+# weight of a set is one bit count; beyond it, one bit and a count per binary digit of w.
 REPEATED_BITS = 20_000
 
 Weigh = Callable[[int], int]
@@ -160,7 +160,7 @@ def _distinct_levels(levels: Ints, first: Ints) -> tuple[Ints, Ints]:
 
 def _weighing(weights: Ints) -> tuple[Ints, Weigh]:
     """Return the row each bit stands for, and the function that weighs a bitset."""
-    if weights.sum() <= REPEATED_BITS:
+    if weights.sum() <= max(REPEATED_BITS, 2 * len(weights)):
         return np.repeat(np.arange(len(weights)), weights), int.bit_count
     digits = range(int(weights.max()).bit_length())
     planes = [(_to_int(weights >> b & 1 == 1), b) for b in digits]

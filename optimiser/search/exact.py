@@ -10,7 +10,7 @@ import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations, cycle, pairwise
+from itertools import combinations, cycle
 
 import numpy as np
 
@@ -93,17 +93,15 @@ def exact_front(
     _check_musts(problem)
     cover = reduce_problem(problem)
     first, last = cover.hopeless, cover.hopeless + cover.defects.bit_count()
-    wanted = range(first, last + 1) if escapes is None else sorted(set(escapes))
-    searches = [Search(cover, min(k, last) - first) for k in wanted if k >= first]
+    asked = range(last + 1) if escapes is None else sorted(set(escapes))
+    wanted = [k for k in asked if k >= first]
+    searches = [Search(cover, min(k, last) - first) for k in wanted]
     for missed, cost, positions in _greedy(cover):
         for search in searches:
             if missed <= search.allowed:
                 search.offer(cost, positions)
     _run_all(searches, begins=begins, ends=begins + time_limit_s)
-    points = [
-        _point(problem, cover, k, search)
-        for k, search in zip((k for k in wanted if k >= first), searches, strict=True)
-    ]
+    points = [_point(problem, cover, k, search) for k, search in zip(wanted, searches, strict=True)]
     if escapes is None:
         points = _until_floor(points)
     return ExactFront(points=tuple(points), proved=all(p.proved for p in points))
@@ -286,7 +284,7 @@ def _run_all(searches: list[Search], *, begins: float, ends: float) -> None:
     waiting = list(searches)
     turn = FIRST_TURN
     while any(not s.done() for s in searches) and time.monotonic() < ends:
-        for search in reversed(searches):
+        for index, search in enumerate(searches):
             pairs = math.comb(len(search.best_positions), 2)
             if (
                 search in waiting
@@ -296,12 +294,19 @@ def _run_all(searches: list[Search], *, begins: float, ends: float) -> None:
                 waiting.remove(search)
                 _descend(search.cover, search, ends)
             search.run(turn, ends)
-            _share(searches)
+            _tell(searches, index)
         turn *= 2
 
 
-def _share(searches: list[Search]) -> None:
-    for fewer, more in pairwise(searches):
-        more.offer(fewer.best, fewer.best_positions)
-    for more, fewer in pairwise(reversed(searches)):
-        fewer.lower = max(fewer.lower, more.bound())
+def _tell(searches: list[Search], index: int) -> None:
+    """Hand on what a search found, each way until it is no news."""
+    told = searches[index]
+    for more in searches[index + 1 :]:
+        if more.best <= told.best:
+            break
+        more.offer(told.best, told.best_positions)
+    bound = told.bound()
+    for fewer in reversed(searches[:index]):
+        if fewer.bound() >= bound:
+            break
+        fewer.lower = bound
