@@ -255,6 +255,9 @@ class Search:
     cover : Cover
     allowed : int
         How many of the targets that are labelled defects may escape.
+    caps : dict of int to int
+        By number of misses left, the cap that last gave the best bound; shared by the
+        searches of one front.
 
     Attributes
     ----------
@@ -270,12 +273,12 @@ class Search:
 
     cover: Cover
     allowed: int
+    caps: dict[int, int]
     best: int = field(init=False)
     best_positions: tuple[int, ...] = field(init=False)
     lower: int = field(init=False, default=0)
     nodes: int = field(init=False, default=0)
     stack: list[Node] = field(init=False)
-    caps: dict[int, int] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         cover = self.cover
@@ -335,21 +338,25 @@ class Search:
 
     def _bound_rest(self, rest: Rest, enough: int) -> int:
         """Return a lower bound on the price of the rest, looking no further once `enough`."""
+        cover, misses = self.cover, rest.misses
         scarce = sorted(rest.targets, key=lambda t: (len(t.options), -t.options[0][0]))
-        if not rest.misses:
-            bound = _packing(self.cover, rest, rest.targets, enough)
-            return bound if bound >= enough else _packing(self.cover, rest, scarce, enough)
-        # The cap that served nodes with as many misses is near the best one here.
-        cap = self.caps.get(rest.misses, 10)
-        bound = _packing(self.cover, rest, scarce, cap)
+        if not misses:
+            bound = _packing(cover, rest, rest.targets, cap=enough, enough=enough)
+            if bound < enough:
+                bound = max(bound, _packing(cover, rest, scarce, cap=enough, enough=enough))
+            return bound
+        # The cap that served nodes with about as many misses is near the best one here.
+        near = (self.caps[k] for k in (misses, misses + 1, misses - 1) if k in self.caps)
+        cap = next(near, 10)
+        bound = _packing(cover, rest, scarce, cap=cap, enough=enough)
         for up in (True, False):
             while cap > 0 and bound < enough:
                 other = cap * 7 // 5 + 1 if up else cap * 5 // 7
-                better = _packing(self.cover, rest, scarce, other)
+                better = _packing(cover, rest, scarce, cap=other, enough=enough)
                 if better <= bound:
                     break
                 bound, cap = better, other
-        self.caps[rest.misses] = cap
+        self.caps[misses] = cap
         return bound
 
 
@@ -428,13 +435,14 @@ def _pricing(cover: Cover, node: Node, budget: int) -> Callable[..., list[tuple[
     return price
 
 
-def _packing(cover: Cover, rest: Rest, order: list[Open], cap: int) -> int:
+def _packing(cover: Cover, rest: Rest, order: list[Open], *, cap: int, enough: int) -> int:
     """Return a lower bound on what catching all but `rest.misses` targets adds.
 
     Each target in turn takes a piece that no earlier one took, such that any of its options
     calls at least so much of its piece, the least price among them (but no more than `cap`
     if the target may escape, lest a few dear ones take all and then escape). The pieces are
-    disjoint, so those least prices add up, the dearest `rest.misses` left out.
+    disjoint, so those least prices add up, the dearest `rest.misses` left out. Ends early
+    once `enough` is reached.
     """
     free = rest.free
     total = 0
@@ -445,6 +453,8 @@ def _packing(cover: Cover, rest: Rest, order: list[Open], cap: int) -> int:
         total += least
         if target.may_escape:
             optional.append(least)
+        if total - rest.misses * cap >= enough:
+            break
     if rest.misses:
         optional.sort(reverse=True)
         total -= sum(optional[: rest.misses])

@@ -95,7 +95,8 @@ def exact_front(
     first, last = cover.hopeless, cover.hopeless + cover.defects.bit_count()
     asked = range(last + 1) if escapes is None else sorted(set(escapes))
     wanted = [k for k in asked if k >= first]
-    searches = [Search(cover, min(k, last) - first) for k in wanted]
+    caps: dict[int, int] = {}
+    searches = [Search(cover, min(k, last) - first, caps) for k in wanted]
     for missed, cost, positions in _greedy(cover):
         for search in searches:
             if missed <= search.allowed:
