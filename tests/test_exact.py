@@ -224,20 +224,33 @@ def highs(problem, escapes, time_limit_s):
     )
 
 
-@pytest.mark.parametrize(
-    ("seed", "limits", "shift", "escapes"),
-    [(0, 4, 2.0, 0), (1, 5, 2.0, 2), (2, 6, 1.5, 4), (3, 3, 1.0, 3), (4, 8, 2.5, 6)],
-)
-def test_agrees_with_highs(seed, limits, shift, escapes):
-    good_z, defect_z = random_measurements(seed, 150, 14, limits, shift)
-    counts = np.random.default_rng(seed).integers(1, 50, 150)
-    # Rounding makes ties between goods and defects.
-    problem = measured_problem(good_z.round(1), defect_z.round(1), counts)
+def check_against_highs(problem, escapes, time_limit_s):
+    """Equal when HiGHS finishes; otherwise between its bound and its best."""
     calls = front_of(problem, [escapes])[escapes]
-    solved = highs(problem, escapes, time_limit_s=8)
+    solved = highs(problem, escapes, time_limit_s)
     assert solved.mip_dual_bound <= calls + 1e-3
     assert solved.x is None or calls <= round(solved.fun)
     assert solved.status != 0 or calls == round(solved.fun)
+    return solved.status == 0
+
+
+def test_agrees_with_highs():
+    finished = 0
+    for seed, limits, shift, escapes, goods, defects in [
+        (0, 4, 2.0, 0, 600, 25),
+        (1, 5, 2.0, 2, 600, 25),
+        (2, 6, 1.5, 4, 400, 20),
+        (3, 3, 1.0, 3, 600, 25),
+        (4, 8, 2.5, 6, 600, 30),
+        (5, 8, 2.2, 3, 1000, 30),
+    ]:
+        good_z, defect_z = random_measurements(seed, goods, defects, limits, shift)
+        counts = np.random.default_rng(seed).integers(1, 50, goods)
+        # Rounding makes ties between goods and defects.
+        problem = measured_problem(good_z.round(1), defect_z.round(1), counts)
+        finished += check_against_highs(problem, escapes, time_limit_s=8)
+    # A slow machine may lose some; an oracle that never speaks is none.
+    assert finished >= 3
 
 
 @pytest.fixture(scope="module")
@@ -255,6 +268,12 @@ def test_breast_cancer_optima_are_proved(breast_cancer):
     calls = {p.escapes: p.false_calls for p in front.points}
     assert calls[0] == 60
     assert calls[10] == 15
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("escapes", [0, 2, 5, 10, 16, 25, 32])
+def test_breast_cancer_agrees_with_highs(breast_cancer, escapes):
+    check_against_highs(breast_cancer, escapes, time_limit_s=60)
 
 
 def test_time_limit_leaves_honest_bounds(breast_cancer):
