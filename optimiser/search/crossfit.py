@@ -24,12 +24,12 @@ from optimiser.search.blur import (
     widths,
 )
 from optimiser.search.descent import (
-    Terrain,
     best_of,
     draw_in,
     make_catch,
     make_terrain,
     move_few,
+    starts_for,
 )
 from optimiser.search.problem import Floats, Ints, Problem, is_called
 
@@ -267,13 +267,9 @@ def _fit(problem: Problem, way: Way, tables: tuple[Floats, ...], groups: Ints) -
     clouds = make_clouds(problem, way.blur, tables, groups[problem.defect_lot] >= 0)
     terrain = make_terrain(problem, clouds, groups=groups, worst=way.worst)
     every = np.ones(problem.m, dtype=np.bool_)
-    live = make_catch(terrain, problem.live, every)
     if way.most_moved < problem.m:
+        live = make_catch(terrain, problem.live, every)
         setting = move_few(terrain, live, way.most_moved)
         return draw_in(terrain, setting, setting != live)
-    return draw_in(terrain, best_of(terrain, _starts(terrain, live), every), every)
-
-
-def _starts(terrain: Terrain, live: Ints) -> list[Ints]:
-    """Where descent starts: the live setting and the tightest one."""
-    return [live, np.zeros_like(live)]
+    starts = starts_for(terrain, problem.live, every)
+    return draw_in(terrain, best_of(terrain, starts, every), every)

@@ -6,13 +6,13 @@ start. What a limit's levels cost follows from one histogram of the signatures t
 limit calls and one product with the clouds' pass tables.
 
 Knows nothing of folds, trials or optuna. Public: ``Terrain``, ``make_terrain``,
-``cost_of``, ``descend``, ``best_of``, ``move_few``, ``draw_in``, ``make_catch``.
+``cost_of``, ``descend``, ``best_of``, ``starts_for``, ``move_few``, ``draw_in``, ``make_catch``.
 
 Shape letters: **m** limits, **k** levels of a limit, **s** signatures, **q** clouds,
 **c** must-catch items, **g** groups of lots.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -171,6 +171,38 @@ def best_of(terrain: Terrain, starts: list[Ints], movable: Bools) -> Ints:
     """
     feet = [descend(terrain, start, movable) for start in starts]
     return feet[int(np.argmin([cost_of(terrain, foot) for foot in feet]))]
+
+
+def starts_for(terrain: Terrain, live: Ints, movable: Bools) -> list[Ints]:
+    """Return settings from which descent between them finds the best foot.
+
+    Without must-catch items the live and the tightest setting are enough. A must-catch item
+    that would escape at the foot makes a wall that one limit at a time cannot cross, so each
+    limit that can call such an item gets a start in which it does.
+
+    Parameters
+    ----------
+    terrain : Terrain
+        What settings cost.
+    live : ndarray of int, shape (m,)
+        The live setting.
+    movable : ndarray of bool, shape (m,)
+        Limits that may move.
+
+    Returns
+    -------
+    list of ndarrays of int, shape (m,)
+        All call every must-catch item.
+    """
+    caught = make_catch(terrain, live, movable)
+    starts = [caught, np.where(movable, 0, caught)]
+    foot = best_of(replace(terrain, must=terrain.must[:0]), starts, movable)
+    missed = terrain.must[~(foot < terrain.must).any(axis=1)]
+    for limit in np.flatnonzero(movable & (missed > 0).any(axis=0)):
+        led = foot.copy()
+        led[limit] = missed[missed[:, limit] > 0, limit].min() - 1
+        starts.append(make_catch(terrain, led, movable))
+    return starts if missed.size else [foot]
 
 
 def move_few(terrain: Terrain, live: Ints, most: int) -> Ints:

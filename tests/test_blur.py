@@ -1,0 +1,138 @@
+"""Clouds: identities by hand, and properties that must hold for any defect."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_up_plant import make_history, make_plant
+from scipy.stats import norm
+
+from optimiser.search.blur import (
+    Blur,
+    called_chance,
+    escape_chance,
+    escapes_live,
+    make_clouds,
+    narrowed,
+    own_tables,
+    pass_tables,
+    widths,
+)
+
+INF = np.inf
+
+
+@pytest.fixture(scope="module")
+def problem():
+    return make_history(make_plant(3), 3, defects=12, goods=4_000, lots=6).problem
+
+
+def with_kin(problem, n=4):
+    kin = np.full((n, problem.m), -INF)
+    kin[:, 0] = 5.0
+    return replace(problem, kin_z=kin, kin_price=np.arange(1.0, n + 1))
+
+
+def test_escape_is_the_product_of_normal_chances_over_limits():
+    levels = (np.array([1.0, 2.0, INF]), np.array([0.0, 3.0]))
+    z, width = np.array([[1.5, -INF], [2.5, 1.0]]), np.array([0.5, 2.0])
+    chance = escape_chance(np.array([1, 1]), pass_tables(levels, z, width))
+    by_hand = [norm.cdf(1.0), norm.cdf(-1.0) * norm.cdf(1.0)]
+    np.testing.assert_allclose(chance, by_hand)
+
+
+def test_a_limit_that_is_off_and_a_missing_measurement_call_nothing():
+    (table,) = pass_tables((np.array([1.0, INF]),), np.array([[9.0], [-INF]]), np.array([1.0]))
+    np.testing.assert_array_equal(table[1], [1.0, 1.0])
+    assert table[0, 1] == 1.0
+
+
+def test_a_cloud_without_width_is_the_count(problem):
+    sharp = replace(problem, repeatability=np.zeros(problem.m))
+    tables = pass_tables(sharp.levels, sharp.defect_z, widths(sharp, 0.0))
+    chance = escape_chance(sharp.live, tables)
+    np.testing.assert_array_equal(chance == 1.0, escapes_live(sharp))
+    np.testing.assert_array_equal(chance, chance.round())
+
+
+@given(
+    st.lists(st.integers(0, 51), min_size=6, max_size=6),
+    st.integers(0, 5),
+    st.floats(0.3, 4.0),
+)
+@settings(max_examples=60, deadline=None)
+def test_loosening_a_limit_never_lowers_the_chance_to_escape(setting, limit, width):
+    problem = make_history(make_plant(3), 3, defects=6, goods=200, lots=2).problem
+    tables = pass_tables(problem.levels, problem.defect_z, widths(problem, width))
+    looser = np.array(setting)
+    looser[limit] = min(looser[limit] + 3, 51)
+    assert (escape_chance(looser, tables) >= escape_chance(np.array(setting), tables)).all()
+
+
+def test_width_never_falls_below_repeatability(problem):
+    coarse = replace(problem, repeatability=np.full(problem.m, 0.9))
+    np.testing.assert_array_equal(widths(coarse, 0.5), np.full(problem.m, 0.9))
+    np.testing.assert_array_equal(widths(coarse, 2.0), 2.0 * problem.spread)
+
+
+def test_more_labels_narrow_the_bandwidth_by_the_sixth_root(problem):
+    many = replace(problem, defect_weight=np.ones(640))
+    assert narrowed(many, 1.5) == pytest.approx(1.5 * 64 ** (-1 / 6))
+    uneven = replace(problem, defect_weight=np.r_[np.ones(639), 1e6])
+    assert narrowed(uneven, 1.5) > 1.5 * 1.4  # one heavy label is hardly more than one label
+
+
+def test_a_called_label_is_weighted_by_its_clouds_chance_to_be_called(problem):
+    called = replace(problem, defect_called=~escapes_live(problem))
+    blur = Blur(damping=1.0, unseen=0.0)
+    tables = own_tables(called, blur)
+    chance = called_chance(called, tables)
+    every = np.ones(called.defect_lot.size, dtype=bool)
+    plain = make_clouds(called, replace(blur, damping=0.0), tables, every).cost
+    np.testing.assert_allclose(make_clouds(called, blur, tables, every).cost * chance, plain)
+    assert (chance[called.defect_called] >= 0.5).all()
+    assert (chance[~called.defect_called] == 1.0).all()
+
+
+def test_borrowed_defects_lend_places_and_no_mass(problem):
+    kin = with_kin(problem)
+    every = np.ones(kin.defect_lot.size, dtype=bool)
+    for share in (0.0, 0.3, 0.9):
+        blur = Blur(borrowed=share, unseen=0.0)
+        clouds = make_clouds(kin, blur, own_tables(kin, blur), every)
+        assert clouds.cost.sum() == pytest.approx(kin.defect_price.sum())
+        assert clouds.cost[clouds.lot < 0].sum() == pytest.approx(share * clouds.cost.sum())
+
+
+def test_borrowed_defects_speak_where_the_family_has_none_of_its_own(problem):
+    kin = with_kin(problem)
+    blur = Blur(borrowed=0.5)
+    none = np.zeros(kin.defect_lot.size, dtype=bool)
+    clouds = make_clouds(kin, blur, own_tables(kin, blur), none)
+    assert clouds.cost.sum() == pytest.approx(0.5 * kin.kin_price.mean())
+
+
+def test_unseen_kinds_weigh_alike_on_every_limit_and_touch_one_each(problem):
+    blur = Blur(unseen=2.0)
+    every = np.ones(problem.defect_lot.size, dtype=bool)
+    clouds = make_clouds(problem, blur, own_tables(problem, blur), every)
+    unseen = clouds.lot < 0
+    assert clouds.cost[unseen].sum() == pytest.approx(2.0 * problem.defect_price.mean())
+    touched = np.array([(table[0, unseen] < 1.0) for table in clouds.passing])
+    np.testing.assert_array_equal(touched.sum(axis=0), 1)
+    np.testing.assert_array_equal(touched.sum(axis=1), unseen.sum() / problem.m)
+
+
+def test_clouds_of_a_fold_know_nothing_of_defects_left_out(problem):
+    kept = problem.defect_lot != 0
+    moved = problem.defect_z.copy()
+    moved[~kept] += 3.0
+    blur = Blur(damping=0.5)
+    seen = make_clouds(problem, blur, own_tables(problem, blur), kept)
+    other = replace(problem, defect_z=moved)
+    also = make_clouds(other, blur, own_tables(other, blur), kept)
+    np.testing.assert_array_equal(seen.cost, also.cost)
+    for one, two in zip(seen.passing, also.passing, strict=True):
+        np.testing.assert_array_equal(one, two)

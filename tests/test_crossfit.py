@@ -1,0 +1,118 @@
+"""Held-out outcomes: no fold sees what it is scored on, and the folds are fair."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_up_plant import make_history, make_plant
+
+from optimiser.search.blur import Blur, escapes_live
+from optimiser.search.crossfit import Way, crossfit, fit, fold_lots, hold_out, make_yardstick
+from optimiser.search.problem import is_called
+
+
+@pytest.fixture(scope="module")
+def problem():
+    return make_history(make_plant(1), 1, defects=30, goods=8_000, lots=15).problem
+
+
+def test_folds_are_runs_of_lots_in_time_that_share_defects_and_goods(problem):
+    fold = fold_lots(problem)
+    assert (np.diff(fold) >= 0).all()
+    np.testing.assert_array_equal(np.unique(fold), np.arange(5))
+    defects = np.bincount(fold[problem.defect_lot], minlength=5)
+    assert defects.max() <= 12
+    goods = np.bincount(fold, np.asarray(problem.counts.sum(axis=0)).ravel())
+    assert goods.max() < 2 * goods.min()
+
+
+@given(st.integers(2, 9), st.integers(0, 2**32))
+@settings(max_examples=40, deadline=None)
+def test_every_fold_holds_a_lot_however_the_defects_lie(lots, seed):
+    rng = np.random.default_rng(seed)
+    problem = make_history(make_plant(1), 1, defects=6, goods=200, lots=lots).problem
+    problem = replace(problem, defect_lot=np.sort(rng.integers(0, rng.integers(1, lots + 1), 6)))
+    fold = fold_lots(problem)
+    assert fold.shape == (lots,)
+    assert set(fold) == set(range(fold.max() + 1))
+    assert 2 <= fold.max() + 1 <= 5
+
+
+def test_an_order_of_lots_is_followed(problem):
+    order = np.random.default_rng(0).permutation(problem.lots)
+    fold = fold_lots(problem, order=order)
+    assert (np.diff(fold[order]) >= 0).all()
+
+
+def test_one_lot_is_refused_with_a_way_out(problem):
+    one = replace(
+        problem,
+        counts=problem.counts[:, [0]],
+        always=problem.always[:1],
+        defect_lot=np.zeros_like(problem.defect_lot),
+    )
+    with pytest.raises(ValueError, match="at least 2 lots, got 1; name lots"):
+        fold_lots(one)
+
+
+@pytest.mark.parametrize("way", [Way(), Way(worst=0.3), Way(most_moved=2)])
+def test_what_a_fold_holds_does_not_change_what_is_fitted_without_it(problem, way):
+    yardstick = make_yardstick(problem)
+    lots = yardstick.lot_fold == 2
+    inside = lots[problem.defect_lot]
+    counts = problem.counts.toarray()
+    counts[:, lots] = counts[::-1, lots]
+    z = problem.defect_z.copy()
+    z[inside] += 2.0
+    price = np.where(inside, 3.0, 1.0) * problem.defect_price
+    other = replace(problem, counts=type(problem.counts)(counts), defect_z=z, defect_price=price)
+    np.testing.assert_array_equal(
+        crossfit(problem, way, yardstick).fold_settings[2],
+        crossfit(other, way, yardstick).fold_settings[2],
+    )
+
+
+def test_crossfit_is_fit_without_each_fold(problem):
+    way, yardstick = Way(blur=Blur(bandwidth=1.2)), make_yardstick(problem)
+    outcome = crossfit(problem, way, yardstick)
+    np.testing.assert_array_equal(outcome.setting, fit(problem, way, lot_fold=yardstick.lot_fold))
+    for fold in range(yardstick.folds):
+        alone = fit(problem, way, lot_fold=yardstick.lot_fold, without=fold)
+        np.testing.assert_array_equal(outcome.fold_settings[fold], alone)
+        called = is_called(alone, problem.ranks) @ problem.counts
+        lots = yardstick.lot_fold == fold
+        np.testing.assert_array_equal(outcome.false_calls[lots], called[lots])
+
+
+def test_a_fixed_setting_held_out_is_its_count(problem):
+    sharp = replace(problem, repeatability=np.zeros(problem.m), always=problem.always + 2)
+    yardstick = make_yardstick(sharp)
+    same = np.repeat(sharp.live[None, :], yardstick.folds, axis=0)
+    outcome = hold_out(sharp, sharp.live, same, yardstick)
+    called = is_called(sharp.live, sharp.ranks) @ sharp.counts + 2
+    np.testing.assert_array_equal(outcome.false_calls, called)
+    np.testing.assert_array_equal(outcome.escape == 1.0, escapes_live(sharp))
+
+
+def test_a_family_without_defects_is_opened_as_far_as_its_rails(problem):
+    none = replace(
+        problem,
+        defect_ranks=problem.defect_ranks[:0],
+        defect_z=problem.defect_z[:0],
+        defect_lot=problem.defect_lot[:0],
+        defect_weight=problem.defect_weight[:0],
+        defect_price=problem.defect_price[:0],
+        defect_called=problem.defect_called[:0],
+    )
+    outcome = crossfit(none, Way(), make_yardstick(none))
+    assert not is_called(outcome.setting, none.ranks).any()
+    tightest = is_called(np.zeros_like(none.live), none.ranks) @ none.counts
+    assert outcome.false_calls.sum() < 0.02 * tightest.sum()
+    assert outcome.escape.shape == (0,)
+
+
+def test_no_more_limits_move_than_the_way_allows(problem):
+    outcome = crossfit(problem, Way(most_moved=1), make_yardstick(problem))
+    assert (outcome.fold_settings != problem.live).sum(axis=1).max() <= 1
