@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-from optimiser.errors import InputError, RecipeError, nearest
+from optimiser.errors import PlantError, RecipeError, nearest
 from optimiser.history.contract import Finding
 from optimiser.history.read import History
 from optimiser.history.replay import agree, agreement_findings
@@ -35,7 +35,7 @@ def check(history: History, live: Recipe, recipe_path: Path) -> list[Finding]:
     findings += _lot_findings(history)
     try:
         findings += _must_catch_findings(history, make_grids(history, live))
-    except InputError as error:
+    except (PlantError, RecipeError) as error:
         place = recipe_path if isinstance(error, RecipeError) else history.plant.path
         way = "see the message"
         findings.append(Finding(level="error", rule=str(error), file=str(place), way_out=way))
