@@ -202,6 +202,7 @@ def as_counts(tally):
         (tally.scopes[s] for s in cells.scope),
         (tally.lots[n] for n in cells.lot),
         cells.reviewed.tolist(),
+        cells.settled.tolist(),
         map(tuple, cells.ranks.tolist()),
         strict=True,
     )

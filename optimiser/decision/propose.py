@@ -294,8 +294,8 @@ def three_lines(tally: FamilyTally, setting: Sequence[int] | Ints) -> ThreeLines
     """Return the items called by both, by the live recipe only, by the setting only."""
     cells, defects = tally.cells, tally.defects
     live, new = tally.grid.live, np.asarray(setting)
-    by_live, by_new = (is_called(s, cells.ranks) for s in (live, new))
-    bad_live, bad_new = (is_called(s, defects.ranks) for s in (live, new))
+    by_live, by_new = (cells.settled | is_called(s, cells.ranks) for s in (live, new))
+    bad_live, bad_new = (defects.settled | is_called(s, defects.ranks) for s in (live, new))
 
     def line(items: NDArray[np.bool_], bad: NDArray[np.bool_]) -> Line:
         goods = int(cells.count[items & cells.reviewed].sum())

@@ -70,10 +70,9 @@ class PlacedLimits:
         """Return SQL that holds where one recipe calls an item; for WHERE, NULL is no."""
         return " or ".join(self._tests(tag, items, limits))
 
-    def join(self, items: str = "i", limits: str = "b") -> str:
-        """Return SQL of items joined with their limits."""
-        place = self.place.replace("{i}", items)
-        return f"items {items} join {self.table} {limits} on {limits}.place = {place}"
+    def join(self, table: str = "items") -> str:
+        """Return SQL of items ``i`` joined with their limits ``b``."""
+        return f"{table} i join {self.table} b on b.place = {self.place.replace('{i}', 'i')}"
 
 
 def limit_column(tag: str, n: int, side: Side) -> str:

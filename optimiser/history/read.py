@@ -115,10 +115,31 @@ class History:
             raise _broken_file(self.files, error) from error
 
     @property
+    def defects(self) -> str:
+        """Name of a table of the labelled defects, made at first use: they are few."""
+        self.connection.execute(
+            "create temp table if not exists defects as from items where verdict = 'defect'"
+        )
+        return "defects"
+
+    @property
+    def lots(self) -> str:
+        """Name of a table of the lots, numbered in order of their first item.
+
+        Made at first use: ``lot, lot_id, first, last``.
+        """
+        self.connection.execute(
+            """create temp table if not exists lots as
+               select lot, (row_number() over (order by min(time), lot) - 1)::integer as lot_id,
+                 min(time) as first, max(time) as last from items group by lot"""
+        )
+        return "lots"
+
+    @property
     def span_days(self) -> float:
         """Days from the first to the last item, at least one."""
-        (seconds,) = self.rows("select epoch(max(time)) - epoch(min(time)) from items")[0]
-        return max(1.0, (seconds or 0.0) / 86400.0)
+        query = f"select epoch(max(last)) - epoch(min(first)) from {self.lots}"
+        return max(1.0, (self.rows(query)[0][0] or 0.0) / 86400.0)
 
 
 def open_history(plant: Plant) -> History:
@@ -256,7 +277,8 @@ def _stage_csv(con: duckdb.DuckDBPyConnection, path: Path, target: Path) -> list
     way = "write the file again as UTF-8 CSV with one header line and as many cells in every row"
     read = (
         f"read_csv({text_literal(path)}, all_varchar=true, header=true, store_rejects=true, "
-        "rejects_table='rejected', rejects_scan='rejected_scan', nullstr='')"
+        "rejects_table='rejected', rejects_scan='rejected_scan', nullstr='', "
+        "hive_partitioning=false)"
     )
     try:
         con.execute(f"copy (from {read}) to {text_literal(target)} (format parquet)")
@@ -328,8 +350,8 @@ def _rules(schema: Schema, history: History) -> list[Rule]:
             "weight must be a number >= 1",
             "weight",
             f"{schema.given('weight')} and "
-            f"not coalesce({schema.double('weight')} between 1 and {_FLOAT_MAX}, false) "
-            f"and not coalesce(isnan({schema.double('weight')}), false)",
+            f"not coalesce({schema.number('weight')} between 1 and {_FLOAT_MAX}, false) "
+            f"and not coalesce(isnan({schema.number('weight')}), false)",
             schema,
             way_out="give the inverse of the chance with which the item was picked",
         ),
@@ -345,17 +367,17 @@ def _rules(schema: Schema, history: History) -> list[Rule]:
 
 def _number_rules(schema: Schema, measurement: str) -> Iterable[Rule]:
     """Yield the rules on one measurement's cell."""
-    double = schema.double(measurement)
+    x = schema.number(measurement)
     yield _rule(
         f"{measurement} must be a number or blank",
         measurement,
-        f"{schema.given(measurement)} and {double} is null",
+        f"{schema.given(measurement)} and {x} is null",
         schema,
     )
     yield _rule(
         f"{measurement} must be finite",
         measurement,
-        f"coalesce(abs({double}) > {_FLOAT_MAX} and not isnan({double}), false)",
+        f"coalesce(abs({x}) > {_FLOAT_MAX} and not isnan({x}), false)",
         schema,
         way_out="leave the cell blank where nothing was measured",
     )
@@ -413,10 +435,10 @@ def _make_items(history: History, schema: Schema) -> None:
     """Make the view ``items`` of the rows that are used, in the contract's types."""
     columns = [f"{schema.time} as time"]
     columns += [f"{schema.text(c)} as {c}" for c in TEXT if c != "lot"]
-    columns.append(f"coalesce({schema.text('lot')}, strftime({schema.time}, '%Y-%m-%d')) as lot")
+    columns.append(f"{_lot(history, schema)} as lot")
     columns += [f"{_number(schema, m)} as {quoted(m)}" for m in history.measurements]
     columns.append(f"{schema.boolean('called')} as called")
-    weight = schema.double("weight")
+    weight = schema.number("weight")
     columns.append(
         f"case when {weight} is null or isnan({weight}) then 1.0 else {weight} end as weight"
     )
@@ -428,14 +450,24 @@ def _make_items(history: History, schema: Schema) -> None:
     )
 
 
+def _lot(history: History, schema: Schema) -> str:
+    """Return SQL for the lot; the day stands in where it is blank."""
+    lot = schema.text("lot")
+    if history.rows(f"select count(*) = count({lot}) from raw")[0][0]:
+        return lot
+    return f"coalesce({lot}, strftime({schema.time}, '%Y-%m-%d'))"
+
+
 def _number(schema: Schema, measurement: str) -> str:
     """Return SQL for one measurement as FLOAT, NULL where not measured.
 
     NaN becomes NULL here and nowhere else: DuckDB sorts NaN above every number, so that an
     unguarded ``x > upper`` would call every item that was not measured.
     """
-    double = schema.double(measurement)
-    return f"case when isnan({double}) then null else {double}::float end"
+    x = schema.number(measurement)
+    # A value beyond FLOAT has been set aside; the cast may meet it before the join drops it.
+    as_float = x if schema.is_float(measurement) else f"try_cast({x} as float)"
+    return f"case when isnan({x}) then null else {as_float} end"
 
 
 def _aside_findings(history: History, rules: list[Rule]) -> list[Finding]:
@@ -514,13 +546,13 @@ def _broken_file(files: Sequence[Path], error: Exception) -> HistoryError:
     words = str(error).splitlines()[0]
     named = files if len(files) == 1 else [f for f in files if str(f) in words]
     name = str(named[0]) if named else f"one of the history's {len(files)} files"
-    finding = Finding(
-        level="error",
-        rule=f"cannot be read to its end ({words})",
-        file=name,
-        way_out="copy the file again from its source; if it is whole, give more memory or disk",
-    )
-    return refuse([finding])
+    way = "copy the file again from its source"
+    if isinstance(error, duckdb.ConversionException):
+        way = "give each column one type in all files"
+    elif isinstance(error, duckdb.OutOfMemoryException):
+        way = "give more memory or more room for temporary files"
+    rule = f"cannot be read to its end ({words})"
+    return refuse([Finding(level="error", rule=rule, file=name, way_out=way)])
 
 
 def known_columns(plant: Plant) -> set[str]:

@@ -56,15 +56,24 @@ class Schema:
         """Return SQL for a column as it stands in the file."""
         return _first([f"{n}::varchar" for n, _ in self._each(column)], "varchar")
 
-    def double(self, column: str) -> str:
-        """Return SQL for a number column as DOUBLE; NULL where it is no number."""
-        parts = [
-            f"{quoted(n)}::double"
-            if _NUMERIC.match(self.types[n])
-            else f"try_cast({quoted(n)} as double)"
-            for n in self.columns.get(column, ())
-        ]
-        return _first(parts, "double")
+    def number(self, column: str) -> str:
+        """Return SQL for a number column; NULL where it is no number.
+
+        FLOAT stays FLOAT, all else becomes DOUBLE: converting back and forth would cost as
+        much as reading.
+        """
+        return _first([self._number(n) for n in self.columns.get(column, ())], "double")
+
+    def _number(self, name: str) -> str:
+        if self.types[name] == "FLOAT":
+            return quoted(name)
+        if _NUMERIC.match(self.types[name]):
+            return f"{quoted(name)}::double"
+        return f"try_cast({quoted(name)} as double)"
+
+    def is_float(self, column: str) -> bool:
+        """Return whether ``number`` is FLOAT already."""
+        return all(self.types[n] == "FLOAT" for n in self.columns.get(column, ()))
 
     def boolean(self, column: str) -> str:
         """Return SQL for a truth column; NULL where it is none."""
@@ -81,10 +90,13 @@ class Schema:
     @property
     def time(self) -> str:
         """SQL for the time as TIMESTAMP in UTC; the session's time zone is UTC."""
-        return _first(
-            [f"try_cast(try_cast({n} as timestamptz) as timestamp)" for n, _ in self._each("time")],
-            "timestamp",
-        )
+        return _first([self._timestamp(n) for n in self.columns.get("time", ())], "timestamp")
+
+    def _timestamp(self, name: str) -> str:
+        """Return SQL for one time column; only text needs the slow way over a time zone."""
+        if self.types[name].startswith("TIMESTAMP") or self.types[name] == "DATE":
+            return f"{quoted(name)}::timestamp"
+        return f"try_cast(try_cast({quoted(name)} as timestamptz) as timestamp)"
 
 
 def _first(parts: Sequence[str], kind: str) -> str:
@@ -189,9 +201,9 @@ def _columns_of(con: duckdb.DuckDBPyConnection, path: Path, source: Path) -> set
 
 
 def _partition_columns(files: Sequence[Path], per_file: Mapping[Path, set[str]]) -> set[str]:
-    """Return contract columns that stand in the folders' names and not in the files."""
+    """Return contract columns that stand in the folders' names and not in every file."""
     in_path = {part.partition("=")[0] for f in files for part in f.parts if "=" in part}
-    in_files = set().union(*per_file.values())
+    in_files = set.intersection(*per_file.values())
     return {c for c in in_path if c in COLUMNS and c not in in_files}
 
 

@@ -132,7 +132,7 @@ class Rails(Record):
     off: tuple[RailName, ...] = ()
     guard_sigmas: NonNegative = 2.0
     largest_move_steps: Annotated[int, Field(ge=1)] = 12
-    call_load_share: Annotated[float, Field(gt=0, lt=1)] = 0.02
+    call_load_share: Annotated[float, Field(gt=0, lt=1)] = 0.01
     minimum_defects: Annotated[int, Field(ge=1)] = 8
     mismatch_share: Annotated[float, Field(ge=0, lt=1)] = 0.001
 

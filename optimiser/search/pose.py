@@ -81,9 +81,7 @@ def _word(defect: object) -> str | None:
 def _contested(tally: FamilyTally, levels: Ints) -> tuple[Ints, csr_array, Ints]:
     """Return contested signatures, their counts by lot, and the always called by lot."""
     cells, lots = tally.cells, len(tally.lots)
-    is_always = (
-        (cells.ranks == levels).any(axis=1) if len(levels) else np.zeros(len(cells.count), bool)
-    )
+    is_always = cells.settled | (cells.ranks == levels).any(axis=1)
     is_contested = ~is_always & (cells.ranks > 0).any(axis=1)
     always = np.bincount(cells.lot[is_always], cells.count[is_always], minlength=lots)
     keys = np.column_stack([cells.ranks, cells.lot])[is_contested].astype(np.int32)

@@ -10,8 +10,9 @@ Ranks compare float32 with float32, strictly: an item at a limit is not called, 
 measurement that is NULL has rank 0.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,6 +26,7 @@ from optimiser.recipe.table import Recipe, Row
 from optimiser.tally.grid import Grid
 
 Ranks = NDArray[np.int16]
+Columns = Mapping[str, NDArray[Any]]
 ROWS_AT_ONCE = 30_000_000
 
 
@@ -40,6 +42,8 @@ class Cells:
         Indexes into the tally's ``scopes`` and ``lots``.
     reviewed : ndarray of bool, shape (n,)
         True for reviewed goods, False for items never reviewed.
+    settled : ndarray of bool, shape (n,)
+        True where an override's own limits call the items, whatever the family's setting.
     count : ndarray of int64, shape (n,)
     """
 
@@ -47,6 +51,7 @@ class Cells:
     scope: NDArray[np.int32]
     lot: NDArray[np.int32]
     reviewed: NDArray[np.bool_]
+    settled: NDArray[np.bool_]
     count: NDArray[np.int64]
 
 
@@ -122,11 +127,11 @@ def outcome(tally: FamilyTally, setting: Sequence[int] | NDArray[np.int64]) -> O
         ``false_calls`` counts reviewed goods; called items that nobody reviewed are apart.
     """
     levels = np.asarray(setting)
-    called = (levels < tally.cells.ranks).any(axis=1)
+    called = tally.cells.settled | (levels < tally.cells.ranks).any(axis=1)
     count, reviewed = tally.cells.count, tally.cells.reviewed
     false_calls = int(count[called & reviewed].sum())
     unreviewed = int(count[called & ~reviewed].sum())
-    caught = int((levels < tally.defects.ranks).any(axis=1).sum())
+    caught = int((tally.defects.settled | (levels < tally.defects.ranks).any(axis=1)).sum())
     return Outcome(
         calls=false_calls + unreviewed + caught,
         true_calls=caught,
@@ -188,6 +193,7 @@ def _merged(parts: Sequence[Cells]) -> Cells:
             np.concatenate([p.scope for p in parts]),
             np.concatenate([p.lot for p in parts]),
             np.concatenate([p.reviewed for p in parts]),
+            np.concatenate([p.settled for p in parts]),
             ranks,
         ]
     ).astype(np.int32)
@@ -197,7 +203,8 @@ def _merged(parts: Sequence[Cells]) -> Cells:
         scope=unique[:, 0],
         lot=unique[:, 1],
         reviewed=unique[:, 2].astype(bool),
-        ranks=unique[:, 3:].astype(np.int16),
+        settled=unique[:, 3].astype(bool),
+        ranks=unique[:, 4:].astype(np.int16),
         count=total,
     )
 
@@ -231,10 +238,17 @@ def sum_by_row(
     """
     if not len(keys):
         return keys, count
-    order = np.lexsort(keys.T[::-1])
-    keys, count = keys[order], count[order]
-    starts = np.flatnonzero(np.r_[True, (keys[1:] != keys[:-1]).any(axis=1)])
-    return keys[starts], np.add.reduceat(count, starts)
+    spans = keys.max(axis=0).astype(np.int64) + 1
+    if np.log2(spans).sum() < 62:
+        # One number a row: sorting it is many times faster than sorting by all columns.
+        packed = np.ravel_multi_index(tuple(keys.T), tuple(spans))
+        order = np.argsort(packed, kind="stable")
+        new = np.r_[True, np.diff(packed[order]) != 0]
+    else:
+        order = np.lexsort(keys.T[::-1])
+        new = np.r_[True, (keys[order][1:] != keys[order][:-1]).any(axis=1)]
+    starts = np.flatnonzero(new)
+    return keys[order[starts]], np.add.reduceat(count[order], starts)
 
 
 def tally_history(
@@ -257,14 +271,14 @@ def tally_history(
     dict of family to FamilyTally
     """
     limits = place_limits(history, "tally_limits", {"tight": _tightest(live, grids), "live": live})
-    lots = _make_lots(history)
     places = list(limits.scopes)
+    lots = tuple(str(r[0]) for r in history.rows(f"select lot from {history.lots} order by lot_id"))
     totals = _totals(history, limits)
     defects = _labelled(history, limits)
-    hot: dict[int, list[pd.DataFrame]] = {}
+    hot: dict[int, list[Columns]] = {}
     for files in _batches(history):
-        for place, frame in _hot(history, limits, files).groupby("place_id", sort=True):
-            hot.setdefault(int(str(place)), []).append(frame)
+        for place, columns in _hot(history, limits, files):
+            hot.setdefault(place, []).append(columns)
     return {
         family: _family_tally(
             grid,
@@ -285,7 +299,7 @@ class Counted:
     places: Sequence[str]
     lots: tuple[str, ...]
     totals: pd.DataFrame
-    hot: Mapping[int, list[pd.DataFrame]]
+    hot: Mapping[int, list[Columns]]
     defects: pd.DataFrame
 
 
@@ -309,18 +323,6 @@ def _tightest(live: Recipe, grids: Mapping[str, Grid]) -> Recipe:
     return Recipe(revision="tightest", rows=tuple(rows))
 
 
-def _make_lots(history: History) -> tuple[str, ...]:
-    """Make the table of lots, numbered in order of their first item."""
-    rows = history.rows("select lot from items group by lot order by min(time), lot")
-    lots = tuple(str(r[0]) for r in rows)
-    frame = pd.DataFrame({"lot": list(lots), "lot_id": np.arange(len(lots), dtype=np.int32)})
-    con = history.connection
-    con.register("_lots", frame)
-    con.execute("create or replace temp table lots as from _lots")
-    con.unregister("_lots")
-    return lots
-
-
 def _totals(history: History, limits: PlacedLimits) -> pd.DataFrame:
     """Return the number of non-defects by place, lot and review."""
     return history.connection.execute(
@@ -328,7 +330,7 @@ def _totals(history: History, limits: PlacedLimits) -> pd.DataFrame:
               (select {limits.place.replace("{i}", "i")} as place, i.lot,
                  coalesce(i.verdict = 'good', false) as reviewed, count(*) as n
                from items i where i.verdict is distinct from 'defect' group by all) t
-            join {limits.table} b using (place) join lots l using (lot) order by 1, 2, 3"""
+            join {limits.table} b using (place) join {history.lots} l using (lot) order by 1, 2, 3"""
     ).df()
 
 
@@ -348,17 +350,30 @@ def _batches(history: History) -> list[list[str]]:
     return batches
 
 
-def _hot(history: History, limits: PlacedLimits, files: Sequence[str]) -> pd.DataFrame:
-    """Return the non-defects outside any tightest level: place, lot, review, measurements."""
+def _hot(
+    history: History, limits: PlacedLimits, files: Sequence[str]
+) -> Iterator[tuple[int, Columns]]:
+    """Yield by place the non-defects outside any tightest level: lot, review, measurements."""
     measured = ", ".join(f"i.{quoted(m)}" for m in history.measurements)
     only = f"and i.file in ({', '.join(text_literal(f) for f in files)})" if files else ""
-    return history.connection.execute(
+    found = history.connection.execute(
         f"""select h.* exclude (lot), l.lot_id from
               (select b.place_id, i.lot, coalesce(i.verdict = 'good', false) as reviewed, {measured}
                from {limits.join()}
                where i.verdict is distinct from 'defect' {only} and ({limits.outside("tight")})) h
-            join lots l using (lot)"""
-    ).df()
+            join {history.lots} l using (lot)"""
+    ).fetchnumpy()
+    columns = {name: _plain(np.asanyarray(values)) for name, values in found.items()}
+    order = np.argsort(columns["place_id"], kind="stable")
+    columns = {name: values[order] for name, values in columns.items()}
+    places, starts = np.unique(columns["place_id"], return_index=True)
+    for place, start, stop in zip(places, starts, [*starts[1:], len(order)], strict=True):
+        yield int(place), {name: values[start:stop] for name, values in columns.items()}
+
+
+def _plain(values: NDArray[Any]) -> NDArray[Any]:
+    """Return a fetched column with NaN where it was NULL."""
+    return values.filled(np.nan) if isinstance(values, np.ma.MaskedArray) else values
 
 
 def _labelled(history: History, limits: PlacedLimits) -> pd.DataFrame:
@@ -367,8 +382,8 @@ def _labelled(history: History, limits: PlacedLimits) -> pd.DataFrame:
     return history.connection.execute(
         f"""select b.place_id, l.lot_id, i.time, i.product, i.board, i.designator, i.pin, i.part,
               i.defect, i.found_by, i.weight, {limits.called("live")} as live_called, {measured}
-            from {limits.join()} join lots l on l.lot = i.lot
-            where i.verdict = 'defect' order by i.time, i.board, i.designator, i.pin"""
+            from {limits.join(history.defects)} join lots l on l.lot = i.lot
+            order by i.time, i.board, i.designator, i.pin"""
     ).df()
 
 
@@ -400,23 +415,22 @@ def _no_cells(m: int) -> Cells:
         scope=empty,
         lot=empty,
         reviewed=empty.astype(bool),
+        settled=empty.astype(bool),
         count=empty.astype(np.int64),
     )
 
 
 def _cells_of_place(grid: Grid, place: int, scope: int, counted: Counted) -> Cells:
     """Return the cells of one place: its hot items by signature, the rest by lot alone."""
-    frames = counted.hot.get(place, [])
-    m = len(grid.limits)
     total = counted.totals[counted.totals["place_id"] == place]
-    rest = np.column_stack([total["lot_id"], total["reviewed"], np.zeros((len(total), m))]).astype(
-        np.int32
-    )
+    none = np.zeros((len(total), 1 + len(grid.limits)))
+    rest = np.column_stack([total["lot_id"], total["reviewed"], none]).astype(np.int32)
     keys, counts = [rest], [total["n"].to_numpy(dtype=np.int64)]
-    for frame in frames:
-        ranks = signatures(grid, frame, _overridden(counted, place))
-        hot = np.column_stack([frame["lot_id"], frame["reviewed"], ranks]).astype(np.int32)
-        hot, n = sum_by_row(hot, np.ones(len(hot), dtype=np.int64))
+    for columns in counted.hot.get(place, []):
+        overridden = _overridden(counted, place)
+        ranks, settled = signatures(grid, columns, overridden), is_settled(columns, overridden)
+        hot = np.column_stack([columns["lot_id"], columns["reviewed"], settled, ranks])
+        hot, n = sum_by_row(hot.astype(np.int32), np.ones(len(hot), dtype=np.int64))
         # Each hot item was counted with the rest as well; take it off there.
         off = hot.copy()
         off[:, 2:] = 0
@@ -425,10 +439,11 @@ def _cells_of_place(grid: Grid, place: int, scope: int, counted: Counted) -> Cel
     unique, n = sum_by_row(np.concatenate(keys), np.concatenate(counts))
     unique, n = unique[n != 0], n[n != 0]
     return Cells(
-        ranks=unique[:, 2:].astype(np.int16),
+        ranks=unique[:, 3:].astype(np.int16),
         scope=np.full(len(n), scope, dtype=np.int32),
         lot=unique[:, 0],
         reviewed=unique[:, 1].astype(bool),
+        settled=unique[:, 2].astype(bool),
         count=n,
     )
 
@@ -439,14 +454,14 @@ def _overridden(counted: Counted, place: int) -> dict[str, Row]:
     return {m: row for m, row in rows.items() if row.scope != "family"}
 
 
-def signatures(grid: Grid, frame: pd.DataFrame, overridden: Mapping[str, Row]) -> Ranks:
+def signatures(grid: Grid, columns: Columns, overridden: Mapping[str, Row]) -> Ranks:
     """Return the signatures of items.
 
     Parameters
     ----------
     grid : Grid
-    frame : DataFrame
-        A column per measurement, float32, NaN where not measured.
+    columns : mapping of measurement to ndarray, shape (n,)
+        NaN where not measured; at least one column of any name.
     overridden : mapping of measurement to Row
         Limits that decide instead of the family's; they call at every setting or at none.
 
@@ -456,25 +471,26 @@ def signatures(grid: Grid, frame: pd.DataFrame, overridden: Mapping[str, Row]) -
         All k_l for items that every setting calls.
     """
     levels = np.array([len(limit.z) for limit in grid.limits], dtype=np.int16)
-    ranks = np.zeros((len(frame), len(levels)), dtype=np.int16)
+    size = len(next(iter(columns.values())))
+    ranks = np.zeros((size, len(levels)), dtype=np.int16)
     for n, limit in enumerate(grid.limits):
         if limit.measurement not in overridden:
-            ranks[:, n] = rank(limit.z, limit.sign * _column(frame, limit.measurement))
-    ranks[(ranks == levels).any(axis=1) | is_settled(frame, overridden)] = levels
+            ranks[:, n] = rank(limit.z, limit.sign * _float32(columns, limit.measurement))
+    ranks[(ranks == levels).any(axis=1) | is_settled(columns, overridden)] = levels
     return ranks
 
 
-def is_settled(frame: pd.DataFrame, overridden: Mapping[str, Row]) -> NDArray[np.bool_]:
+def is_settled(columns: Columns, overridden: Mapping[str, Row]) -> NDArray[np.bool_]:
     """Return which items an override's own limits call, shape (n,)."""
-    settled = np.zeros(len(frame), dtype=bool)
+    settled = np.zeros(len(next(iter(columns.values()))), dtype=bool)
     for measurement, row in overridden.items():
-        x = _column(frame, measurement)
+        x = _float32(columns, measurement)
         settled |= (x < np.float32(row.lower)) | (x > np.float32(row.upper))
     return settled
 
 
-def _column(frame: pd.DataFrame, measurement: str) -> NDArray[np.float32]:
-    return frame[measurement].to_numpy(dtype=np.float32)
+def _float32(columns: Columns, measurement: str) -> NDArray[np.float32]:
+    return np.asarray(columns[measurement], dtype=np.float32)
 
 
 def rank(levels: NDArray[np.float32], z: NDArray[np.float32]) -> NDArray[np.int16]:
@@ -506,11 +522,12 @@ def _defects(
     for place in np.unique(place_ids):
         here = place_ids == place
         overridden = _overridden(counted, int(place))
-        ranks[here] = signatures(grid, frame[here], overridden)
-        settled[here] = is_settled(frame[here], overridden)
+        columns = {str(name): column.to_numpy()[here] for name, column in frame.items()}
+        ranks[here] = signatures(grid, columns, overridden)
+        settled[here] = is_settled(columns, overridden)
         for n, limit in enumerate(grid.limits):
             if limit.measurement not in overridden:
-                x = limit.sign * _column(frame[here], limit.measurement).astype(np.float64)
+                x = limit.sign * _float32(columns, limit.measurement).astype(np.float64)
                 z[here, n] = np.where(np.isnan(x), -np.inf, x)
     return Defects(
         frame=frame.drop(columns=["place_id", "lot_id"]),

@@ -161,7 +161,7 @@ def _facts(
 
 def _defects_beyond(history: History, live: Recipe) -> dict[tuple[str, str, Side], int]:
     """Return how many labelled defects lie beyond each family limit."""
-    frame = history.connection.execute("select * from items where verdict = 'defect'").df()
+    frame = history.connection.execute(f"from {history.defects}").df()
     found: dict[tuple[str, str, Side], int] = {}
     for row in (r for r in live.rows if r.scope == "family"):
         x = frame.loc[frame["family"] == row.name, row.measurement].to_numpy(dtype=np.float32)
