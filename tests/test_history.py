@@ -374,7 +374,9 @@ def test_columns_named_row_and_file_are_only_not_read(tmp_path):
 def test_a_column_that_hides_the_readers_own_is_refused(tmp_path, name):
     folder = make_plant(
         tmp_path,
-        write=lambda where, rows: write_parquet(where / "a.parquet", rows, columns=(*COLUMNS, name)),
+        write=lambda where, rows: write_parquet(
+            where / "a.parquet", rows, columns=(*COLUMNS, name)
+        ),
     )
     with pytest.raises(HistoryError, match="has a name that reading needs"):
         opened(folder)
@@ -388,7 +390,7 @@ def test_a_measurement_may_not_be_named_like_a_contract_column(tmp_path):
 
 
 def test_a_measurement_with_quotes_in_its_name_is_read(tmp_path):
-    odd = "o'ff \"set\""
+    odd = 'o\'ff "set"'
     toml = table(measurements={odd: {"unit": "um", "step": 5.0}})
     items = [{**i, odd: 9.0, "called": True} for i in make_items()]
     folder = make_plant(

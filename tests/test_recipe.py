@@ -70,7 +70,9 @@ def test_a_recipe_reads_back_exactly(tmp_path_factory, form, recipe):
     assert again == recipe
     # Equal floats may still differ in the sign of zero.
     signs = [[math.copysign(1, r.limit(s)) for s in ("lower", "upper")] for r in again.rows]
-    assert signs == [[math.copysign(1, r.limit(s)) for s in ("lower", "upper")] for r in recipe.rows]
+    assert signs == [
+        [math.copysign(1, r.limit(s)) for s in ("lower", "upper")] for r in recipe.rows
+    ]
 
 
 def test_both_forms_of_one_recipe_are_one_recipe(tmp_path):
@@ -87,9 +89,7 @@ def test_both_forms_of_one_recipe_are_one_recipe(tmp_path):
 
 def row(scope, name, measurement, lower, upper) -> Row:
     unit = MEASUREMENTS[measurement].unit
-    return Row(
-        scope=scope, name=name, measurement=measurement, lower=lower, upper=upper, unit=unit
-    )
+    return Row(scope=scope, name=name, measurement=measurement, lower=lower, upper=upper, unit=unit)
 
 
 @given(order=st.permutations(range(6)))
