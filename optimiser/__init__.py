@@ -10,6 +10,7 @@ Data flows one way, a folder per station::
     evidence  intervals: what the numbers may be trusted for
     decision  the proposal an engineer signs or refuses
     views     tables and charts of all of these
+    commands  one file per command of the command line
 
 Start reading at ``decision/propose.py``: it is the line above, as code.
 """

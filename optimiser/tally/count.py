@@ -367,7 +367,8 @@ def _hot(
     order = np.argsort(columns["place_id"], kind="stable")
     columns = {name: values[order] for name, values in columns.items()}
     places, starts = np.unique(columns["place_id"], return_index=True)
-    for place, start, stop in zip(places, starts, [*starts[1:], len(order)], strict=True):
+    stops = np.append(starts, len(order))[1:]
+    for place, start, stop in zip(places, starts, stops, strict=True):
         yield int(place), {name: values[start:stop] for name, values in columns.items()}
 
 

@@ -1,0 +1,115 @@
+"""What the commands share: reading a plant, refusing bad arguments, printing."""
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, get_args
+
+from optimiser.decision.proposal import finite_only
+from optimiser.errors import HistoryError, RecipeError, UsageError, nearest
+from optimiser.history.contract import Finding
+from optimiser.history.read import SET_ASIDE, History
+from optimiser.plant.file import Plant, RailName, read_plant
+from optimiser.recipe.table import Recipe, read_recipe
+
+
+def add_plant(parser: argparse.ArgumentParser) -> None:
+    """Add what every command takes that reads a plant."""
+    parser.add_argument("plant", type=Path, metavar="PLANT", help="plant.toml or its folder")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
+    parser.add_argument(
+        "--without-rail",
+        action="append",
+        default=[],
+        choices=get_args(RailName),
+        help="switch one rail off, for analysis only",
+    )
+
+
+def positive(text: str) -> int:
+    """Return a whole number of at least 1, for argparse."""
+    value = int(text)
+    if value < 1:
+        msg = f"must be at least 1, got {value}"
+        raise argparse.ArgumentTypeError(msg)
+    return value
+
+
+def seconds(text: str) -> float:
+    """Return a finite number of seconds above 0, for argparse."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < float("inf"):
+        msg = f"must be a number of seconds above 0, got {text!r}"
+        raise argparse.ArgumentTypeError(msg)
+    return value
+
+
+def read_inputs(parsed: argparse.Namespace) -> tuple[Plant, Recipe, Path]:
+    """Return the plant, its live recipe and where that lies."""
+    plant = read_plant(parsed.plant)
+    off = tuple(dict.fromkeys((*plant.file.rails.off, *parsed.without_rail)))
+    rails = plant.file.rails.model_copy(update={"off": off})
+    plant = plant.model_copy(update={"file": plant.file.model_copy(update={"rails": rails})})
+    path = plant.locate(plant.file.plant.recipe)
+    return plant, read_recipe(path, plant.file.measurements), path
+
+
+def refuse_unknown_family(family: str, plant: Plant) -> None:
+    """Raise UsageError for a family that the plant file does not name."""
+    if family not in plant.file.families:
+        msg = f"unknown family {family!r}; {nearest(family, plant.file.families)}"
+        raise UsageError(msg)
+
+
+def only(cases: Sequence[Any], family: str) -> Any:  # noqa: ANN401
+    """Return the one case of a family."""
+    for case in cases:
+        if case.tally.family == family:
+            return case
+    with_items = ", ".join(c.tally.family for c in cases)
+    msg = f"the history has no items of family {family!r}; with items: {with_items}"
+    raise UsageError(msg)
+
+
+def refuse_foreign_recipe(history: History, recipe: Recipe, path: object) -> None:
+    """Raise if a recipe has limits for no family of the history."""
+    present = {str(r[0]) for r in history.rows("select distinct family from items")}
+    if not recipe.families() & present:
+        msg = (
+            f"{path}: has limits for none of the {len(present)} families of the history: it is "
+            "another product's recipe; name this history's recipe "
+            f"({nearest('', present)})"
+        )
+        raise RecipeError(msg)
+
+
+def refuse_errors(findings: Sequence[Finding]) -> None:
+    """Raise if a check found that the history cannot be used."""
+    errors = [f for f in findings if f.level == "error"]
+    if errors:
+        raise HistoryError("\n".join(str(f) for f in errors[:5]))
+
+
+def say_set_aside(history: History) -> None:
+    """Say on standard error how many rows were used and how many were not."""
+    if history.rows_set_aside or history.findings:
+        where = history.plant.folder / SET_ASIDE
+        say(
+            f"{history.rows_used:,} rows used, {history.rows_set_aside:,} set aside"
+            + (f" (see {where})" if history.rows_set_aside else "")
+        )
+
+
+def say(words: str) -> None:
+    """Say something beside the result, on standard error."""
+    print(f"optimiser: {words}", file=sys.stderr)
+
+
+def print_json(value: Any) -> None:  # noqa: ANN401
+    """Print a value as JSON on standard output; infinities and NaN become null."""
+    print(json.dumps(finite_only(value), indent=1, ensure_ascii=False))

@@ -1,0 +1,43 @@
+"""``optimiser front``: the fewest false calls for each number of escapes."""
+
+import argparse
+
+from optimiser.commands.common import (
+    add_plant,
+    only,
+    print_json,
+    read_inputs,
+    refuse_foreign_recipe,
+    refuse_unknown_family,
+    say_set_aside,
+    seconds,
+)
+from optimiser.decision.front import front_of
+from optimiser.decision.run import make_cases
+from optimiser.history.read import open_history
+from optimiser.views import tables
+
+FRONT_SECONDS = 60.0
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    add_plant(parser)
+    parser.add_argument("--family", required=True)
+    parser.add_argument("--time-limit", type=seconds, default=FRONT_SECONDS, metavar="SECONDS")
+
+
+def run(parsed: argparse.Namespace) -> int:
+    """Print one family's exact front."""
+    plant, live, path = read_inputs(parsed)
+    refuse_unknown_family(parsed.family, plant)
+    with open_history(plant) as history:
+        refuse_foreign_recipe(history, live, path)
+        say_set_aside(history)
+        cases = make_cases(history, live, family=parsed.family)
+    row = front_of(only(cases, parsed.family), time_limit_s=parsed.time_limit)
+    if parsed.json:
+        print_json(row)
+    else:
+        print(tables.show(tables.front_table(row)), end="")
+    return 0

@@ -1,0 +1,73 @@
+"""``optimiser propose``: limits per family, with an honest promise."""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from typing import Any
+
+from tqdm import tqdm
+
+from optimiser.commands.common import (
+    add_plant,
+    only,
+    positive,
+    print_json,
+    read_inputs,
+    refuse_errors,
+    refuse_foreign_recipe,
+    refuse_unknown_family,
+    say,
+    say_set_aside,
+)
+from optimiser.decision.propose import Case
+from optimiser.decision.run import FOLDER, TRIALS, make_cases, propose_all
+from optimiser.history.read import open_history
+from optimiser.plant.file import Plant
+from optimiser.tally.check import check
+from optimiser.views import tables
+
+STOPPED = 130
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    add_plant(parser)
+    parser.add_argument("--family", help="only this family")
+    parser.add_argument("--trials", type=positive, default=TRIALS)
+    parser.add_argument("--workers", type=positive, default=os.cpu_count() or 1)
+
+
+def run(parsed: argparse.Namespace) -> int:
+    """Print a proposal for every family, largest saving first."""
+    plant, live, path = read_inputs(parsed)
+    if parsed.family is not None:
+        refuse_unknown_family(parsed.family, plant)
+    with open_history(plant) as history:
+        refuse_foreign_recipe(history, live, path)
+        refuse_errors(check(history, live, path))
+        say_set_aside(history)
+        cases = make_cases(history, live, family=parsed.family, trials=parsed.trials)
+    if parsed.family is not None:
+        cases = [only(cases, parsed.family)]
+    rows, interrupted = _with_bar(cases, plant, parsed.workers)
+    if parsed.json:
+        print_json(rows)
+    else:
+        print(tables.show(tables.proposals_table(rows, currency=plant.file.plant.currency)), end="")
+    if interrupted:
+        say(f"stopped; {len(rows)} of {len(cases)} families are done, run again for the rest")
+    return STOPPED if interrupted else 0
+
+
+def _with_bar(
+    cases: Sequence[Case], plant: Plant, workers: int
+) -> tuple[list[dict[str, Any]], bool]:
+    """Return all proposals, with a bar on standard error while they are made."""
+    with tqdm(total=len(cases), unit="family", file=sys.stderr, disable=None) as bar:
+
+        def on_done(family: str) -> None:
+            bar.set_postfix_str(family)
+            bar.update()
+
+        return propose_all(cases, folder=plant.folder / FOLDER, workers=workers, on_done=on_done)

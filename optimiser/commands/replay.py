@@ -1,0 +1,43 @@
+"""``optimiser replay``: what a recipe does to the history."""
+
+import argparse
+from pathlib import Path
+
+from optimiser.commands.common import (
+    add_plant,
+    print_json,
+    read_inputs,
+    refuse_foreign_recipe,
+    say_set_aside,
+)
+from optimiser.errors import UsageError
+from optimiser.history.read import open_history
+from optimiser.history.replay import replay
+from optimiser.recipe.table import read_recipe
+from optimiser.views import tables
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    add_plant(parser)
+    parser.add_argument("--recipe", type=Path, help="recipe to replay (default: the live one)")
+
+
+def run(parsed: argparse.Namespace) -> int:
+    """Print per family what the recipe would have called."""
+    plant, live, path = read_inputs(parsed)
+    candidate = live
+    if parsed.recipe is not None:
+        if not parsed.recipe.is_file():
+            msg = f"no recipe at {parsed.recipe}; name a CSV or JSON recipe"
+            raise UsageError(msg)
+        candidate, path = read_recipe(parsed.recipe, plant.file.measurements), parsed.recipe
+    with open_history(plant) as history:
+        refuse_foreign_recipe(history, candidate, path)
+        rows = replay(history, candidate, live)
+        say_set_aside(history)
+    if parsed.json:
+        print_json([r.as_dict() for r in rows])
+    else:
+        print(tables.show(tables.replay_table(rows)), end="")
+    return 0
