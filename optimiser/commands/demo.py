@@ -33,7 +33,7 @@ def run(parsed: argparse.Namespace) -> int:
         print(f"\n$ optimiser {name} {parsed.folder}", flush=True)
         parser = argparse.ArgumentParser()
         command.configure(parser)
-        code = command.run(parser.parse_args([str(parsed.folder)]))
+        code: int = command.run(parser.parse_args([str(parsed.folder)]))
         if code:
             return code
     print(f"\nfrom bare folder to proposals in {time.monotonic() - started:.0f} s")
