@@ -19,7 +19,6 @@ from factories import (
 )
 
 import optimiser
-from optimiser import cli
 from optimiser.cli import main
 
 QUICK = ("--trials", "2", "--workers", "1")
@@ -421,7 +420,7 @@ def test_ctrl_c_ends_with_130(capsys, folder, monkeypatch):
     def interrupted(*arguments, **options):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(cli, "replay", interrupted)
+    monkeypatch.setattr("optimiser.commands.replay.replay", interrupted)
     code, out, err = run(capsys, "replay", folder)
     assert (code, out, err) == (130, "", "optimiser: stopped\n")
 

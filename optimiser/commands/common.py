@@ -30,11 +30,10 @@ def add_plant(parser: argparse.ArgumentParser) -> None:
 
 def positive(text: str) -> int:
     """Return a whole number of at least 1, for argparse."""
-    value = int(text)
-    if value < 1:
-        msg = f"must be at least 1, got {value}"
+    if not text.isdecimal() or int(text) < 1:
+        msg = f"must be a whole number of at least 1, got {text!r}"
         raise argparse.ArgumentTypeError(msg)
-    return value
+    return int(text)
 
 
 def seconds(text: str) -> float:
@@ -99,10 +98,9 @@ def say_set_aside(history: History) -> None:
     """Say on standard error how many rows were used and how many were not."""
     if history.rows_set_aside or history.findings:
         where = history.plant.folder / SET_ASIDE
-        say(
-            f"{history.rows_used:,} rows used, {history.rows_set_aside:,} set aside"
-            + (f" (see {where})" if history.rows_set_aside else "")
-        )
+        unwritten = str(where) in {f.file for f in history.findings}
+        see = f" (see {where})" if history.rows_set_aside and not unwritten else ""
+        say(f"{history.rows_used:,} rows used, {history.rows_set_aside:,} set aside{see}")
 
 
 def say(words: str) -> None:
