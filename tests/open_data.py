@@ -73,7 +73,7 @@ def breast_cancer() -> OpenData:
 
 def sensors() -> OpenData:
     """Return 174 × 63, 92 failed with their failure code, from mistat."""
-    table = pd.read_csv(carried_by("mistat", "mistat/csvFiles/SENSORS.csv.gz"))
+    table = pd.read_csv(carried_by("mistat==0.1.17", "mistat/csvFiles/SENSORS.csv.gz"))
     values = table.filter(regex=r"^sensor\d\d$")
     defect = (table["status"] == "Fail").to_numpy()
     return _deal("sensor", values, defect, table["testResult"].to_numpy(dtype=str))
@@ -81,7 +81,7 @@ def sensors() -> OpenData:
 
 def shuttle() -> OpenData:
     """Return 49,097 × 9, 3,511 anomalies, from river."""
-    table = pd.read_csv(carried_by("river", "river/datasets/shuttle.csv.gz"))
+    table = pd.read_csv(carried_by("river==0.26.1", "river/datasets/shuttle.csv.gz"))
     defect = (table["anomaly"] == 1).to_numpy()
     values = table.drop(columns="anomaly")
     return _deal("shuttle", values, defect, np.full(len(defect), "anomaly"))
@@ -90,7 +90,7 @@ def shuttle() -> OpenData:
 def carried_by(package: str, path: str) -> Path:
     """Return a file of an installed package, which is not imported; skip where there is none."""
     try:
-        found = Path(str(distribution(package).locate_file(path)))
+        found = Path(str(distribution(package.partition("==")[0]).locate_file(path)))
     except PackageNotFoundError:
         pytest.skip(f"{package} is not installed: pip install --no-deps {package}")
     return found

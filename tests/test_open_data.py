@@ -133,7 +133,12 @@ def test_replay_of_the_separating_limits(line_end):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Compared:
-    """One figure of a change: promised, and realised on rows it never saw, at like scale."""
+    """One figure of a change: promised, and realised on rows it never saw, at like scale.
+
+    ``better`` is 1 where more of it is better, -1 where less is.
+    """
+
+    better: int
 
     promised: tuple[float, float, float]
     realised: tuple[float, float, float]
@@ -146,6 +151,11 @@ class Compared:
         return (
             p - r - np.hypot(p - p_low, r_high - r) <= 0 <= p - r + np.hypot(p_high - p, r - r_low)
         )
+
+    @property
+    def is_too_good(self) -> bool:
+        """Whether they disagree and the promise is the better of the two."""
+        return not self.agrees and self.better * (self.promised[0] - self.realised[0]) > 0
 
 
 def weighed(folder: Path) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -164,11 +174,13 @@ def hold_out(folder: Path, data: OpenData, live: Limits, seed: int) -> dict[str,
     new, promise = limits_of(change["limits"], "proposed"), change["promise"]
     return {
         "escapes_added": Compared(
+            better=-1,
             promised=_three(promise["escapes_added"]),
             realised=_escapes(unseen, seen, live, new),
             in_sample=_lost(seen, live, new),
         ),
         "false_calls_saved": Compared(
+            better=1,
             promised=_three(promise["false_calls_saved"]),
             realised=_saved(unseen, seen, live, new),
             in_sample=float(_each_saved(seen, live, new).sum()),
@@ -224,21 +236,33 @@ def mean(rows: list[Compared], part: str) -> float:
 def test_promise_of_breast_cancer_agrees_with_unseen_rows(tmp_path):
     found = held_out_splits(tmp_path, 10)
     for rows in found.values():
-        # A tenth may fail; of 10 splits, which share rows, 4 would be beyond chance.
-        assert sum(r.agrees for r in rows) >= 7
+        # A twentieth may be too good; 3 of 10 would be beyond chance (1 in 90).
+        assert sum(r.is_too_good for r in rows) <= 2
+    assert sum(r.agrees for r in found["escapes_added"]) >= 7
     saved = found["false_calls_saved"]
     assert mean(saved, "promised") < mean(saved, "in_sample")
 
 
 @pytest.mark.slow
 def test_promise_of_breast_cancer_over_many_splits(tmp_path):
+    """On average near what unseen rows give, far nearer than the count in sample.
+
+    178 goods are few for eight limits drawn in to the furthest of them: a fit without a
+    fold draws in further than the fit on all, so that promised savings err on the low side,
+    and promised escapes too. The intervals carry it for escapes; savings are cautious.
+    """
     found = held_out_splits(tmp_path, 40)
     for name, rows in found.items():
-        share = np.mean([r.agrees for r in rows])
         parts = {p: round(mean(rows, p), 1) for p in ("promised", "realised", "in_sample")}
-        print(f"{name}: mean {parts}, agree in {share:.1%} of {len(rows)} splits")
-        assert share >= 0.80
-    saved = found["false_calls_saved"]
+        agree, too_good = (
+            np.mean([getattr(r, a) for r in rows]) for a in ("agrees", "is_too_good")
+        )
+        print(f"{name}: mean {parts}, agree {agree:.1%}, too good {too_good:.1%} of {len(rows)}")
+        assert too_good <= 0.10
+    added, saved = found["escapes_added"], found["false_calls_saved"]
+    assert np.mean([r.agrees for r in added]) >= LEVEL
+    assert mean(added, "promised") > 0.6 * mean(added, "realised")
+    assert 0.85 * mean(saved, "realised") < mean(saved, "promised") < mean(saved, "in_sample")
     off = {p: abs(mean(saved, p) - mean(saved, "realised")) for p in ("promised", "in_sample")}
     assert off["promised"] < off["in_sample"]
 
