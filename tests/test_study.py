@@ -126,9 +126,16 @@ def test_the_choice_for_a_fold_looks_at_the_other_folds_only(problem, result):
 def test_live_outcomes_are_counts(problem, result):
     called = is_called(problem.live, problem.ranks) @ problem.counts + problem.always
     np.testing.assert_array_equal(result.live_false_calls, called)
+    own = is_called(result.setting, problem.ranks) @ problem.counts + problem.always
+    np.testing.assert_array_equal(result.setting_false_calls, own)
     np.testing.assert_array_equal(
         result.live_escapes, ~is_called(problem.live, problem.defect_ranks)
     )
+
+
+def test_a_setting_fixed_beforehand_has_no_optimism(problem):
+    result = run_study(problem, seed=1, trials=0)
+    assert result.optimism == pytest.approx(1.0)
 
 
 def test_an_interrupt_keeps_what_was_found(problem):
@@ -226,7 +233,7 @@ def test_true_cost_of_the_proposal(make, defects, most):
 
 @pytest.mark.slow
 def test_the_held_out_promise_is_neither_friendly_nor_gloomy():
-    promised, came = np.zeros(2), np.zeros(2)
+    promised, came, corrected = np.zeros(2), np.zeros(2), 0.0
     for seed in range(16):
         plant = make_plant(seed)
         truth = make_truth(plant, seed, goods=200_000, defects=20_000)
@@ -235,7 +242,9 @@ def test_the_held_out_promise_is_neither_friendly_nor_gloomy():
         false_rate, escape_rate, _ = truth.rates(result.setting)
         promised += [result.false_calls.sum(), result.escape.sum()]
         came += [false_rate * history.goods, escape_rate * history.defects]
+        corrected += result.setting_false_calls.sum() * result.optimism
     shares = promised / came
+    assert 0.93 < corrected / came[0] < 1.07
     assert 0.9 < shares[0] < 1.1
     assert 0.85 < shares[1] < 1.35
 

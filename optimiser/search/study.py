@@ -112,6 +112,12 @@ class StudyResult:
         without fold v, in the lots of fold v.
     live_false_calls : ndarray of int, shape (t,)
         False calls of the live setting in each lot.
+    setting_false_calls : ndarray of int, shape (t,)
+        False calls of the recommended setting itself in each lot, in-sample.
+    optimism : float
+        Held-out false calls over those to be expected in the same lots from the lots fitted
+        on, > 0. `setting_false_calls` times this is a promise for the recommended setting
+        itself, without the scatter between the settings of the folds.
     escape : ndarray, shape (d,)
         Held-out chance of each labelled defect to escape the proposal, likewise.
     live_escape : ndarray, shape (d,)
@@ -130,6 +136,8 @@ class StudyResult:
     chosen: Ints
     false_calls: Ints
     live_false_calls: Ints
+    setting_false_calls: Ints
+    optimism: float
     escape: Floats
     live_escape: Floats
     live_escapes: Bools
@@ -330,9 +338,12 @@ def _result(board: _Board, *, interrupted: bool) -> StudyResult:
     lot_choice = chosen[lot_fold]
     defect_choice = lot_choice[board.problem.defect_lot]
     fitted_here = np.isfinite(pull)
+    recommended = _recommend(costs, pull)
+    calls = _calls(board.problem, trials.settings[recommended])
+    fold_settings = trials.fold_settings[chosen, np.arange(chosen.size)]
     return StudyResult(
         trials=trials,
-        recommended=_recommend(costs, pull),
+        recommended=recommended,
         front=_front(trials.review_cost, trials.escape_cost, fitted_here),
         counted_front=_front(
             trials.counted_false_calls, trials.counted_escapes, np.ones_like(fitted_here)
@@ -341,6 +352,8 @@ def _result(board: _Board, *, interrupted: bool) -> StudyResult:
         chosen=chosen,
         false_calls=trials.false_calls[lot_choice, np.arange(lot_choice.size)],
         live_false_calls=trials.false_calls[0],
+        setting_false_calls=calls,
+        optimism=_optimism(board.problem, calls, fold_settings, lot_fold),
         escape=trials.escape[defect_choice, np.arange(defect_choice.size)],
         live_escape=trials.escape[0],
         live_escapes=escapes_live(board.problem),
@@ -397,6 +410,25 @@ def _recommend(costs: Floats, pull: Floats) -> int:
     return int(
         np.argmin(np.where(allowed, total + np.where(allowed, pull, 0.0) * unpulled, np.inf))
     )
+
+
+def _calls(problem: Problem, setting: Ints) -> Ints:
+    """Count false calls by lot; shape (t,)."""
+    return np.asarray(is_called(setting, problem.ranks) @ problem.counts, np.int64) + problem.always
+
+
+def _optimism(problem: Problem, calls: Ints, fold_settings: Ints, lot_fold: Ints) -> float:
+    """Compare held-out with in-sample false calls of the same settings, lots made alike.
+
+    How much more a fold's lots call than the other lots is read off one fixed setting.
+    """
+    came = expected = 0.0
+    for fold, setting in enumerate(fold_settings):
+        inside, by_lot = lot_fold == fold, _calls(problem, setting)
+        came += float(by_lot[inside].sum())
+        others = max(float(calls[~inside].sum()), 1.0)
+        expected += float(by_lot[~inside].sum()) * float(calls[inside].sum()) / others
+    return came / expected if came > 0 and expected > 0 else 1.0
 
 
 def _front(first: Floats | Ints, second: Floats | Ints, allowed: Bools) -> Ints:
