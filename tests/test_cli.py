@@ -368,7 +368,7 @@ def test_a_family_without_items_is_a_wrong_use(capsys, tmp_path):
     plant = make_plant(tmp_path, toml=table(families={"BGA": {}}))
     code, _, err = run(capsys, "front", plant, "--family", "BGA")
     assert code == 2
-    assert "no items of family 'BGA'; with items: " in err
+    assert "no items of family 'BGA'" in err
 
 
 def test_a_recipe_file_that_is_not_there_is_a_wrong_use(capsys, folder, tmp_path):
@@ -425,7 +425,6 @@ def test_ctrl_c_ends_with_130(capsys, folder, monkeypatch):
     assert (code, out, err) == (130, "", "optimiser: stopped\n")
 
 
-@pytest.mark.xfail(reason="decision/run.py: _keep's clean-up raises on its own", strict=False)
 def test_a_folder_that_cannot_be_written_still_gets_its_proposals(capsys, tmp_path):
     """A file stands where the proposals would be kept."""
     plant = make_plant(tmp_path)

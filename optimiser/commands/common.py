@@ -70,8 +70,7 @@ def only(cases: Sequence[Any], family: str) -> Any:  # noqa: ANN401
     for case in cases:
         if case.tally.family == family:
             return case
-    with_items = ", ".join(c.tally.family for c in cases)
-    msg = f"the history has no items of family {family!r}; with items: {with_items}"
+    msg = f"the history has no items of family {family!r}, so nothing can be said of it"
     raise UsageError(msg)
 
 

@@ -23,8 +23,8 @@ def front_of(case: Case, *, time_limit_s: float) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``family, points, proved, defects, items, lots``. Each point has ``escapes``,
-        ``false_calls`` (called items that are not labelled defects, reviewed or not),
+        ``family, points, proved, defects, items, lots``. Each point has ``escapes`` (at most
+        so many), ``false_calls`` (called items that are not labelled defects, reviewed or not),
         ``bound``, ``proved`` and every limit with ``value`` and ``now`` (None is off).
 
     Raises

@@ -11,6 +11,7 @@ import os
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from contextlib import suppress
 from dataclasses import fields, is_dataclass
 from functools import singledispatch
 from multiprocessing import get_context
@@ -276,4 +277,5 @@ def _keep(folder: Path | None, case: Case, row: Row) -> None:
         draft.write_text(json.dumps(row), encoding="utf-8")
         draft.replace(target)
     except OSError:
-        draft.unlink(missing_ok=True)
+        with suppress(OSError):
+            draft.unlink(missing_ok=True)

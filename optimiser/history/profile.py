@@ -54,7 +54,9 @@ def profile(history: History, *, share: float) -> dict[tuple[str, str], Profile]
         x = quoted(m)
         good = "filter (where verdict = 'good')"
         exact.append(f"count({x}), min({x}), max({x}), min({x}) {good}, max({x}) {good}")
-        sampled.append(f"quantile_disc({x}, {shares})")
+        sampled.append(
+            f"quantile_disc({x}, {shares}) filter (where verdict is distinct from 'defect')"
+        )
     whole = history.rows(f"select family, {', '.join(exact)} from items group by family")
     sample = history.rows(
         f"select family, {', '.join(sampled)} from items where {picked} group by family"

@@ -46,6 +46,8 @@ class GridLimit:
         Standard deviation of the items, in the measurement's unit.
     loose, tight : tuple of Stop
         The rails' stops, the binding one first.
+    loose_binds, tight_binds : bool
+        Whether it is the first stop that ends the levels, and not the data.
     """
 
     measurement: str
@@ -58,6 +60,8 @@ class GridLimit:
     repeatability: float
     loose: tuple[Stop, ...]
     tight: tuple[Stop, ...]
+    loose_binds: bool
+    tight_binds: bool
 
     @property
     def sign(self) -> int:
@@ -66,9 +70,9 @@ class GridLimit:
 
     def touched(self, level: int) -> Stop | None:
         """Return the rail that stops a level from moving further the way it moved."""
-        if level > self.live and level == len(self.z) - 1 and self.loose:
+        if level > self.live and level == len(self.z) - 1 and self.loose_binds:
             return self.loose[0]
-        if level < self.live and level == 0 and self.tight:
+        if level < self.live and level == 0 and self.tight_binds:
             return self.tight[0]
         return None
 
@@ -196,6 +200,7 @@ def _assemble(
 ) -> GridLimit:
     """Return the limit with its levels sorted, distinct as float32, none beyond a stop."""
     z = z[(z >= low) & (z <= high)]
+    edge = facts.edge
     compared, where = np.unique(z.astype(np.float32), return_index=True)
     values = facts.sign * z[where]
     live = int(np.searchsorted(compared, np.float32(facts.live_z)))
@@ -212,12 +217,14 @@ def _assemble(
         repeatability=facts.known.repeatability,
         loose=loose,
         tight=tight,
+        loose_binds=bool(loose) and loose[0].z < edge[1] + facts.step,
+        tight_binds=bool(tight) and tight[0].z > edge[0] - facts.step,
     )
 
 
 def _stepped(facts: LimitFacts, low: float, high: float, step: float) -> NDArray[np.float64]:
     """Return the multiples of the step between two stops, no further than the data."""
-    edge = sorted((facts.sign * facts.profile.low, facts.sign * facts.profile.high))
+    edge = facts.edge
     start = math.ceil(max(low, min(edge[0] - step, facts.live_z)) / step - 1e-9)
     stop = math.floor(min(high, max(edge[1] + step, _finite(facts.live_z, edge[1]))) / step + 1e-9)
     if stop - start > MOST_LEVELS:

@@ -55,6 +55,12 @@ class LimitFacts:
         return self.sign * self.live
 
     @property
+    def edge(self) -> tuple[float, float]:
+        """The least and the largest z of the items."""
+        low, high = sorted((self.sign * self.profile.low, self.sign * self.profile.high))
+        return low, high
+
+    @property
     def step(self) -> float:
         """The settable step; a tenth of the spread where any observed value may be set."""
         return self.known.step or self.profile.spread / 10 or 1.0

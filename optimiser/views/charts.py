@@ -6,7 +6,11 @@ from typing import Any
 import altair as alt
 import pandas as pd
 
-GOOD, DEFECT, GREY = "#0072B2", "#D55E00", "#767676"  # blue, vermillion, grey: apart in grey print by shape
+GOOD, DEFECT, GREY = (
+    "#0072B2",
+    "#D55E00",
+    "#767676",
+)  # blue, vermillion, grey: apart in grey print by shape
 WIDTH, HEIGHT = 460, 300
 
 
@@ -67,10 +71,9 @@ def front_chart(frame: pd.DataFrame, *, title: str) -> alt.LayerChart:
     label = base.transform_filter(live).mark_text(
         text="live recipe", align="left", dx=10, color=DEFECT
     )
-    chart: alt.LayerChart = alt.layer(steps, points, now, label).properties(
+    return alt.LayerChart(layer=[steps, points, now, label]).properties(
         width=WIDTH, height=HEIGHT, title=alt.Title(title, anchor="start", fontWeight="normal")
     )
-    return chart
 
 
 def proposals_frame(rows: list[Mapping[str, Any]]) -> pd.DataFrame:

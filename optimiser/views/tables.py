@@ -66,7 +66,7 @@ def replay_table(rows: Sequence[Replayed]) -> Table:
 
 def front_table(row: Row) -> Group:
     """Return the exact front of one family, the limits of each point beside it."""
-    table = _table("", ["escapes", "false calls", "proved", "limits"], left=0)
+    table = _table("", ["escapes at most", "false calls", "proved", "limits"], left=0)
     table.columns[-1].justify = "left"
     for point in row["points"]:
         proved = "yes" if point["proved"] else f"no, at least {point['bound']:,}"

@@ -47,7 +47,9 @@ def write(folder: Path, rows: int) -> None:
               from range({per_file}) r(i)
             ) to '{folder}/history/{n}.parquet' (format parquet, compression zstd)"""
         )
-    lines = [f'[measurements.{m}]\nunit = "um"\nstep = 1.0\nrepeatability = 0.5' for m in MEASUREMENTS]
+    lines = [
+        f'[measurements.{m}]\nunit = "um"\nstep = 1.0\nrepeatability = 0.5' for m in MEASUREMENTS
+    ]
     lines += [f"[families.F{n}]\ntermination = 'chip'" for n in range(FAMILIES)]
     (folder / "plant.toml").write_text('[plant]\nname = "Speed"\n' + "\n".join(lines))
 
@@ -74,7 +76,8 @@ def measure(folder: Path) -> dict[str, float]:
     live, plant = live_recipe(), read_plant(folder)
     with open_history(plant) as history:
         columns = [*MEASUREMENTS, "family", "lot", "verdict"]
-        floor_query = f"select {', '.join(f'max({c})' for c in columns)} from read_parquet('{folder}/history/*.parquet')"
+        most = ", ".join(f"max({c})" for c in columns)
+        floor_query = f"select {most} from read_parquet('{folder}/history/*.parquet')"
         grids = make_grids(history, live)
         floor = median(lambda: history.rows(floor_query))
         tallied = median(lambda: tally_history(history, grids, live))
@@ -106,7 +109,7 @@ def measure(folder: Path) -> dict[str, float]:
     }
 
 
-def median(run) -> float:  # noqa: ANN001
+def median(run) -> float:
     """Return the median seconds of three runs."""
     seconds = []
     for _ in range(3):

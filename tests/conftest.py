@@ -1,0 +1,15 @@
+"""What many tests share: one small demo plant, written once."""
+
+from pathlib import Path
+
+import pytest
+
+from optimiser.history.demo import write_demo
+
+
+@pytest.fixture(scope="session")
+def demo_plant(tmp_path_factory) -> Path:
+    """A demo of 24 days with 10,000 items each; read it, do not change it."""
+    folder = tmp_path_factory.mktemp("demo") / "plant"
+    write_demo(folder, days=24, items_per_day=10_000, seed=7)
+    return folder

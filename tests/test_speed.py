@@ -1,0 +1,32 @@
+"""The tally's speed against DuckDB's own reading, in a process of its own."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+SCRIPT = Path(__file__).parent / "benchmarks" / "speed.py"
+
+
+def measure(rows: int, folder: Path) -> dict:
+    command = [sys.executable, str(SCRIPT), str(rows), str(folder)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, timeout=600)
+    return json.loads(done.stdout)
+
+
+@pytest.mark.slow
+def test_ten_million_items(tmp_path):
+    found = measure(10_000_000, tmp_path)
+    assert found["rows"] == 10_000_000
+    assert found["ratio"] <= 3.0
+    assert found["peak_gb"] < 2.0
+    assert found["signature_replay_ms"] < 0.2
+    assert found["outcome_ms"] < 0.2
+
+
+def test_a_setting_is_replayed_in_no_time(tmp_path):
+    found = measure(500_000, tmp_path)
+    # Five times the aim of 0.2 ms: other work on the machine must not fail the suite.
+    assert found["outcome_ms"] < 1.0
