@@ -18,6 +18,7 @@ COMMANDS = {
     "replay": "say what a recipe does to the history",
     "front": "print the fewest false calls for each number of escapes",
     "propose": "propose limits per family, with an honest promise",
+    "backtest": "walk forward in time: what was promised and what followed",
 }
 
 

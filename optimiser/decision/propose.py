@@ -140,7 +140,9 @@ def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) 
     promised = promise(held)
     setting = study.setting
     moves = limit_moves(case.tally, setting)
-    attainable = attainable_per_month(case, problem, [setting, *(p.setting for p in front.points)])
+    attainable = attainable_per_month(
+        case, problem, [*study.trials.settings, *(p.setting for p in front.points)]
+    )
     reasons = _reasons_to_keep(promised, moves)
     advice: Advice = "keep" if reasons else "change"
     if advice == "keep":

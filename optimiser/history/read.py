@@ -114,6 +114,28 @@ class History:
                 raise
             raise _broken_file(self.files, error) from error
 
+    def look_at(self, first: int = 0, stop: int | None = None) -> None:
+        """Restrict ``items`` to lots in order of their first item; without arguments to all.
+
+        Parameters
+        ----------
+        first, stop : int
+            Lots ``first`` to ``stop - 1``; None is to the last.
+        """
+        self.rows(
+            """create table if not exists all_lots as
+               select lot, row_number() over (order by min(time), lot) - 1 as lot_id
+               from all_items group by lot"""
+        )
+        for table in ("defects", "lots"):
+            self.rows(f"drop table if exists temp.{table}")
+        upper = "" if stop is None else f"and lot_id < {stop}"
+        self.rows(
+            f"""create or replace view items as
+                select all_items.* from all_items semi join
+                  (from all_lots where lot_id >= {first} {upper}) l using (lot)"""
+        )
+
     @property
     def defects(self) -> str:
         """Name of a table of the labelled defects, made at first use: they are few."""
@@ -446,8 +468,9 @@ def _make_items(history: History, schema: Schema) -> None:
     if history.rows("select count(*) from aside")[0][0]:
         source = f"raw anti join aside on {_FILE} = aside.file and {_ROW} = aside.row"
     history.rows(
-        f"create view items as select {', '.join(columns)}, {_FILE} as file, {_ROW} as row from {source}"
+        f"create view all_items as select {', '.join(columns)}, {_FILE} as file, {_ROW} as row from {source}"
     )
+    history.rows("create view items as from all_items")
 
 
 def _lot(history: History, schema: Schema) -> str:

@@ -127,11 +127,11 @@ def outcome(tally: FamilyTally, setting: Sequence[int] | NDArray[np.int64]) -> O
         ``false_calls`` counts reviewed goods; called items that nobody reviewed are apart.
     """
     levels = np.asarray(setting)
-    called = tally.cells.settled | (levels < tally.cells.ranks).any(axis=1)
+    called = _is_called(levels, tally.cells)
     count, reviewed = tally.cells.count, tally.cells.reviewed
     false_calls = int(count[called & reviewed].sum())
     unreviewed = int(count[called & ~reviewed].sum())
-    caught = int((tally.defects.settled | (levels < tally.defects.ranks).any(axis=1)).sum())
+    caught = int(_is_called(levels, tally.defects).sum())
     return Outcome(
         calls=false_calls + unreviewed + caught,
         true_calls=caught,
@@ -139,6 +139,14 @@ def outcome(tally: FamilyTally, setting: Sequence[int] | NDArray[np.int64]) -> O
         unreviewed_calls=unreviewed,
         escapes=len(tally.defects.ranks) - caught,
     )
+
+
+def _is_called(levels: NDArray[np.int64], items: Cells | Defects) -> NDArray[np.bool_]:
+    """Return which rows a setting calls, one limit's column after the other: they are contiguous."""
+    called = items.settled.copy()
+    for n, level in enumerate(levels):
+        called |= items.ranks[:, n] > level
+    return called
 
 
 def add(one: FamilyTally, other: FamilyTally) -> FamilyTally:
@@ -204,7 +212,7 @@ def _merged(parts: Sequence[Cells]) -> Cells:
         lot=unique[:, 1],
         reviewed=unique[:, 2].astype(bool),
         settled=unique[:, 3].astype(bool),
-        ranks=unique[:, 4:].astype(np.int16),
+        ranks=np.asfortranarray(unique[:, 4:], dtype=np.int16),
         count=total,
     )
 

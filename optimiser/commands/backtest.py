@@ -1,0 +1,65 @@
+"""``optimiser backtest``: walking forward, what was promised and what followed."""
+
+import argparse
+import sys
+from dataclasses import asdict
+
+from tqdm import tqdm
+
+from optimiser.commands.common import (
+    add_plant,
+    positive,
+    print_json,
+    read_inputs,
+    refuse_errors,
+    refuse_foreign_recipe,
+    refuse_unknown_family,
+    say_set_aside,
+)
+from optimiser.decision.backtest import backtest, calibrate
+from optimiser.history.read import open_history
+from optimiser.tally.check import check
+from optimiser.views import tables
+
+FOLDS, TRIALS = 4, 30
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    add_plant(parser)
+    parser.add_argument("--family", help="only this family")
+    parser.add_argument("--folds", type=positive, default=FOLDS, help="cuts in time")
+    parser.add_argument("--trials", type=positive, default=TRIALS)
+
+
+def run(parsed: argparse.Namespace) -> int:
+    """Print the calibration of promises and every fold."""
+    plant, live, path = read_inputs(parsed)
+    if parsed.family is not None:
+        refuse_unknown_family(parsed.family, plant)
+    with open_history(plant) as history:
+        refuse_foreign_recipe(history, live, path)
+        refuse_errors(check(history, live, path))
+        say_set_aside(history)
+        with tqdm(unit="proposal", file=sys.stderr, disable=None) as bar:
+
+            def on_done(words: str) -> None:
+                bar.set_postfix_str(words)
+                bar.update()
+
+            folds = backtest(
+                history,
+                live,
+                folds=parsed.folds,
+                trials=parsed.trials,
+                family=parsed.family,
+                on_done=on_done,
+            )
+    calibration = calibrate(folds)
+    if parsed.json:
+        print_json({"calibration": calibration, "folds": [asdict(f) for f in folds]})
+    else:
+        rows = [asdict(f) for f in folds]
+        shown = tables.backtest_table(calibration, rows, currency=plant.file.plant.currency)
+        print(tables.show(shown), end="")
+    return 0

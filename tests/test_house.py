@@ -1,0 +1,128 @@
+"""The house itself: one door per library, thin packages, a README that is true."""
+
+import ast
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+import optimiser
+from optimiser.cli import COMMANDS
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "optimiser"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+# The files that may import a library, by their paths' beginnings.
+DOORS = {
+    "duckdb": ("history",),
+    "optuna": ("search/study.py",),
+    "altair": ("views",),
+    "ipywidgets": ("views",),
+    "rich": ("views",),
+    "pydantic": ("plant",),
+    "tqdm": ("commands",),
+    "sqlite3": ("decision",),
+}
+
+
+def imported(path: Path) -> set[str]:
+    names = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            names |= {a.name for a in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            names.add(node.module or "")
+    return names
+
+
+@pytest.mark.parametrize("library", DOORS)
+def test_one_door_per_library(library):
+    users = {
+        str(p.relative_to(PACKAGE)) for p in MODULES if library in {n.split(".")[0] for n in imported(p)}
+    }
+    assert all(u.startswith(DOORS[library]) for u in users), users
+
+
+def test_packages_re_export_nothing():
+    for path in PACKAGE.rglob("__init__.py"):
+        assert not imported(path), path
+        assert ast.get_docstring(ast.parse(path.read_text())), path
+
+
+def test_every_module_says_what_it_is():
+    for path in MODULES:
+        assert ast.get_docstring(ast.parse(path.read_text())), path
+
+
+def test_top_level_holds_what_it_should():
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.split("\n")
+    top = {name.split("/")[0] for name in listed if name}
+    assert top == {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "LICENSE",
+        ".gitignore",
+        ".ci",
+        "optimiser",
+        "notebooks",
+        "tests",
+        "data",
+    }
+
+
+def test_every_dependency_has_its_reason():
+    table = tomllib.loads((ROOT / "pyproject.toml").read_text())
+    reasons = (ROOT / "DEVELOPERS.md").read_text()
+    wanted = [*table["project"]["dependencies"], *table["project"]["optional-dependencies"]["test"]]
+    for line in wanted:
+        name = line.split(">")[0].split("=")[0].split("[")[0].strip()
+        assert f"**{name}**" in reasons, f"DEVELOPERS.md gives no reason for {name}"
+
+
+def test_readme_has_two_commands_on_one_line_each():
+    text = (ROOT / "README.md").read_text()
+    commands = [b.split("```")[0].strip() for b in text.split("```sh\n")[1:]]
+    assert len(commands) == 2
+    assert all("\n" not in c for c in commands)
+    assert "optimiser demo" in commands[0]
+    assert "pytest" in commands[1]
+
+
+def test_readme_names_every_command():
+    text = (ROOT / "README.md").read_text()
+    for command in COMMANDS:
+        assert f"optimiser {command}" in text, command
+
+
+def test_caution_stands_where_people_read():
+    from optimiser.decision.proposal import CAUTION
+
+    assert "licensed" in CAUTION
+    for path in (ROOT / "README.md", *(ROOT / "notebooks").glob("*.ipynb")):
+        assert "licensed to set them" in path.read_text().replace("\n> ", " "), path
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_explains_itself(command):
+    done = subprocess.run(
+        [sys.executable, "-m", "optimiser", command, "--help"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0
+    assert COMMANDS[command].split(",")[0] in " ".join(done.stdout.split())
+
+
+def test_version_is_told():
+    done = subprocess.run(
+        [sys.executable, "-m", "optimiser", "--version"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == optimiser.__version__
