@@ -136,3 +136,16 @@ def test_clouds_of_a_fold_know_nothing_of_defects_left_out(problem):
     np.testing.assert_array_equal(seen.cost, also.cost)
     for one, two in zip(seen.passing, also.passing, strict=True):
         np.testing.assert_array_equal(one, two)
+
+
+def test_limits_that_are_off_for_good_and_unmeasured_defects_break_nothing(problem):
+    levels = (np.array([INF]), *problem.levels[1:])
+    off = replace(problem, levels=levels, live=np.r_[0, problem.live[1:]], spread=np.zeros(6))
+    every = np.ones(off.defect_lot.size, dtype=bool)
+    clouds = make_clouds(off, Blur(), own_tables(off, Blur()), every)
+    assert all(np.isfinite(table).all() for table in clouds.passing)
+    assert np.isfinite(clouds.cost).all()
+    blind = replace(off, defect_z=np.full_like(off.defect_z, -INF))
+    clouds = make_clouds(blind, Blur(), own_tables(blind, Blur()), every)
+    assert clouds.cost.size == off.defect_lot.size
+    assert all((table == 1.0).all() for table in clouds.passing)

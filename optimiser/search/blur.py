@@ -249,8 +249,8 @@ def make_clouds(problem: Problem, blur: Blur, tables: tuple[Floats, ...], kept: 
     costs = [cost * (1.0 - blur.borrowed), _kin_costs(problem, blur, cost)]
     if blur.unseen > 0 and cost.size:
         parts.append(_unseen_tables(problem, blur, kept))
-        columns_added = parts[-1][0].shape[1]
-        costs.append(np.full(columns_added, blur.unseen * cost.mean() / columns_added))
+        added = parts[-1][0].shape[1]
+        costs.append(np.full(added, blur.unseen * cost.mean() / max(added, 1)))
     lent = sum(part.size for part in costs[1:])
     return Clouds(
         passing=tuple(np.hstack(limit) for limit in zip(*parts, strict=True)),
@@ -293,11 +293,14 @@ def _kin_costs(problem: Problem, blur: Blur, own: Floats) -> Floats:
 def _unseen_tables(problem: Problem, blur: Blur, kept: Bools) -> tuple[Floats, ...]:
     """Place clouds beyond each limit alone, as deep as the seen defects lie beyond theirs."""
     live = np.array([level[j] for level, j in zip(problem.levels, problem.live, strict=True)])
-    finite = np.array([level[np.isfinite(level)][-1] for level in problem.levels])
-    live = np.minimum(live, finite)
-    depth = ((problem.defect_z[kept] - live) / problem.spread).max(axis=1)
-    depths = np.quantile(depth, DEPTHS)
-    z = np.full((problem.m * DEPTHS.size, problem.m), -np.inf)
+    last = np.array([level[np.isfinite(level)].max(initial=-np.inf) for level in problem.levels])
+    near = np.minimum(live, last)  # a limit that is off is entered at its last finite level
+    unit = widths(problem, 1.0)
+    can = np.isfinite(near)
+    depth = (problem.defect_z[kept][:, can] - near[can]) / unit[can]
+    depth = depth.max(axis=1, initial=-np.inf)
+    depths = np.quantile(depth[np.isfinite(depth)], DEPTHS) if np.isfinite(depth).any() else []
+    z = np.full((problem.m * len(depths), problem.m), -np.inf)
     for i in range(problem.m):
-        z[i * DEPTHS.size : (i + 1) * DEPTHS.size, i] = live[i] + depths * problem.spread[i]
+        z[i * len(depths) : (i + 1) * len(depths), i] = near[i] + np.asarray(depths) * unit[i]
     return pass_tables(problem.levels, z, widths(problem, narrowed(problem, blur.bandwidth)))
