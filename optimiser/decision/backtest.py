@@ -7,6 +7,7 @@ cut, beside the live recipe and beside hindsight's best setting there.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -41,7 +42,7 @@ class Fold:
     family, advice : str
         Without a change found, nothing is promised and the family is left out.
     past_lots, next_lots : int
-    past_items, next_items : int
+    past_items, next_items, past_defects : int
     false_calls_saved, escapes_added, saving : Interval
         Promised for the lots that follow, with predictive intervals (``saving`` is money).
     followed_false_calls_saved, followed_escapes_added : int
@@ -59,6 +60,7 @@ class Fold:
     next_lots: int
     past_items: int
     next_items: int
+    past_defects: int
     false_calls_saved: Interval
     escapes_added: Interval
     saving: Interval
@@ -95,7 +97,7 @@ def cuts_of(lots: int, folds: int) -> list[tuple[int, int]]:
         msg = f"a backtest needs at least {FEWEST_LOTS} lots, the history has {lots}; add results"
         raise HistoryError(msg)
     edges = np.linspace(FIRST_SHARE * lots, lots, folds + 1).round().astype(int)
-    return [(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]
+    return [(int(a), int(b)) for a, b in pairwise(edges) if b > a]
 
 
 def backtest(
@@ -199,6 +201,7 @@ def _fold(
         next_lots=window[1] - window[0],
         past_items=row["items"],
         next_items=followed.items,
+        past_defects=row["defects"],
         false_calls_saved=_ahead(promise["false_calls_saved"], ratio),
         escapes_added=_rare_ahead(promise["escapes_added"], ratio, misread),
         saving=_ahead(promise["saving_per_month"], ratio).times(row["span_days"] / DAYS_PER_MONTH),

@@ -214,8 +214,7 @@ def backtest_table(calibration: Sequence[Row], folds: Sequence[Row], *, currency
     columns = [
         "family",
         "advice",
-        "lots before",
-        "lots after",
+        "lots before + after",
         "false calls saved",
         "followed",
         "escapes added",
@@ -229,8 +228,7 @@ def backtest_table(calibration: Sequence[Row], folds: Sequence[Row], *, currency
         each.add_row(
             row["family"],
             row["advice"],
-            str(row["past_lots"]),
-            str(row["next_lots"]),
+            f"{row['past_lots']} + {row['next_lots']}",
             interval_words(row["false_calls_saved"]),
             f"{row['followed_false_calls_saved']:,}",
             interval_words(row["escapes_added"], 1),
