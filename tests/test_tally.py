@@ -55,7 +55,9 @@ def histories(draw: st.DrawFn) -> tuple[pd.DataFrame, Recipe]:
         {
             "height": np.round(rng.normal(100, 15, n)),
             "shift": np.float32(shift),
-            "score": np.float32(rng.choice([0.1, 0.25, 0.5, 0.9], n) + rng.integers(0, 2, n) * 0.01),
+            "score": np.float32(
+                rng.choice([0.1, 0.25, 0.5, 0.9], n) + rng.integers(0, 2, n) * 0.01
+            ),
         }
     )
     for m in MEASUREMENTS:
@@ -68,7 +70,9 @@ def histories(draw: st.DrawFn) -> tuple[pd.DataFrame, Recipe]:
     frame["designator"] = rng.choice(["R1", "R2", "C3"], n)
     frame["part"] = np.where(rng.random(n) < 0.1, None, rng.choice(["a", "b"], n))
     frame["family"] = rng.choice(["F", "G"], n, p=[0.7, 0.3])
-    frame["verdict"] = rng.choice(np.array(["good", "defect", None], dtype=object), n, p=[0.4, 0.2, 0.4])
+    frame["verdict"] = rng.choice(
+        np.array(["good", "defect", None], dtype=object), n, p=[0.4, 0.2, 0.4]
+    )
     frame["found_by"] = np.where(frame["verdict"].isna(), None, "review")
     return frame, draw(recipes(rng))
 
@@ -89,7 +93,12 @@ def recipes(draw: st.DrawFn, rng: np.random.Generator) -> Recipe:
         )
 
     rows = [row("family", f, m) for f in ("F", "G") for m in MEASUREMENTS if rng.random() < 0.9]
-    overrides = [("part", "a"), ("designator", "R1"), ("designator", "P/C3"), ("designator", "Q/R2")]
+    overrides = [
+        ("part", "a"),
+        ("designator", "R1"),
+        ("designator", "P/C3"),
+        ("designator", "Q/R2"),
+    ]
     for scope, name in draw(st.lists(st.sampled_from(overrides), unique=True)):
         rows += [row(scope, name, m) for m in MEASUREMENTS if rng.random() < 0.6]
     return Recipe(revision="1", rows=tuple(rows))
@@ -101,7 +110,11 @@ def write_plant(folder: Path, frame: pd.DataFrame, recipe: Recipe) -> None:
     con = duckdb.connect()
     con.register("f", frame)
     con.execute(f"copy f to '{folder / 'history.parquet'}' (format parquet)")
-    text = (folder / "plant.toml").read_text().replace('"Tally test"', '"Tally test"\nhistory = "history.parquet"')
+    text = (
+        (folder / "plant.toml")
+        .read_text()
+        .replace('"Tally test"', '"Tally test"\nhistory = "history.parquet"')
+    )
     (folder / "plant.toml").write_text(text)
 
 
@@ -120,7 +133,9 @@ def called_in_plain_python(frame: pd.DataFrame, recipe: Recipe) -> np.ndarray:
     return np.array(called)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(made=histories(), seed=st.integers(0, 2**32 - 1))
 def test_tally_equals_row_by_row_replay(made, seed, tmp_path_factory):
     frame, recipe = made
@@ -171,7 +186,9 @@ def test_tally_equals_row_by_row_replay(made, seed, tmp_path_factory):
                 assert tallies[family].items == int(mine.sum())
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(made=histories(), cut=st.floats(0.1, 0.9))
 def test_tallies_of_parts_add_up_to_the_tally_of_the_whole(made, cut, tmp_path_factory):
     frame, recipe = made
