@@ -183,6 +183,9 @@ def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) 
 def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
     """Return the study's outcomes on lots not seen, as the promise wants them.
 
+    False calls are those of the setting itself, raised by how much more the settings of the
+    folds call on their unseen lots than on the lots they were fitted to; the folds' own
+    counts would add the scatter between their settings.
     Whether a labelled defect escapes is read off the setting fitted without its lot, as it
     was measured: a whole yes or no that anyone can count again.
     """
@@ -191,7 +194,7 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
     return HeldOut(
         items=items_by_lot(case.tally),
         live_false_calls=study.live_false_calls.astype(np.float64),
-        false_calls=study.false_calls.astype(np.float64),
+        false_calls=study.setting_false_calls * study.optimism,
         newly_called=_changed(problem, study, problem.ranks, problem.counts, newly=True),
         released_goods=_changed(problem, study, *_reviewed(case.tally), newly=False),
         loosens=bool((study.setting > problem.live).any()),

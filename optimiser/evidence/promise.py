@@ -34,7 +34,8 @@ class HeldOut:
     items : ndarray, shape (t,)
         Non-defects per lot.
     live_false_calls, false_calls : ndarrays, shape (t,)
-        Called non-defects per lot under the live recipe and under the held-out setting.
+        Called non-defects per lot under the live recipe and, as expected on lots not seen,
+        under the proposed setting.
     newly_called, released_goods : ndarrays, shape (t,)
         Non-defects that only the held-out setting calls; reviewed goods that only the live
         recipe calls.
