@@ -135,7 +135,7 @@ def test_live_outcomes_are_counts(problem, result):
 
 def test_a_setting_fixed_beforehand_has_no_optimism(problem):
     result = run_study(problem, seed=1, trials=0)
-    assert result.optimism == pytest.approx(1.0)
+    assert result.optimism == pytest.approx(0.0)
 
 
 def test_an_interrupt_keeps_what_was_found(problem):
@@ -242,7 +242,7 @@ def test_the_held_out_promise_is_neither_friendly_nor_gloomy():
         false_rate, escape_rate, _ = truth.rates(result.setting)
         promised += [result.false_calls.sum(), result.escape.sum()]
         came += [false_rate * history.goods, escape_rate * history.defects]
-        corrected += result.setting_false_calls.sum() * result.optimism
+        corrected += result.setting_false_calls.sum() + result.optimism
     shares = promised / came
     assert 0.93 < corrected / came[0] < 1.07
     assert 0.9 < shares[0] < 1.1

@@ -194,7 +194,7 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
     return HeldOut(
         items=items_by_lot(case.tally),
         live_false_calls=study.live_false_calls.astype(np.float64),
-        false_calls=study.setting_false_calls * study.optimism,
+        false_calls=_on_unseen_lots(case.tally, study),
         newly_called=_changed(problem, study, problem.ranks, problem.counts, newly=True),
         released_goods=_changed(problem, study, *_reviewed(case.tally), newly=False),
         loosens=bool((study.setting > problem.live).any()),
@@ -210,6 +210,13 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         passed_weight=1.0 / case.plant.file.labels.test_coverage,
         span_days=case.span_days,
     )
+
+
+def _on_unseen_lots(tally: FamilyTally, study: StudyResult) -> NDArray[np.float64]:
+    """Return the proposed setting's false calls by lot as expected on lots not seen, shape (t,)."""
+    items = items_by_lot(tally)
+    raised = study.setting_false_calls + study.optimism * items / items.sum()
+    return np.maximum(raised, 0.0)
 
 
 def _changed(

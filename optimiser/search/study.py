@@ -115,9 +115,11 @@ class StudyResult:
     setting_false_calls : ndarray of int, shape (t,)
         False calls of the recommended setting itself in each lot, in-sample.
     optimism : float
-        Held-out false calls over those to be expected in the same lots from the lots fitted
-        on, > 0. `setting_false_calls` times this is a promise for the recommended setting
-        itself, without the scatter between the settings of the folds.
+        Held-out false calls of the folds' settings, in all lots together, less those to be
+        expected there from the lots they were fitted on. What `setting_false_calls` falls
+        short of on lots not seen: adding it makes a promise for the recommended setting
+        itself, without the scatter between the settings of the folds. A difference and no
+        factor, so that a setting without a single false call in-sample is corrected too.
     escape : ndarray, shape (d,)
         Held-out chance of each labelled defect to escape the proposal, likewise.
     live_escape : ndarray, shape (d,)
@@ -420,15 +422,17 @@ def _calls(problem: Problem, setting: Ints) -> Ints:
 def _optimism(problem: Problem, calls: Ints, fold_settings: Ints, lot_fold: Ints) -> float:
     """Compare held-out with in-sample false calls of the same settings, lots made alike.
 
-    How much more a fold's lots call than the other lots is read off one fixed setting.
+    How much more a fold's lots call than the other lots is read off one fixed setting, the
+    live one; where that calls nothing the number of lots stands in.
     """
-    came = expected = 0.0
+    live = _calls(problem, problem.live).astype(np.float64)
+    weight = live if live.min(initial=1.0) > 0 else np.ones(lot_fold.size)
+    gap = 0.0
     for fold, setting in enumerate(fold_settings):
         inside, by_lot = lot_fold == fold, _calls(problem, setting)
-        came += float(by_lot[inside].sum())
-        others = max(float(calls[~inside].sum()), 1.0)
-        expected += float(by_lot[~inside].sum()) * float(calls[inside].sum()) / others
-    return came / expected if came > 0 and expected > 0 else 1.0
+        share = float(weight[inside].sum()) / max(float(weight[~inside].sum()), 1e-9)
+        gap += float(by_lot[inside].sum()) - float(by_lot[~inside].sum()) * share
+    return gap
 
 
 def _front(first: Floats | Ints, second: Floats | Ints, allowed: Bools) -> Ints:

@@ -83,7 +83,8 @@ def plants(make, runs):
 
 def promise(result, problem):
     """Promised false calls (optimism taken off) and escapes, each with a plain interval."""
-    calls, lots = result.setting_false_calls * result.optimism, result.lot_fold.size
+    lots = result.lot_fold.size
+    calls = result.setting_false_calls + result.optimism / lots
     half = t.ppf((1 + LEVEL) / 2, lots - 1) * np.sqrt(lots * calls.var(ddof=1))
     weight = problem.defect_weight
     escapes, number = result.escape @ weight, weight.sum() ** 2 / (weight @ weight)
