@@ -164,7 +164,7 @@ def test_ctrl_c_keeps_what_was_found_and_the_next_run_goes_on(demo_plant, tmp_pa
     shutil.copytree(demo_plant, plant)
     command = [sys.executable, "-m", "optimiser", "propose", str(plant), "--json", "--workers", "2"]
     run = subprocess.Popen(
-        [*command, "--trials", "60"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [*command, "--trials", "100"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
     deadline = time.monotonic() + 90
     while len(list((plant / FOLDER).glob("*.json"))) < 3 and time.monotonic() < deadline:
@@ -179,7 +179,7 @@ def test_ctrl_c_keeps_what_was_found_and_the_next_run_goes_on(demo_plant, tmp_pa
     found = {r["family"] for r in json.loads(out)}
     assert len(found) >= len(kept)
     again = subprocess.run(
-        [*command, "--trials", "60"], capture_output=True, text=True, check=False, timeout=200
+        [*command, "--trials", "100"], capture_output=True, text=True, check=False, timeout=200
     )
     assert again.returncode == 0, again.stderr
     assert len(json.loads(again.stdout)) == 18

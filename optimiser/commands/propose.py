@@ -47,7 +47,7 @@ def run(parsed: argparse.Namespace) -> int:
         refuse_foreign_recipe(history, live, path)
         refuse_errors(check(history, live, path))
         say_set_aside(history)
-        cases = make_cases(history, live, family=parsed.family, trials=parsed.trials)
+        cases = make_cases(history, live, family=parsed.family, trials=parsed.trials, proof=True)
     if parsed.family is not None:
         cases = [only(cases, parsed.family)]
     rows, interrupted = _with_bar(cases, plant, parsed.workers)

@@ -74,6 +74,60 @@ class Considered:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Tested:
+    """One setting that the earlier lots brought forth, on the later lots.
+
+    Attributes
+    ----------
+    limits : tuple of LimitMove
+        Those that move.
+    certified_added, certified_all : bool
+        Whether at most ``proof.ALPHA`` of the defects escape, with confidence 1 - ``proof.DELTA``: of those that
+        the live recipe calls, and of all that were labelled.
+    added, escapes : int
+        Later defects that the live recipe calls and this one does not; all that it misses.
+    false_calls_saved : int
+        In the later lots.
+    best_between : str
+        Prices of an escape between which it is best, in words; empty where it is best at none.
+    """
+
+    limits: tuple[LimitMove, ...]
+    certified_added: bool
+    certified_all: bool
+    added: int
+    escapes: int
+    false_calls_saved: int
+    best_between: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """What the later lots prove.
+
+    Attributes
+    ----------
+    added, all : str
+        The certificate of the setting that would have been proposed, in words: escapes added
+        by the change, and all escapes.
+    added_bound, all_bound : float
+        The best provable bounds on these shares, one-sided at confidence 1 - ``proof.DELTA``.
+    settings : tuple of Tested
+        In the order they were tested, from the safest.
+    early_lots, later_lots, later_defects : int
+    """
+
+    added: str
+    all: str
+    added_bound: float
+    all_bound: float
+    settings: tuple[Tested, ...]
+    early_lots: int
+    later_lots: int
+    later_defects: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
     """One family's advice, limits, promise and the ground they rest on.
 
@@ -103,6 +157,8 @@ class Proposal:
     interrupted : bool
     critical : bool
         Two signatures are needed.
+    proof : Proof or None
+        Certificate and price ranges; None where the earlier lots are too few to search.
     """
 
     family: str
@@ -123,6 +179,7 @@ class Proposal:
     trials: int
     interrupted: bool
     critical: bool
+    proof: Proof | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Return the proposal as plain values for JSON; no limit and infinity are None."""

@@ -2,17 +2,19 @@
 
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
+from optimiser.decision.proof import prove, shortlist
 from optimiser.decision.proposal import (
     Advice,
     Considered,
     LimitMove,
     Line,
+    Proof,
     Proposal,
     ThreeLines,
 )
@@ -44,6 +46,10 @@ class Case:
         Of this family.
     span_days : float
     trials : int
+    early : Case or None
+        The same of the earlier lots only, rails and grid included.
+    later : FamilyTally or None
+        The later lots over the grid of ``early``.
     """
 
     tally: FamilyTally
@@ -52,6 +58,8 @@ class Case:
     must_catch: tuple[KeptItem, ...]
     span_days: float
     trials: int
+    early: "Case | None" = None
+    later: FamilyTally | None = None
 
 
 def propose(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proposal:
@@ -68,14 +76,30 @@ def propose(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Pro
     Proposal
         ``gather`` where the evidence is too thin to search at all.
     """
-    guard = case.plant.file.rails.guard_sigmas
-    must_ranks, impossible = rank_kept(case.must_catch, case.tally.grid, guard_sigmas=guard)
-    problem = pose(case.tally, case.siblings, case.plant, must_ranks)
+    problem, impossible = _posed(case)
     lacking = what_to_gather(case, problem)
     if lacking:
         return _unmoved(case, problem, "gather", lacking)
     if not problem.m or impossible:
         return _unmoved(case, problem, "keep", _why_stuck(impossible))
+    front, study = _search(case, problem, on_trial)
+    proposal = _weigh(case, problem, front, study)
+    return (
+        proposal if study.interrupted else replace(proposal, proof=proven(case, on_trial=on_trial))
+    )
+
+
+def _posed(case: Case) -> tuple[Problem, list[Impossible]]:
+    """Return a family's problem and the must-catch items that no setting calls."""
+    guard = case.plant.file.rails.guard_sigmas
+    must_ranks, impossible = rank_kept(case.must_catch, case.tally.grid, guard_sigmas=guard)
+    return pose(case.tally, case.siblings, case.plant, must_ranks), impossible
+
+
+def _search(
+    case: Case, problem: Problem, on_trial: Callable[[int], None] | None
+) -> tuple[ExactFront, StudyResult]:
+    """Return the exact front of what was counted, and the study that it seeds."""
     front = exact_front(problem, time_limit_s=FRONT_SECONDS)
     study = run_study(
         problem,
@@ -84,7 +108,30 @@ def propose(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Pro
         seeds=_seeds(front, problem),
         on_trial=on_trial,
     )
-    return _weigh(case, problem, front, study)
+    return front, study
+
+
+def proven(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proof | None:
+    """Return what the later lots prove of settings that the earlier lots brought forth.
+
+    Parameters
+    ----------
+    case : Case
+    on_trial : callable, optional
+
+    Returns
+    -------
+    Proof or None
+        None where the earlier lots are too few to search, or the later ones hold no defect.
+    """
+    if case.early is None or case.later is None:
+        return None
+    problem, impossible = _posed(case.early)
+    if what_to_gather(case.early, problem) or not problem.m or impossible:
+        return None
+    _, study = _search(case.early, problem, on_trial)
+    moves = [limit_moves(case.early.tally, study.trials.settings[r]) for r in shortlist(study)]
+    return prove(case.early.tally, problem, study, case.later, moves)
 
 
 def stable_seed(*names: str) -> int:
@@ -216,7 +263,7 @@ def _on_unseen_lots(tally: FamilyTally, study: StudyResult) -> NDArray[np.float6
     """Return the proposed setting's false calls by lot as expected on lots not seen, shape (t,)."""
     items = items_by_lot(tally)
     raised = study.setting_false_calls + study.optimism * items / items.sum()
-    return np.maximum(raised, 0.0)
+    return np.asarray(np.maximum(raised, 0.0), dtype=np.float64)
 
 
 def _changed(

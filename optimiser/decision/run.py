@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser import __version__
+from optimiser.decision.proof import EARLY_SHARE
 from optimiser.decision.propose import Case, propose
 from optimiser.errors import HistoryError
 from optimiser.history.read import History
@@ -33,13 +34,19 @@ from optimiser.tally.grid import make_grids
 from optimiser.tally.must_catch import read_must_catch
 
 TRIALS = 60
+PROOF_TRIALS = 30
 FOLDER = "proposals"
 Row = dict[str, Any]
 _stop: Event | None = None
 
 
 def make_cases(
-    history: History, live: Recipe, *, family: str | None = None, trials: int = TRIALS
+    history: History,
+    live: Recipe,
+    *,
+    family: str | None = None,
+    trials: int = TRIALS,
+    proof: bool = False,
 ) -> list[Case]:
     """Tally a history and return a case per family, the heaviest first.
 
@@ -50,6 +57,8 @@ def make_cases(
     family : str, optional
         Only this one; its siblings are tallied too.
     trials : int
+    proof : bool
+        Tally the earlier and the later lots apart as well, for certificates.
 
     Returns
     -------
@@ -71,6 +80,7 @@ def make_cases(
         )
         raise HistoryError(msg)
     kept, span = read_must_catch(plant), history.span_days
+    apart = _apart(history, live, family, trials) if proof else {}
     cases = [
         Case(
             tally=tally,
@@ -79,11 +89,35 @@ def make_cases(
             must_catch=tuple(k for k in kept if k.family == name),
             span_days=span,
             trials=trials,
+            early=apart.get(name, (None, None))[0],
+            later=apart.get(name, (None, None))[1],
         )
         for name, tally in tallies.items()
         if family in (None, name)
     ]
     return sorted(cases, key=lambda c: -len(c.tally.cells.count) * len(c.tally.defects.z))
+
+
+def _apart(
+    history: History, live: Recipe, family: str | None, trials: int
+) -> dict[str, tuple[Case, FamilyTally]]:
+    """Return per family the case of the earlier lots and the tally of the later ones.
+
+    Grid and rails come from the earlier lots alone.
+    """
+    (lots,) = history.rows("select count(distinct lot) from items")[0]
+    cut = round(EARLY_SHARE * lots)
+    if not 2 <= cut < lots:
+        return {}
+    try:
+        history.look_at(0, cut)
+        early = make_cases(history, live, family=family, trials=min(trials, PROOF_TRIALS))
+        history.look_at(cut)
+        grids = {c.tally.family: c.tally.grid for c in early}
+        later = tally_history(history, grids, live)
+    finally:
+        history.look_at()
+    return {c.tally.family: (c, later[c.tally.family]) for c in early}
 
 
 def _siblings(

@@ -38,6 +38,7 @@ TRIALS = 60
 # share of the prior way's cost at ten labels; the more labels, the less. Choosing by
 # held-out cost alone made the choice worse than the prior way at every number of labels.
 PULL = 0.2
+LIVE_DISTANCE = 2.0
 PULL_FROM = 10.0
 
 
@@ -397,10 +398,16 @@ def _fold_costs(board: _Board, trials: Trials) -> Floats:
 
 
 def _pull(problem: Problem, trials: Trials) -> Floats:
-    """Share of cost each candidate must gain; 0 for the live setting, inf for seeds."""
+    """Share of cost each candidate must gain; inf for seeds.
+
+    The live setting must gain as well: with a handful of defects it looks best by luck now
+    and then, and whether to change at all is not decided here but by the promise.
+    """
     prior = prior_way(problem)
     strength = PULL * (PULL_FROM / max(problem.defect_lot.size, 1)) ** 0.5
-    pull = [0.0 if way is None else strength * _distance(way, prior) for way in trials.ways]
+    pull = [
+        strength * (LIVE_DISTANCE if way is None else _distance(way, prior)) for way in trials.ways
+    ]
     return np.where([origin == "seed" for origin in trials.origin], np.inf, pull)
 
 
@@ -408,7 +415,7 @@ def _recommend(costs: Floats, pull: Floats) -> int:
     """Find the cheapest row after the pull, by costs of shape (n, any folds)."""
     total = costs.sum(axis=1)
     allowed = np.isfinite(pull)
-    unpulled = float(total[pull == 0.0].min())
+    unpulled = float(total[pull == pull.min()].min())
     return int(
         np.argmin(np.where(allowed, total + np.where(allowed, pull, 0.0) * unpulled, np.inf))
     )

@@ -1,0 +1,165 @@
+"""The proof: what later lots say of settings that earlier lots alone brought forth.
+
+The promise of a proposal rests on all lots, held out in turn. A certificate wants more:
+defects that neither the limits, nor the rails' ends, nor the choice of ways ever saw. So the
+whole line is run on the earlier lots only, and its settings are tested on the later ones, in
+an order fixed before, from the safest.
+"""
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.sparse import coo_array, csr_array
+
+from optimiser.decision.proposal import LimitMove, Proof, Tested
+from optimiser.evidence import certificate, cost_ratio
+from optimiser.search.problem import Problem, is_called
+from optimiser.search.study import StudyResult
+from optimiser.tally.count import FamilyTally
+
+ALPHA = DELTA = 0.10
+EARLY_SHARE = 0.6
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+def prove(
+    early: FamilyTally,
+    problem: Problem,
+    study: StudyResult,
+    later: FamilyTally,
+    moves: Sequence[tuple[LimitMove, ...]],
+) -> Proof | None:
+    """Test the settings that the earlier lots brought forth on the later lots.
+
+    Parameters
+    ----------
+    early : FamilyTally
+    problem : Problem
+        Of the earlier lots.
+    study : StudyResult
+        On that problem.
+    later : FamilyTally
+        The later lots over the earlier lots' grid.
+    moves : sequence of tuples of LimitMove
+        One per row of ``shortlist(study)``.
+
+    Returns
+    -------
+    Proof or None
+        None where the later lots hold no labelled defect.
+
+    Notes
+    -----
+    With confidence 1 - DELTA all certified settings keep to ALPHA together, so one may be
+    chosen after looking; per family, and for each of the two kinds by itself.
+    """
+    rows = shortlist(study)
+    settings = study.trials.settings[rows]
+    defects = ~later.defects.settled
+    if not defects.any():
+        return None
+    ranks, lot = (
+        later.defects.ranks[defects].astype(np.int64),
+        later.defects.lot[defects].astype(np.int64),
+    )
+    live = is_called(problem.live, ranks)
+    missed = np.array([~is_called(s, ranks) for s in settings])
+    calls = _false_calls(later, settings)
+    tuning = study.trials.escape_cost[rows]
+    dates = _dates(later.defects.frame.loc[defects, "time"])
+    own = int(np.flatnonzero(rows == study.recommended)[0])
+    kinds: dict[Literal["added", "all"], tuple[Bools, Ints]] = {
+        "added": (missed[:, live], lot[live]),
+        "all": (missed, lot),
+    }
+    found = {
+        kind: certificate.certify_front(
+            escapes, where, false_calls=calls, tuning=tuning, alpha=ALPHA, delta=DELTA
+        )
+        if len(where)
+        else None
+        for kind, (escapes, where) in kinds.items()
+    }
+    words = {
+        kind: certificate.words(front.certificates[own], dates, kind=kind)
+        if front
+        else "No later defect was called by the live recipe: nothing can be certified of them."
+        for kind, front in found.items()
+    }
+    bounds = {
+        kind: front.certificates[own].bound if front else 1.0 for kind, front in found.items()
+    }
+    ranges = _ranges(later, settings, ranks, lot)
+    before = int(_false_calls(later, problem.live[None, :])[0])
+    order = np.lexsort((-calls, tuning))
+    return Proof(
+        added=words["added"],
+        all=words["all"],
+        added_bound=bounds["added"],
+        all_bound=bounds["all"],
+        settings=tuple(
+            Tested(
+                limits=tuple(m for m in moves[i] if m.moves),
+                certified_added=bool((f := found["added"]) and i in f.certified),
+                certified_all=bool((f := found["all"]) and i in f.certified),
+                added=int(missed[i][live].sum()),
+                escapes=int(missed[i].sum()),
+                false_calls_saved=before - int(calls[i]),
+                best_between=ranges.get(int(i), ""),
+            )
+            for i in order
+        ),
+        early_lots=len(early.lots),
+        later_lots=len(later.lots),
+        later_defects=len(lot),
+    )
+
+
+def shortlist(study: StudyResult) -> Ints:
+    """Return the rows of a study that are tested: its front, its choice, the live setting."""
+    rows = np.unique([0, study.recommended, *study.front.tolist()])
+    _, first = np.unique(study.trials.settings[rows], axis=0, return_index=True)
+    kept = set(rows[np.sort(first)].tolist())
+    same = (study.trials.settings == study.setting).all(axis=1)
+    # The choice itself stays, whichever of equal rows came first.
+    kept = {r for r in kept if not same[r]} | {study.recommended}
+    return np.array(sorted(kept), dtype=np.int64)
+
+
+def _false_calls(tally: FamilyTally, settings: Ints) -> NDArray[np.float64]:
+    """Return how many non-defects each setting calls, shape (p,)."""
+    cells = tally.cells
+    return np.array(
+        [float(cells.count[cells.settled | is_called(s, cells.ranks)].sum()) for s in settings]
+    )
+
+
+def _dates(times: "pd.Series[pd.Timestamp]") -> tuple[date, date]:
+    return times.min().date(), times.max().date()
+
+
+def _ranges(later: FamilyTally, settings: Ints, ranks: Ints, lot: Ints) -> dict[int, str]:
+    """Return for each supported setting the prices between which it is best, in words."""
+    cells = later.cells
+    free = ~cells.settled
+    seen, place = np.unique(cells.ranks[free], axis=0, return_inverse=True)
+    shape = (len(seen), len(later.lots))
+    counts: csr_array = coo_array(
+        (cells.count[free], (place.ravel(), cells.lot[free])), shape=shape
+    ).tocsr()
+    items = np.bincount(cells.lot, cells.count, minlength=len(later.lots)).astype(np.float64)
+    called = cost_ratio.Called(
+        settings=settings,
+        goods=np.array([is_called(s, seen) for s in settings]),
+        counts=counts,
+        always=int(cells.count[cells.settled].sum()),
+        items=items,
+        defects=np.array([is_called(s, ranks) for s in settings]),
+        lot=lot,
+    )
+    return {r.setting: cost_ratio.words(r) for r in cost_ratio.price_ranges(called)}
