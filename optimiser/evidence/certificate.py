@@ -1,0 +1,684 @@
+"""The certificate: how few defects escape, proven on defects that the search never saw.
+
+It knows nothing of how a setting was found. What it is given must be held out: defects of
+lots later than all that the search was shown (`later_lots` cuts there).
+"""
+
+import math
+from bisect import bisect_left
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import reduce
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import betaincc
+from scipy.stats import binom
+
+from optimiser.errors import UsageError
+from optimiser.evidence.intervals import (
+    ICC_FLOOR,
+    design_effect,
+    intraclass_correlation,
+    share_by_lot,
+)
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Kind = Literal["all", "added"]
+
+RESTS_ON: dict[Kind, str] = {
+    "all": "Counts the defects that were found; those that nobody found are not in it.",
+    "added": "Rests on reviewed labels alone.",
+}
+"""What each kind of certificate does and does not count, as a sentence to print beside it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Certificate:
+    """What held-out defects prove about the share of defects that escape one setting.
+
+    Attributes
+    ----------
+    certified : bool
+        Whether at most `alpha` escape, with confidence 1 - `delta`. If several settings
+        were tested this holds for all certified ones together.
+    p_value : float
+        Chance of as few escapes, or fewer, if a share `alpha` escaped; lots accounted for.
+    bound : float
+        Largest share of escapes that `delta` does not rule out, for this setting by itself,
+        fixed before the held-out defects were looked at. At most `alpha` if and only if
+        `p_value` is at most `delta`.
+    one_per_lot : float
+        The same from one defect per lot only: whatever the correlation within lots.
+    escapes, defects, lots : int
+        Held-out defects that the setting does not call, all, and the lots they come from.
+    effective_defects : float
+        Independent defects that are worth as much as these.
+    icc : float
+        Correlation within lots that was used.
+    more_needed : int
+        Further defects without any escape, in lots like these, until `bound` is `alpha`.
+    tested : int
+        Settings in the sequence; 1 for a setting tested by itself.
+    stopped : bool
+        True when a safer setting of the sequence was not certified.
+    alpha, delta : float
+        Share of escapes to be certified; chance 0..1 allowed for being wrong.
+    """
+
+    certified: bool
+    p_value: float
+    bound: float
+    one_per_lot: float
+    escapes: int
+    defects: int
+    lots: int
+    effective_defects: float
+    icc: float
+    more_needed: int
+    tested: int
+    stopped: bool
+    alpha: float
+    delta: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CertifiedFront:
+    """Certificates of a front's settings, tested one after the other from the safest.
+
+    Attributes
+    ----------
+    certificates : tuple of p Certificate
+        In the order the settings were given in.
+    order : tuple of p int
+        Rows in the order tested.
+    certified : tuple of int
+        Rows that are certified; the engineer may choose any of them after looking.
+    cheapest : int or None
+        The certified row with the fewest false calls.
+    """
+
+    certificates: tuple[Certificate, ...]
+    order: tuple[int, ...]
+    certified: tuple[int, ...]
+    cheapest: int | None
+
+
+# --- one binomial -----------------------------------------------------------------------
+
+
+def p_value(escapes: int, defects: int, *, alpha: float) -> float:
+    """Return the chance of so few escapes among independent defects if a share alpha escaped.
+
+    Parameters
+    ----------
+    escapes, defects : int
+    alpha : float
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> p_value(0, 59, alpha=0.05)
+    0.0484
+    """
+    return float(binom.cdf(escapes, defects, alpha))
+
+
+def allowed_escapes(defects: int, *, alpha: float, delta: float) -> int | None:
+    """Return the most escapes among independent defects that still certify alpha.
+
+    Parameters
+    ----------
+    defects : int
+    alpha, delta : float
+
+    Returns
+    -------
+    int or None
+        None where not even zero would.
+
+    References
+    ----------
+    .. [1] Tong, Feng and Li (2018), Neyman-Pearson classification algorithms and NP receiver
+       operating characteristics, Science Advances 4(2): their k* is ``defects`` less this.
+
+    Examples
+    --------
+    >>> allowed_escapes(100, alpha=0.05, delta=0.05)
+    1
+    """
+    _check_shares(alpha, delta)
+    tail = range(defects + 1)
+    first_too_many = bisect_left(tail, True, key=lambda k: p_value(k, defects, alpha=alpha) > delta)
+    return first_too_many - 1 if first_too_many else None
+
+
+def defects_needed(escapes: int, *, alpha: float, delta: float) -> int:
+    """Return the fewest independent defects with which so many escapes certify alpha.
+
+    Parameters
+    ----------
+    escapes : int
+    alpha, delta : float
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> [defects_needed(k, alpha=0.05, delta=0.05) for k in range(4)]
+    [59, 93, 124, 153]
+    """
+    _check_shares(alpha, delta)
+    return _first(lambda n: p_value(escapes, n, alpha=alpha) <= delta)
+
+
+# --- defects that come in lots ----------------------------------------------------------
+
+
+def lot_p_value(
+    escapes: Floats, sizes: Floats, *, alpha: float, icc_floor: float = ICC_FLOOR
+) -> float:
+    """Return the chance of so few escapes if a share alpha escaped, lots accounted for.
+
+    Parameters
+    ----------
+    escapes, sizes : ndarrays, shape (t,)
+        Escapes and defects per lot; sizes > 0.
+    alpha : float
+    icc_floor : float
+        The correlation within lots is taken to be at least this.
+
+    Returns
+    -------
+    float
+        1 without any defect.
+
+    Notes
+    -----
+    The larger of two:
+
+    * The binomial tail at the counts of Korn and Graubard, ``k/deff`` of ``n/deff``, as an
+      incomplete beta function: at most delta if and only if their bound is at most alpha.
+    * The largest chance of no escape at all that a correlation ρ allows, exactly. Among lot
+      shares θ with mean α and variance ρα(1-α), ``E(1-θ)^m`` is largest when lots are either
+      clean or have the share ``c = α + ρ(1-α)`` (an extreme moment problem: the integrand's
+      third derivative is negative), so ``Π (1 - α/c (1 - (1-c)^m))``. It is the larger of the
+      two only where lots hold some twenty defects or more.
+
+    Valid where the true correlation is at most the larger of floor and estimate. With few
+    escapes the estimate says little: it is the floor that protects. Above the floor the level
+    is not held when lots hold ten defects or more; the bound from one defect per lot is.
+
+    References
+    ----------
+    .. [1] Korn and Graubard (1998), Confidence intervals for proportions with small expected
+       number of positive counts estimated from survey data, Survey Methodology 24.
+    """
+    n, k = float(sizes.sum()), float(escapes.sum())
+    if n == 0:
+        return 1.0
+    icc = max(intraclass_correlation(escapes, sizes), icc_floor)
+    effect = design_effect(escapes, sizes, icc_floor=icc)
+    return max(_tail(k / effect, n / effect, alpha), _no_escape(sizes, alpha, icc))
+
+
+def lot_bound(
+    escapes: Floats, sizes: Floats, *, delta: float, icc_floor: float = ICC_FLOOR
+) -> float:
+    """Return the largest share of escapes that `lot_p_value` does not rule out at delta.
+
+    Parameters
+    ----------
+    escapes, sizes : ndarrays, shape (t,)
+        Per lot; sizes > 0.
+    delta : float
+    icc_floor : float
+
+    Returns
+    -------
+    float
+        1 without any defect, or when all escape.
+
+    Examples
+    --------
+    >>> m = np.array([4, 3, 5, 2, 6, 4, 3, 5.0])
+    >>> lot_bound(np.array([0, 0, 1, 0, 2, 0, 0, 0.0]), m, delta=0.05)
+    0.28050
+    """
+    bound = share_by_lot(escapes, sizes, level=1 - 2 * delta, icc_floor=icc_floor).high
+    icc = max(intraclass_correlation(escapes, sizes), icc_floor)
+    if bound == 1.0 or _no_escape(sizes, bound, icc) <= delta:
+        return bound
+    return float(brentq(lambda a: _no_escape(sizes, a, icc) - delta, bound, 1.0))
+
+
+def _tail(k: float, n: float, alpha: float) -> float:
+    """Return P(Bin(n, alpha) <= k), for fractional k and n as well."""
+    return float(betaincc(k + 1, n - k, alpha)) if k < n else 1.0
+
+
+def _no_escape(sizes: Floats, alpha: float, icc: float) -> float:
+    """Return the largest chance of no escape that a correlation within lots allows."""
+    share = alpha + icc * (1 - alpha)
+    return float(np.prod(1 - alpha / share * (1 - (1 - share) ** sizes)))
+
+
+def one_per_lot_p_value(escapes: Floats, sizes: Floats, *, alpha: float) -> float:
+    """Return a p-value from one random defect of each lot, whatever the correlation.
+
+    Twice the mean of the binomial p-value over all choices of one defect per lot; twice a mean
+    of p-values is a p-value. The number of escapes among such a choice is a sum of independent
+    yes-or-no draws, so the mean needs no random choices.
+
+    Parameters
+    ----------
+    escapes, sizes : ndarrays, shape (t,)
+        Per lot; sizes > 0.
+    alpha : float
+        Of the share that escapes in a lot, averaged over lots.
+
+    Returns
+    -------
+    float
+        At most 1.
+
+    References
+    ----------
+    .. [1] Vovk and Wang (2020), Combining p-values via averaging, Biometrika 107.
+    """
+    return min(1.0, 2 * _mean_over_picks(_chances(escapes / sizes), alpha))
+
+
+def one_per_lot_bound(escapes: Floats, sizes: Floats, *, delta: float) -> float:
+    """Return the largest share of escapes that `one_per_lot_p_value` does not rule out.
+
+    Parameters
+    ----------
+    escapes, sizes : ndarrays, shape (t,)
+        Per lot; sizes > 0.
+    delta : float
+
+    Returns
+    -------
+    float
+        1 where no share can be ruled out.
+
+    Examples
+    --------
+    >>> one_per_lot_bound(np.zeros(29), np.full(29, 4.0), delta=0.10)  # 1 - (δ/2)^(1/29)
+    0.0981
+    """
+    chances = _chances(escapes / sizes)
+    if chances[-1] > delta / 2:
+        return 1.0
+    return float(brentq(lambda a: _mean_over_picks(chances, a) - delta / 2, 0.0, 1.0))
+
+
+def _chances(shares: Floats) -> Floats:
+    """Return the chance of 0, 1, … t escapes among one defect of each lot, shape (t + 1,)."""
+    return reduce(np.convolve, [np.array([1 - s, s]) for s in shares], np.ones(1))
+
+
+def _mean_over_picks(chances: Floats, alpha: float) -> float:
+    lots = len(chances) - 1
+    return float(chances @ binom.cdf(np.arange(lots + 1), lots, alpha))
+
+
+# --- certificates -----------------------------------------------------------------------
+
+
+def certify(
+    escapes: Bools,
+    lot: Ints,
+    *,
+    alpha: float = 0.10,
+    delta: float = 0.10,
+    icc_floor: float = ICC_FLOOR,
+) -> Certificate:
+    """Return the certificate of one setting, fixed before the held-out defects were looked at.
+
+    "All escapes" is certified on all held-out labelled defects, "escapes added by the change"
+    on those that the live recipe calls: two calls, each with its own level.
+
+    Parameters
+    ----------
+    escapes : ndarray of bool, shape (d,)
+        Held-out defects that the setting does not call.
+    lot : ndarray of int, shape (d,)
+        Their lots.
+    alpha, delta : float
+    icc_floor : float
+
+    Returns
+    -------
+    Certificate
+
+    Raises
+    ------
+    UsageError
+        If shapes differ, or alpha or delta lies outside 0..1.
+
+    Notes
+    -----
+    Over F families certified at delta each, up to ``delta * F`` certificates are expected to be
+    wrong. For one statement on all of them, certify each at ``delta / F``. Testing again the
+    next night on the same defects is not covered: certify on defects that came since, or hand
+    over a delta that shrinks so that all nights' add up to the one stated.
+    """
+    front = certify_front(
+        escapes[np.newaxis],
+        lot,
+        false_calls=np.zeros(1),
+        tuning=np.zeros(1),
+        alpha=alpha,
+        delta=delta,
+        icc_floor=icc_floor,
+    )
+    return front.certificates[0]
+
+
+def certify_front(
+    escapes: Bools,
+    lot: Ints,
+    *,
+    false_calls: Floats,
+    tuning: Floats,
+    alpha: float = 0.10,
+    delta: float = 0.10,
+    icc_floor: float = ICC_FLOOR,
+) -> CertifiedFront:
+    """Return which settings of a front are certified, tested in order from the safest.
+
+    Parameters
+    ----------
+    escapes : ndarray of bool, shape (p, d)
+        Held-out defects that each setting does not call.
+    lot : ndarray of int, shape (d,)
+    false_calls : ndarray, shape (p,)
+        Of each setting.
+    tuning : ndarray, shape (p,)
+        How unsafe each looked before (its escapes, or its p-value, on what the search saw):
+        the least is tested first; of equals the one with more false calls.
+    alpha, delta : float
+    icc_floor : float
+
+    Returns
+    -------
+    CertifiedFront
+
+    Raises
+    ------
+    UsageError
+        If shapes differ, or alpha or delta lies outside 0..1.
+
+    Notes
+    -----
+    Each is tested at delta until the first that fails. The first setting in that order that
+    truly lets more than alpha escape is certified with a chance of at most delta, and none
+    after it is without it: so with confidence 1 - delta **every** certified setting keeps to
+    alpha, and one may be chosen after looking. The order must not depend on the held-out
+    defects. The bounds below alpha of single settings hold one at a time only. Families and
+    nights: see `certify`.
+
+    References
+    ----------
+    .. [1] Laufer-Goldshtein, Fisch, Barzilay and Jaakkola (2023), Efficiently controlling
+       multiple risks with Pareto testing, ICLR.
+    """
+    _check_shares(alpha, delta)
+    _check_shapes(escapes, lot, false_calls, tuning)
+    lots, place = np.unique(lot, return_inverse=True)
+    sizes = np.bincount(place, minlength=len(lots)).astype(np.float64)
+    found = [
+        _certificate(
+            np.bincount(place, row, minlength=len(lots)) * 1.0, sizes, alpha, delta, icc_floor
+        )
+        for row in escapes.astype(np.float64)
+    ]
+    order = np.lexsort((-false_calls, tuning))
+    passed = fixed_sequence(np.array([found[i].p_value for i in order]), delta=delta)
+    count = int(passed.sum())
+    certified = tuple(sorted(order[:count].tolist()))
+    return CertifiedFront(
+        certificates=tuple(
+            replace(
+                c,
+                certified=i in certified,
+                stopped=i in order[count + 1 :],
+                tested=len(order),
+            )
+            for i, c in enumerate(found)
+        ),
+        order=tuple(order.tolist()),
+        certified=certified,
+        cheapest=min(certified, key=lambda i: (false_calls[i], tuning[i]), default=None),
+    )
+
+
+def fixed_sequence(p_values: Floats, *, delta: float) -> Bools:
+    """Return which hypotheses are rejected when tested in the order given.
+
+    Parameters
+    ----------
+    p_values : ndarray, shape (p,)
+    delta : float
+        Level of each test, and of all together.
+
+    Returns
+    -------
+    ndarray of bool, shape (p,)
+        True up to the first p-value above delta.
+
+    Examples
+    --------
+    >>> fixed_sequence(np.array([0.02, 0.08, 0.3, 0.01]), delta=0.1)
+    array([ True,  True, False, False])
+    """
+    return np.asarray(np.logical_and.accumulate(p_values <= delta), dtype=np.bool_)
+
+
+def later_lots(lot: Ints, *, share: float = 0.5) -> Bools:
+    """Return which defects are kept from the search: those of the later lots.
+
+    Parameters
+    ----------
+    lot : ndarray of int, shape (d,)
+        Lot of each defect; lots are numbered in order of time.
+    share : float
+        Share of the defects to keep, 0..1. Lots stay whole, so it is met as nearly as they
+        allow; of two cuts as near, the one that keeps fewer.
+
+    Returns
+    -------
+    ndarray of bool, shape (d,)
+        True for the later part. Neither part is empty, but with fewer than two lots nothing
+        is kept.
+
+    Raises
+    ------
+    UsageError
+        If share does not lie between 0 and 1.
+
+    Examples
+    --------
+    >>> later_lots(np.array([0, 0, 1, 4, 4, 7]), share=0.5)
+    array([False, False, False,  True,  True,  True])
+    """
+    if not 0 < share < 1:
+        raise UsageError(
+            f"the share of defects to certify on must lie between 0 and 1, not {share}"
+        )
+    firsts = np.unique(lot)[:0:-1]
+    if not len(firsts):
+        return np.zeros(len(lot), dtype=np.bool_)
+    kept = np.array([np.mean(lot >= first) for first in firsts])
+    return np.asarray(lot >= firsts[np.abs(kept - share).argmin()], dtype=np.bool_)
+
+
+def _certificate(
+    escapes: Floats, sizes: Floats, alpha: float, delta: float, icc_floor: float
+) -> Certificate:
+    """Return the certificate of a setting tested by itself."""
+    icc = max(intraclass_correlation(escapes, sizes), icc_floor)
+    p = lot_p_value(escapes, sizes, alpha=alpha, icc_floor=icc_floor)
+    return Certificate(
+        certified=p <= delta,
+        p_value=p,
+        bound=lot_bound(escapes, sizes, delta=delta, icc_floor=icc_floor),
+        one_per_lot=one_per_lot_bound(escapes, sizes, delta=delta),
+        escapes=round(float(escapes.sum())),
+        defects=round(float(sizes.sum())),
+        lots=len(sizes),
+        effective_defects=float(sizes.sum()) / design_effect(escapes, sizes, icc_floor=icc),
+        icc=icc,
+        more_needed=_more_needed(escapes, sizes, alpha, delta, icc),
+        tested=1,
+        stopped=False,
+        alpha=alpha,
+        delta=delta,
+    )
+
+
+def _more_needed(escapes: Floats, sizes: Floats, alpha: float, delta: float, icc: float) -> int:
+    """Return how many more defects without an escape certify alpha, in lots like these."""
+    n, k = float(sizes.sum()), float(escapes.sum())
+    if n == 0:
+        return defects_needed(0, alpha=alpha, delta=delta)
+    effect = design_effect(escapes, sizes, icc_floor=icc)
+    none = _no_escape(sizes, alpha, icc)
+
+    def is_enough(more: int) -> bool:
+        tail = _tail(k / effect, (n + more) / effect, alpha)
+        return bool(max(tail, none ** ((n + more) / n)) <= delta)
+
+    return _first(is_enough)
+
+
+def _first(is_enough: Callable[[int], bool]) -> int:
+    """Return the least whole number >= 0 that is enough; all larger ones are too."""
+    top = 1
+    while not is_enough(top):
+        top *= 2
+    return bisect_left(range(top), True, key=is_enough)
+
+
+def _check_shares(alpha: float, delta: float) -> None:
+    for name, value in (("alpha", alpha), ("delta", delta)):
+        if not 0 < value < 1:
+            raise UsageError(
+                f"{name} must lie between 0 and 1, not {value}: give 0.10 for 10 % of the defects "
+                "(alpha) or for 90 % confidence (delta)"
+            )
+
+
+def _check_shapes(escapes: Bools, lot: Ints, false_calls: Floats, tuning: Floats) -> None:
+    wanted = (len(false_calls), len(lot))
+    if escapes.shape != wanted or tuning.shape != (wanted[0],):
+        raise UsageError(
+            "escapes needs a row per setting and a column per defect, and tuning one value per "
+            f"setting: false_calls and lot ask for {wanted}, but escapes has {escapes.shape} and "
+            f"tuning {tuning.shape}"
+        )
+
+
+# --- words ------------------------------------------------------------------------------
+
+
+def words(certificate: Certificate, dates: tuple[date, date], *, kind: Kind = "all") -> str:
+    """Return a certificate in words that can be defended.
+
+    Parameters
+    ----------
+    certificate : Certificate
+    dates : tuple of date
+        First and last day of the held-out defects.
+    kind : str
+        ``all``: escapes among all labelled defects. ``added``: escapes that the change adds,
+        among defects that the live recipe calls.
+
+    Returns
+    -------
+    str
+        Bounds are worked out to three digits and rounded up to two; never "0 % escape".
+    """
+    c = certificate
+    few = _first(lambda n: (1 - c.alpha) ** n <= c.delta)
+    if not c.certified and c.escapes == 0 and c.effective_defects < few:
+        return (
+            f"Too few defects to certify ({c.defects}): best provable {percent_up(c.bound)} at "
+            f"{_percent(1 - c.delta)}. {_more(c)}"
+        )
+    return f"{_counted(c, dates, kind)} {_proven(c, kind)}"
+
+
+def _counted(c: Certificate, dates: tuple[date, date], kind: Kind) -> str:
+    which = " that the live recipe calls" if kind == "added" else ""
+    does = "would escape" if kind == "added" else "escape"
+    lots = f"{c.lots} lot" if c.lots == 1 else f"{c.lots} lots"
+    return f"{c.escapes} of {c.defects} held-out defects{which} ({lots}, {period(dates)}) {does}."
+
+
+def _proven(c: Certificate, kind: Kind) -> str:
+    at_most = c.alpha if c.certified and c.tested > 1 else c.bound
+    shown = _percent(c.alpha) if c.certified and c.tested > 1 else percent_up(at_most)
+    of_them = " of such defects" if kind == "added" else ""
+    claim = f"At most {shown}{of_them} escape, {_percent(1 - c.delta)} confidence"
+    if c.certified and c.tested > 1:
+        return f"{claim}, whichever certified one of the {c.tested} settings tested is chosen."
+    if c.certified:
+        return f"{claim}."
+    if c.p_value <= c.delta:
+        return (
+            f"Not certified for {_percent(c.alpha)}: a safer one of the {c.tested} settings tested "
+            "was not, so testing ended there."
+        )
+    return f"{claim}: not certified for {_percent(c.alpha)}. {_more(c)}"
+
+
+def _more(c: Certificate) -> str:
+    verb = "is" if c.more_needed == 1 else "are"
+    return f"{c.more_needed} more without an escape {verb} needed for {_percent(c.alpha)}."
+
+
+def period(dates: tuple[date, date]) -> str:
+    """Return a range of days in words; years only where they differ.
+
+    Examples
+    --------
+    >>> period((date(2025, 3, 3), date(2025, 5, 2)))
+    '3 March – 2 May'
+    """
+    first, last = dates
+    year = " %Y" if first.year != last.year else ""
+    names = [f"{day.day} {day:%B}" + day.strftime(year) for day in dates]
+    return names[0] if first == last else " – ".join(names)
+
+
+def percent_up(share: float) -> str:
+    """Return a bound as a percentage: three digits, rounded up to two.
+
+    Examples
+    --------
+    >>> percent_up(0.05252), percent_up(0.28031), percent_up(0.0504), percent_up(0.05)
+    ('5.3 %', '28 %', '5.1 %', '5.0 %')
+    """
+    if share <= 0:
+        return "0 %"
+    three = float(f"{100 * share:.2e}")
+    places = 1 - math.floor(math.log10(three))
+    up = math.ceil(round(three * 10.0**places, 6)) / 10.0**places
+    return f"{up:.{max(0, places)}f} %"
+
+
+def _percent(share: float) -> str:
+    return f"{round(100 * share, 6):g} %"

@@ -1,0 +1,248 @@
+"""Few defects: what the other families say about one of them.
+
+Shares pulled towards what families have in common serve to rank families, to choose which
+ones to audit, and as the point shown where a family has few defects. They are **never a
+guarantee**: over families a 95 % interval holds on average, but it fails for half and more of
+the very families that are worst. What is called proven comes from `certificate`, or from
+`pooled`, which speaks of all families together.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+from scipy.special import expit, logit
+from scipy.stats import beta, betabinom
+
+from optimiser.errors import UsageError
+from optimiser.evidence.certificate import percent_up
+from optimiser.evidence.intervals import ICC_FLOOR, Interval, share_by_lot
+
+SMALL = 20
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prior:
+    """How shares vary over families: Beta(a, b).
+
+    Attributes
+    ----------
+    a, b : float
+        Of the beta distribution.
+    families : int
+        From how many with at least one trial it was fitted.
+    """
+
+    a: float
+    b: float
+    families: int
+
+    @property
+    def mean(self) -> float:
+        """Mean share over families."""
+        return self.a / (self.a + self.b)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shrunk:
+    """Shares of families, each pulled towards all; for ranking only.
+
+    Attributes
+    ----------
+    mean : ndarray, shape (f,)
+        Posterior mean share.
+    low, high : ndarrays, shape (f,)
+        Posterior interval; no guarantee.
+    weight : ndarray, shape (f,)
+        Share 0..1 of a family's own rate in its mean.
+    level : float
+    """
+
+    mean: Floats
+    low: Floats
+    high: Floats
+    weight: Floats
+    level: float
+
+
+def fit_prior(events: Floats, trials: Floats) -> Prior:
+    """Return the beta distribution of shares over families that makes the counts likeliest.
+
+    Parameters
+    ----------
+    events, trials : ndarrays, shape (f,)
+        Escapes and defects (or any events and trials) per family.
+
+    Returns
+    -------
+    Prior
+
+    Raises
+    ------
+    UsageError
+        If no family has a trial, or a count is out of range.
+
+    Notes
+    -----
+    Maximum marginal likelihood of the beta-binomial. Families all alike, or without any
+    event, put the maximum at infinity or zero; so the prior may weigh between one trial and
+    all trials there are, and its mean keeps half an event's distance from 0 and 1.
+
+    References
+    ----------
+    .. [1] Tarone (1982), The use of historical control information in testing for a trend in
+       proportions, Biometrics 38.
+
+    Examples
+    --------
+    >>> prior = fit_prior(np.array([0, 0, 1, 2, 5.0]), np.array([20, 19, 20, 20, 18.0]))
+    >>> round(prior.mean, 2)
+    0.08
+    """
+    _check_counts(events, trials)
+    held = trials > 0
+    y, n = events[held], trials[held]
+    total = float(n.sum())
+
+    def loss(at: Floats) -> float:
+        mean, size = expit(at[0]), np.exp(at[1])
+        return -float(betabinom.logpmf(y, n, mean * size, (1 - mean) * size).sum())
+
+    least = logit(0.5 / (total + 1))
+    bounds = [(least, -least), (0.0, np.log(max(total, 2.0)))]
+    middle = float((y.sum() + 0.5) / (total + 1))
+    found = minimize(
+        loss,
+        [logit(middle), np.log(min(10.0, max(total, 2.0)))],
+        method="Nelder-Mead",
+        bounds=bounds,
+        options={"xatol": 1e-9, "fatol": 1e-10, "maxiter": 2000},
+    )
+    mean, size = float(expit(found.x[0])), float(np.exp(found.x[1]))
+    return Prior(a=mean * size, b=(1 - mean) * size, families=len(y))
+
+
+def shrink(events: Floats, trials: Floats, prior: Prior, *, level: float = 0.90) -> Shrunk:
+    """Return every family's share, pulled towards the prior; for ranking, not for proof.
+
+    Parameters
+    ----------
+    events, trials : ndarrays, shape (f,)
+    prior : Prior
+    level : float
+        Of the posterior intervals, two-sided.
+
+    Returns
+    -------
+    Shrunk
+
+    Raises
+    ------
+    UsageError
+        If a count is out of range.
+
+    Notes
+    -----
+    Posterior ``Beta(a + y, b + n - y)``; the prior's own uncertainty is left out.
+
+    Examples
+    --------
+    >>> prior = Prior(a=1.4, b=8.6, families=70)
+    >>> shrink(np.array([4.0]), np.array([14.0]), prior).mean
+    array([0.225])
+    """
+    _check_counts(events, trials)
+    a, b = prior.a + events, prior.b + trials - events
+    tail = (1 - level) / 2
+    return Shrunk(
+        mean=a / (a + b),
+        low=np.asarray(beta.ppf(tail, a, b)),
+        high=np.asarray(beta.ppf(1 - tail, a, b)),
+        weight=trials / (trials + prior.a + prior.b),
+        level=level,
+    )
+
+
+def point_shown(events: Floats, trials: Floats, prior: Prior, *, small: int = SMALL) -> Floats:
+    """Return the share to show for each family: its own, or shrunk where it has few trials.
+
+    Parameters
+    ----------
+    events, trials : ndarrays, shape (f,)
+    prior : Prior
+    small : int
+        Fewer trials than this are few.
+
+    Returns
+    -------
+    ndarray, shape (f,)
+    """
+    own = events / np.maximum(trials, 1)
+    return np.where(trials < small, shrink(events, trials, prior).mean, own)
+
+
+def pooled(
+    events: Floats, trials: Floats, *, delta: float = 0.10, icc_floor: float = ICC_FLOOR
+) -> Interval:
+    """Return the share over all families together, with a bound that may be called proven.
+
+    Parameters
+    ----------
+    events, trials : ndarrays, shape (t,)
+        Per lot, or per whatever else holds trials that are alike; over all families.
+    delta : float
+        Chance 0..1 that the share lies above ``high``, and that it lies below ``low``.
+    icc_floor : float
+
+    Returns
+    -------
+    Interval
+        It says nothing of any single family.
+    """
+    _check_counts(events, trials)
+    return share_by_lot(events, trials, level=1 - 2 * delta, icc_floor=icc_floor)
+
+
+def pooled_words(events: Floats, trials: Floats, *, families: int, delta: float = 0.10) -> str:
+    """Return the pooled statement in words.
+
+    Parameters
+    ----------
+    events, trials : ndarrays, shape (t,)
+        As for `pooled`.
+    families : int
+    delta : float
+
+    Returns
+    -------
+    str
+        ``"Over all 12 families together 4 of 240 escape. At most 3.8 % escape, 95 % confidence;
+        single families may be worse."``
+    """
+    bound = pooled(events, trials, delta=delta).high
+    counted = f"{events.sum():.0f} of {trials.sum():.0f} escape"
+    return (
+        f"Over all {families} families together {counted}. At most {percent_up(bound)} escape, "
+        f"{round(100 * (1 - delta), 6):g} % confidence; single families may be worse."
+    )
+
+
+def _check_counts(events: Floats, trials: Floats) -> None:
+    if events.shape != trials.shape:
+        raise UsageError(
+            "events and trials need one value per family each, but they have "
+            f"{len(events)} and {len(trials)}"
+        )
+    if not trials.sum() > 0:
+        raise UsageError(
+            "at least one family must have a trial, but none has: nothing to learn from"
+        )
+    wrong = np.flatnonzero((events < 0) | (events > trials))
+    if wrong.size:
+        row = int(wrong[0])
+        raise UsageError(
+            f"events must lie between 0 and the trials, but row {row} has {events[row]:g} of "
+            f"{trials[row]:g}"
+        )
