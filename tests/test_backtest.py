@@ -1,5 +1,6 @@
 """The backtest sees no future, and its books add up."""
 
+import itertools
 import json
 import shutil
 
@@ -20,7 +21,9 @@ def run(folder, trials=6):
     plant = read_plant(folder)
     live = read_recipe(folder / "recipe.csv", plant.file.measurements)
     with open_history(plant) as history:
-        return {f.cut: f for f in backtest(history, live, folds=FOLDS, trials=trials, family=FAMILY)}
+        return {
+            f.cut: f for f in backtest(history, live, folds=FOLDS, trials=trials, family=FAMILY)
+        }
 
 
 def promised(fold):
@@ -49,7 +52,10 @@ def write(folder, con):
 
 
 def lots_of(con):
-    return [r[0] for r in con.execute("select lot from h group by lot order by min(time), lot").fetchall()]
+    return [
+        r[0]
+        for r in con.execute("select lot from h group by lot order by min(time), lot").fetchall()
+    ]
 
 
 def test_a_defect_moved_into_the_past_changes_only_the_folds_that_may_see_it(plant):
@@ -61,13 +67,14 @@ def test_a_defect_moved_into_the_past_changes_only_the_folds_that_may_see_it(pla
     second = lots[cuts[1][0] : cuts[1][1]]
     row = con.execute(
         f"""select lot, time, board, designator, pin from h where verdict = 'defect'
-            and family = '{FAMILY}' and lot in ({', '.join(repr(x) for x in second)}) order by time limit 1"""
+            and family = '{FAMILY}' and lot in ({", ".join(repr(x) for x in second)}) order by time limit 1"""
     ).fetchone()
     assert row, "the demo has a labelled defect in the second window"
     home = lots[cuts[0][0] + 1]  # a lot of the first window: the future of the first cut
     when = con.execute("select min(time) from h where lot = ?", [home]).fetchone()[0]
     con.execute(
-        "update h set lot = ?, time = ? where lot = ? and time = ? and board = ? and designator = ? and pin is not distinct from ?",
+        """update h set lot = ?, time = ? where lot = ? and time = ? and board = ?
+           and designator = ? and pin is not distinct from ?""",
         [home, when, *row],
     )
     write(folder, con)
@@ -97,7 +104,7 @@ def test_windows_follow_each_other_without_gap_or_overlap():
         for folds in (1, 3, 5):
             cuts = cuts_of(lots, folds)
             assert cuts[-1][1] == lots
-            assert all(a[1] == b[0] for a, b in zip(cuts, cuts[1:], strict=False))
+            assert all(a[1] == b[0] for a, b in itertools.pairwise(cuts))
             assert cuts[0][0] >= 4
 
 

@@ -42,7 +42,9 @@ def imported(path: Path) -> set[str]:
 @pytest.mark.parametrize("library", DOORS)
 def test_one_door_per_library(library):
     users = {
-        str(p.relative_to(PACKAGE)) for p in MODULES if library in {n.split(".")[0] for n in imported(p)}
+        str(p.relative_to(PACKAGE))
+        for p in MODULES
+        if library in {n.split(".")[0] for n in imported(p)}
     }
     assert all(u.startswith(DOORS[library]) for u in users), users
 

@@ -441,7 +441,11 @@ def certify_front(
     sizes = np.bincount(place, minlength=len(lots)).astype(np.float64)
     found = [
         _certificate(
-            np.bincount(place, row, minlength=len(lots)) * 1.0, sizes, alpha, delta, icc_floor
+            np.bincount(place, row, minlength=len(lots)).astype(np.float64),
+            sizes,
+            alpha,
+            delta,
+            icc_floor,
         )
         for row in escapes.astype(np.float64)
     ]

@@ -3,6 +3,7 @@
 The price of one escape is counted in false calls: how many of them one escape is worth.
 """
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -129,7 +130,8 @@ def lower_hull(
     [0, 1, 3, 4, 5]
     """
     hull: list[int] = []
-    for p in np.lexsort((escapes, false_calls)).tolist():
+    order = np.lexsort((np.asarray(escapes, float), np.asarray(false_calls, float)))
+    for p in order.tolist():
         if hull and escapes[p] >= escapes[hull[-1]]:
             continue
         while len(hull) >= 2 and _price(false_calls, escapes, hull[-2], hull[-1]) >= _price(
@@ -181,10 +183,7 @@ def price_ranges(
     false_calls = called.goods @ totals + called.always
     escapes = (~called.defects).sum(axis=1).astype(np.float64)
     hull = lower_hull(false_calls, escapes)
-    ends = [
-        _break_even(called, i, j, level, icc_floor)
-        for i, j in zip(hull[:-1], hull[1:], strict=True)
-    ]
+    ends = [_break_even(called, i, j, level, icc_floor) for i, j in itertools.pairwise(hull)]
     return tuple(
         PriceRange(
             setting=row,

@@ -108,7 +108,7 @@ def fit_prior(events: Floats, trials: Floats) -> Prior:
 
     def loss(at: Floats) -> float:
         mean, size = expit(at[0]), np.exp(at[1])
-        return -float(betabinom.logpmf(y, n, mean * size, (1 - mean) * size).sum())
+        return -float(np.sum(betabinom.logpmf(y, n, mean * size, (1 - mean) * size)))
 
     least = logit(0.5 / (total + 1))
     bounds = [(least, -least), (0.0, np.log(max(total, 2.0)))]
