@@ -116,7 +116,7 @@ def exact_share(events: int, trials: int, *, level: float = LEVEL) -> Interval:
     return Interval(value=events / trials, low=float(exact.low), high=float(exact.high))
 
 
-def cross_table(first: Ints, second: Ints) -> Ints:
+def cross_table(first: Ints | Bools, second: Ints | Bools) -> Ints:
     """Return how often two reviewers gave each pair of verdicts.
 
     Parameters

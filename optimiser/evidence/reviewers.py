@@ -39,12 +39,12 @@ SCENARIOS = ("constant", "expert", "laboratory")
 class MissCurve:
     """The share of true calls that a reviewer passes, by the share of true calls among all.
 
-    ``Φ(level + slope × logit(share))``, at most ``cap``: a straight line in probit and logit,
+    ``Φ(intercept + slope × logit(share))``, at most ``cap``: a straight line in probit and logit,
     which is a reviewer who moves the criterion and sees as well as before.
     """
 
     name: str
-    level: float
+    intercept: float
     slope: float
     cap: float = CAP
 
@@ -60,8 +60,8 @@ class MissCurve:
         ndarray
         """
         if self.slope == 0:
-            return np.full(np.shape(share), min(float(norm.cdf(self.level)), self.cap))
-        return np.minimum(norm.cdf(self.level + self.slope * logit(share)), self.cap)
+            return np.full(np.shape(share), min(float(norm.cdf(self.intercept)), self.cap))
+        return np.minimum(norm.cdf(self.intercept + self.slope * logit(share)), self.cap)
 
 
 def constant_curve(miss_rate: float) -> MissCurve:
@@ -84,7 +84,7 @@ def constant_curve(miss_rate: float) -> MissCurve:
     if not 0 <= miss_rate < 1:
         msg = f"0 <= miss rate < 1 must hold, got {miss_rate:g}; it is a share of the true calls"
         raise UsageError(msg)
-    return MissCurve(name="constant", level=float(norm.ppf(miss_rate)), slope=0.0, cap=1.0)
+    return MissCurve(name="constant", intercept=float(norm.ppf(miss_rate)), slope=0.0, cap=1.0)
 
 
 def fit_curve(name: str, points: Sequence[tuple[float, float]], *, cap: float = CAP) -> MissCurve:
@@ -111,7 +111,7 @@ def fit_curve(name: str, points: Sequence[tuple[float, float]], *, cap: float = 
     Examples
     --------
     >>> curve = fit_curve("laboratory", LABORATORY)
-    >>> round(curve.level, 4), round(curve.slope, 4)
+    >>> round(curve.intercept, 4), round(curve.slope, 4)
     (-1.4666, -0.2069)
     """
     table = np.array(points, dtype=np.float64).reshape(-1, 2)
@@ -128,7 +128,7 @@ def fit_curve(name: str, points: Sequence[tuple[float, float]], *, cap: float = 
             f"{line.slope:.3g}; the points are too few or too uncertain, use a constant"
         )
         raise UsageError(msg)
-    return MissCurve(name=name, level=float(line.intercept), slope=float(line.slope), cap=cap)
+    return MissCurve(name=name, intercept=float(line.intercept), slope=float(line.slope), cap=cap)
 
 
 def scenario(name: str, *, miss_rate: float) -> MissCurve:
