@@ -19,6 +19,7 @@ COMMANDS = {
     "front": "print the fewest false calls for each number of escapes",
     "propose": "propose limits per family, with an honest promise",
     "backtest": "walk forward in time: what was promised and what followed",
+    "gauge": "say how far measurements repeat, from a study of repeated readings",
 }
 
 

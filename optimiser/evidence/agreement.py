@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binomtest, norm
+from scipy.stats import binomtest, chi2, norm
 from statsmodels.stats.contingency_tables import SquareTable  # type: ignore[import-untyped]
 from statsmodels.stats.inter_rater import cohens_kappa, fleiss_kappa  # type: ignore[import-untyped]
 
@@ -38,7 +38,7 @@ class Appraisal:
     miss_rate, false_alarm_rate : Interval
         Shares of looks: defects passed; goods called defects. 0 to 1 without any such item.
     kappa : Interval
-        Cohen's, of all looks against the truth; NaN where only one verdict occurs.
+        Cohen's, of all looks against the truth, counted as independent; NaN where only one verdict occurs.
     verdict : str
         ``acceptable``, ``marginal`` or ``unacceptable`` after the AIAG bounds, by the values
         themselves.
@@ -160,7 +160,9 @@ def cohen(table: Ints, *, level: float = LEVEL) -> Interval:
     -------
     Interval
         NaN where both give one and the same verdict only: chance explains everything then,
-        and kappa has no value.
+        and kappa has no value. Where the large-sample error is 0 (no verdict differs, or one
+        reviewer never varies) the interval is that of the exact share of agreement, at the
+        chance agreement observed.
 
     Examples
     --------
@@ -170,9 +172,15 @@ def cohen(table: Ints, *, level: float = LEVEL) -> Interval:
     total = table.sum()
     if total == 0 or (table.max() == total and table.trace() == total):
         return Interval(value=math.nan, low=math.nan, high=math.nan)
-    found = cohens_kappa(table)
+    with np.errstate(invalid="ignore"):  # its z test divides 0 by 0 where one never varies
+        found = cohens_kappa(table)
     value, reach = float(found.kappa), float(norm.isf((1 - level) / 2) * found.std_kappa)
-    return Interval(value=value, low=max(value - reach, -1.0), high=min(value + reach, 1.0))
+    if reach > 0:
+        return Interval(value=value, low=max(value - reach, -1.0), high=min(value + reach, 1.0))
+    agreed = exact_share(int(table.trace()), int(total), level=level)
+    chance = float(table.sum(axis=0) @ table.sum(axis=1)) / float(total) ** 2
+    low, high = ((share - chance) / (1 - chance) for share in (agreed.low, agreed.high))
+    return Interval(value=value, low=max(low, -1.0), high=high)
 
 
 def fleiss(counts: Ints) -> float:
@@ -308,8 +316,8 @@ def symmetry(table: Ints) -> tuple[float, int, float]:
     used = int(((table + table.T)[upper] > 0).sum())
     if used == 0:
         return 0.0, 0, 1.0
-    found = SquareTable(table, shift_zeros=False).symmetry()
-    return float(found.statistic), int(found.df), float(found.pvalue)
+    statistic = float(SquareTable(table, shift_zeros=False).symmetry().statistic)
+    return statistic, used, float(chi2.sf(statistic, used))
 
 
 def recapture(both: int, only_first: int, only_second: int, *, level: float = LEVEL) -> Recaptured:

@@ -1,0 +1,161 @@
+"""Write one value into the plant file, leaving every other character where it is.
+
+The plant file is written by hand, with comments that say why. tomlkit keeps them, and the
+layout; a whole new file, checked as any plant file is, then takes the old one's place in one
+step, and the old one stays beside it.
+"""
+
+import math
+import os
+import shutil
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import NamedTemporaryFile
+from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import InlineTable
+
+from optimiser.errors import PlantError, UsageError, nearest
+from optimiser.plant.file import read_plant
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """What was written where.
+
+    Attributes
+    ----------
+    path, backup : Path
+        The plant file, and the file as it was before.
+    measurement, unit : str
+    before, after : float
+        Repeatability in that unit.
+    """
+
+    path: Path
+    backup: Path
+    measurement: str
+    unit: str
+    before: float
+    after: float
+
+
+def write_repeatability(where: Path, measurement: str, repeatability: float) -> Written:
+    """Write the repeatability of one measurement into a plant file.
+
+    Parameters
+    ----------
+    where : Path
+        The file ``plant.toml`` or the folder that holds it.
+    measurement : str
+        One that the file names.
+    repeatability : float
+        Standard deviation, > 0, in the measurement's unit; written to three digits.
+
+    Returns
+    -------
+    Written
+        The backup is ``plant.toml.bak``, or ``plant.toml.2.bak`` and so on where there is one
+        already: no backup is ever overwritten.
+
+    Raises
+    ------
+    UsageError
+        If there is no such file or no such measurement.
+    PlantError
+        If the file breaks a rule, or the value is not a finite number above 0.
+    """
+    plant = read_plant(where)
+    path, known = plant.path.resolve(), plant.file.measurements
+    if measurement not in known:
+        msg = f"{plant.path}: no measurement {measurement!r}; {nearest(measurement, known)}"
+        raise UsageError(msg)
+    if not 0 < repeatability < math.inf:
+        msg = (
+            f"{plant.path}: repeatability of {measurement} must be a finite number above 0, got "
+            f"{repeatability:g}; take readings to more digits, or repeat the study"
+        )
+        raise PlantError(msg)
+    value = float(f"{repeatability:.3g}")
+    text = _with_value(path, measurement, value)
+    backup = _back_up(path)
+    _replace(path, text)
+    return Written(
+        path=plant.path,
+        backup=backup,
+        measurement=measurement,
+        unit=known[measurement].unit,
+        before=known[measurement].repeatability,
+        after=value,
+    )
+
+
+def _with_value(path: Path, measurement: str, value: float) -> str:
+    """Return the file's text with the value in it and nothing else changed."""
+    text = path.read_bytes().decode("utf-8")
+    wanted = tomllib.loads(text)
+    wanted["measurements"][measurement]["repeatability"] = value
+    for edit in (_after_last_key, _as_item):
+        try:
+            document = tomlkit.parse(text)
+            edit(document["measurements"][measurement], value)
+            edited = tomlkit.dumps(document)
+            if tomllib.loads(edited) == wanted:
+                return edited
+        except (TOMLKitError, tomllib.TOMLDecodeError):
+            continue
+    msg = (
+        f"{path}: measurements.{measurement} is laid out in a way that cannot be rewritten; "
+        f"write repeatability = {value:g} by hand"
+    )
+    raise PlantError(msg)
+
+
+def _after_last_key(row: Any, value: float) -> None:  # noqa: ANN401 - tomlkit's table
+    """Add the value on a line of its own below the last key.
+
+    Set as an item it would go below the comments that follow, which speak of the next table.
+    """
+    if "repeatability" in row or isinstance(row, InlineTable):
+        row["repeatability"] = value
+        return
+    last = row[list(row)[-1]].trivia
+    line = f"{last.indent}repeatability = {value!r}"
+    last.trail = f"{last.trail}{line}{last.trail}" if last.trail else f"\n{line}\n"
+
+
+def _as_item(row: Any, value: float) -> None:  # noqa: ANN401
+    """Set the value where tomlkit puts it: right for dotted keys."""
+    row["repeatability"] = value
+
+
+def _back_up(path: Path) -> Path:
+    """Copy the file beside itself under a name that is still free."""
+    number = 1
+    while True:
+        backup = path.with_name(f"{path.name}{'' if number == 1 else f'.{number}'}.bak")
+        try:
+            with backup.open("xb") as copy:
+                copy.write(path.read_bytes())
+        except FileExistsError:
+            number += 1
+        else:
+            shutil.copystat(path, backup)
+            return backup
+
+
+def _replace(path: Path, text: str) -> None:
+    """Put a new text in the file's place in one step: old or new, never half of it."""
+    with NamedTemporaryFile("wb", dir=path.parent, prefix=f".{path.name}.", delete=False) as new:
+        try:
+            new.write(text.encode("utf-8"))
+            new.flush()
+            os.fsync(new.fileno())
+            shutil.copymode(path, new.name)
+            Path(new.name).replace(path)
+        except BaseException:
+            Path(new.name).unlink(missing_ok=True)
+            raise
