@@ -89,12 +89,12 @@ def _parts(found: Sequence[Gauge], written: Written | None) -> list[RenderableTy
 
 
 def _gauge_parts(gauge: Gauge) -> list[RenderableType]:
+    operators = f"{gauge.operators} operators × " if gauge.operators > 1 else ""
     head = (
         f"{gauge.measurement}: {gauge.verdict}, {gauge.share:.1%} of the total variation is the "
         f"gauge's own (% GRR){_between(gauge.share_interval, gauge.level)}, "
         f"{_categories(gauge)} distinct categories\n"
-        f"{gauge.items} items × {gauge.operators} operators × {gauge.repeats} repeats, "
-        f"by {gauge.method}"
+        f"{gauge.items} items × {operators}{gauge.repeats} repeats, by {gauge.method}"
     )
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     table.add_column("", no_wrap=True)
