@@ -182,6 +182,7 @@ def test_sums_of_squares_add_up_to_the_total(values):
     assert rows["repeats"] == pytest.approx(values.var(axis=2, ddof=1).mean())
 
 
+@settings(deadline=None)
 @given(READINGS, st.sampled_from(["anova", "range"]))
 def test_components_add_as_variances_and_scale_with_the_unit(values, method):
     found = measure_gauge(study(values), method=method)
@@ -485,7 +486,7 @@ def test_a_repeatability_must_be_a_number_above_zero(plant, value):
     assert plant.read_text() == PLANT
 
 
-@settings(max_examples=25)
+@settings(max_examples=25, deadline=None)
 @given(st.floats(1e-9, 1e9))
 def test_what_is_written_is_read_back_to_three_digits(tmp_path_factory, value):
     path = tmp_path_factory.mktemp("p") / "plant.toml"

@@ -75,7 +75,7 @@ def test_curves_never_rise_with_the_share(rate, name):
 
 
 def test_wrong_curves_are_named():
-    with pytest.raises(UsageError, match="unknown scenario 'expret'.*did you mean 'expert'"):
+    with pytest.raises(UsageError, match=r"unknown scenario 'expret'.*did you mean 'expert'"):
         scenario("expret", miss_rate=0)
     with pytest.raises(UsageError, match="0 <= miss rate < 1 must hold, got 1"):
         constant_curve(1.0)
@@ -177,7 +177,7 @@ def test_of_equal_totals_the_fewest_calls():
 
 
 def test_wrong_points_are_named():
-    with pytest.raises(UsageError, match="0 <= escapes <= defects .* got 1 settings, 4 defects"):
+    with pytest.raises(UsageError, match=r"0 <= escapes <= defects .* got 1 settings, 4 defects"):
         total_escapes(np.array([5.0]), np.array([1.0]), defects=4, curve=constant_curve(0))
     with pytest.raises(UsageError, match="got 0 settings"):
         total_escapes(np.zeros(0), np.zeros(0), defects=4, curve=constant_curve(0))
@@ -220,12 +220,12 @@ def test_no_criterion_makes_fewer_mistakes(share, sensitivity, other):
     best = share * (1 - hit) + (1 - share) * alarm
     mistakes = share * norm.cdf(other - sensitivity) + (1 - share) * norm.sf(other)
     assert best <= mistakes + 1e-12
-    if 1e-9 < alarm and hit < 1 - 1e-9:
+    if alarm > 1e-9 and hit < 1 - 1e-9:
         assert detect(hit, alarm).sensitivity == pytest.approx(sensitivity, abs=1e-5)
 
 
 def test_wrong_rates_are_named():
-    with pytest.raises(UsageError, match="neither of them included, got 1 and 0.1"):
+    with pytest.raises(UsageError, match=r"neither of them included, got 1 and 0.1"):
         detect(1.0, 0.1)
     with pytest.raises(UsageError, match="0 < share < 1 and sensitivity > 0"):
         ideal_rates(0.0, 1.0)
@@ -299,9 +299,9 @@ def test_a_label_is_right_as_often_as_stated():
 
 
 def test_wrong_labels_are_named():
-    with pytest.raises(UsageError, match="below 1 together, got 0.6 and 0.4"):
+    with pytest.raises(UsageError, match=r"below 1 together, got 0.6 and 0.4"):
         true_share(0.1, miss_rate=0.6, false_alarm_rate=0.4)
-    with pytest.raises(UsageError, match="must not be negative .* got -0.1 and 0"):
+    with pytest.raises(UsageError, match=r"must not be negative .* got -0.1 and 0"):
         true_share(0.1, miss_rate=-0.1, false_alarm_rate=0)
     with pytest.raises(UsageError, match="at least 1 reviewed item, got 0"):
         correct_labels(0, 0, miss_rate=0, false_alarm_rate=0)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import quad
 from scipy.optimize import brentq
+from scipy.special import ndtr
 from scipy.stats import norm
 
 from optimiser.errors import UsageError
@@ -323,8 +324,8 @@ def global_risk(
     accept_low, accept_high = _edges(tolerance if acceptance is None else acceptance)
 
     def accepted(true: float) -> float:
-        above = norm.cdf((accept_high - true) / uncertainty)
-        return float(above - norm.cdf((accept_low - true) / uncertainty))
+        above = ndtr((accept_high - true) / uncertainty)
+        return float(above - ndtr((accept_low - true) / uncertainty))
 
     edges = _panels(process, uncertainty, (low, high, accept_low, accept_high))
     consumer = producer = passed = 0.0
