@@ -86,9 +86,10 @@ def fit_prior(events: Floats, trials: Floats) -> Prior:
 
     Notes
     -----
-    Maximum marginal likelihood of the beta-binomial. Families all alike, or without any
-    event, put the maximum at infinity or zero; so the prior may weigh between one trial and
-    all trials there are, and its mean keeps half an event's distance from 0 and 1.
+    Maximum marginal likelihood of the beta-binomial. Families all alike put the maximum at
+    infinity, so the prior may weigh no more than all trials there are, and no less than one;
+    its mean keeps half an event's distance from 0 and 1. Without any event, or with nothing
+    else, nothing is known of how families differ: they count as alike, at that distance.
 
     References
     ----------
@@ -105,6 +106,13 @@ def fit_prior(events: Floats, trials: Floats) -> Prior:
     held = trials > 0
     y, n = events[held], trials[held]
     total = float(n.sum())
+    if not total:
+        raise UsageError(
+            "at least one family must have a trial, but none has: nothing to learn from"
+        )
+    middle = float((y.sum() + 0.5) / (total + 1))
+    if y.sum() in (0, total):
+        return Prior(a=middle * total, b=(1 - middle) * total, families=len(y))
 
     def loss(at: Floats) -> float:
         mean, size = expit(at[0]), np.exp(at[1])
@@ -112,7 +120,6 @@ def fit_prior(events: Floats, trials: Floats) -> Prior:
 
     least = logit(0.5 / (total + 1))
     bounds = [(least, -least), (0.0, np.log(max(total, 2.0)))]
-    middle = float((y.sum() + 0.5) / (total + 1))
     found = minimize(
         loss,
         [logit(middle), np.log(min(10.0, max(total, 2.0)))],
@@ -234,10 +241,6 @@ def _check_counts(events: Floats, trials: Floats) -> None:
         raise UsageError(
             "events and trials need one value per family each, but they have "
             f"{len(events)} and {len(trials)}"
-        )
-    if not trials.sum() > 0:
-        raise UsageError(
-            "at least one family must have a trial, but none has: nothing to learn from"
         )
     wrong = np.flatnonzero((events < 0) | (events > trials))
     if wrong.size:
