@@ -397,7 +397,10 @@ def _panels(process: Process, uncertainty: float, edges: tuple[float, ...]) -> l
     shape = [float(process.ppf(q)) for q in shares]
     bends = [e + r * uncertainty for e in edges for r in (-_FAR, -2.0, 0.0, 2.0, _FAR)]
     inside = {b for b in bends if shape[0] < b < shape[-1]}
-    return sorted(inside.union(shape))
+    edges_in_order = sorted(inside.union(shape))
+    # Two bends that all but coincide are one: no quadrature can work between them.
+    apart = [b for a, b in pairwise(edges_in_order) if b - a > 1e-9 * uncertainty]
+    return [edges_in_order[0], *apart]
 
 
 def _mean_over(accepted: Any, process: Process, left: float, right: float) -> float:  # noqa: ANN401
