@@ -29,6 +29,7 @@ from optimiser.history.contract import (
     refuse,
 )
 from optimiser.history.schema import Schema, quoted, read_schema, text_literal
+from optimiser.history.verdicts import aside_rows, missing_columns, take_verdicts, with_verdicts
 from optimiser.plant.file import Plant
 
 SET_ASIDE = "set_aside.csv"
@@ -206,12 +207,31 @@ def find_files(plant: Plant) -> list[Path]:
     if where.is_file():
         return [where]
     found = [where] if where.is_dir() else _glob(plant)
+    told = set(find_verdicts(plant))
     files = sorted(
-        {f for p in found for f in _files_in(p) if not _is_ours_or_hidden(f)},
+        {f for p in found for f in _files_in(p) if not _is_ours_or_hidden(f) and f not in told},
     )
     if not files:
         way = "put result files (.parquet or .csv) there, or correct plant.history in plant.toml"
         raise refuse([Finding(level="error", rule="no result files", file=str(where), way_out=way)])
+    return files
+
+
+def find_verdicts(plant: Plant) -> list[Path]:
+    """Return the files of verdicts that arrived later, in the order in which they speak.
+
+    Raises
+    ------
+    HistoryError
+        If the plant file names some and there are none.
+    """
+    if plant.file.plant.verdicts is None:
+        return []
+    where = plant.locate(plant.file.plant.verdicts)
+    files = sorted(_files_in(where)) if where.exists() else []
+    if not files:
+        way = "put verdicts (.csv or .parquet) there, or take plant.verdicts out of plant.toml"
+        raise refuse([Finding(level="error", rule="no verdicts", file=str(where), way_out=way)])
     return files
 
 
@@ -239,7 +259,8 @@ def _is_ours_or_hidden(path: Path) -> bool:
 
 def _open(history: History) -> None:
     """Stage, validate the columns, set rows aside, make the view."""
-    parquet, origin, findings = _stage(history)
+    history.rows("create table refused(file varchar, row bigint, earlier bigint, line varchar)")
+    parquet, origin, findings = _stage(history, history.files, "staged")
     schema = read_schema(history.connection, parquet, origin, history.plant)
     findings += schema.findings
     if any(f.level == "error" for f in findings):
@@ -254,11 +275,14 @@ def _open(history: History) -> None:
     rules = _rules(schema, history)
     _set_aside(history, rules)
     _set_duplicates_aside(history, schema)
-    _make_items(history, schema)
+    _make_recorded(history, schema)
+    findings += _make_items(history)
     total = history.rows("select count(*) from raw")[0][0]
     broken = history.rows("select count(*) from aside")[0][0]
     history.rows_used = total - broken
     history.rows_set_aside = broken + history.rows("select count(*) from refused")[0][0]
+    if history.plant.file.plant.verdicts is not None:
+        history.rows_set_aside += history.rows("select count(*) from told_aside")[0][0]
     findings += _aside_findings(history, rules)
     findings += write_set_aside(history)
     history.findings = tuple(findings)
@@ -272,16 +296,17 @@ def _open(history: History) -> None:
         raise refuse([none, *findings])
 
 
-def _stage(history: History) -> tuple[list[Path], dict[str, Path], list[Finding]]:
+def _stage(
+    history: History, files: Sequence[Path], name: str
+) -> tuple[list[Path], dict[str, Path], list[Finding]]:
     """Return the Parquet files to scan, what each came from, and the rows a CSV reader refused."""
     con, staged, origin, findings = history.connection, [], {}, []
-    con.execute("create table refused(file varchar, row bigint, earlier bigint, line varchar)")
-    for n, path in enumerate(history.files):
+    for n, path in enumerate(files):
         target = path
         if path.suffix.lower() == ".csv":
             # The folders that name a partition stay above the file, as they do for Parquet.
             partition = [part for part in path.parent.parts if "=" in part]
-            folder = Path(history._workspace.name, f"staged-{n:05d}", *partition)
+            folder = Path(history._workspace.name, f"{name}-{n:05d}", *partition)
             folder.mkdir(parents=True)
             target = folder / "part.parquet"
             findings += _stage_csv(con, path, target)
@@ -453,8 +478,8 @@ def _set_duplicates_aside(history: History, schema: Schema) -> None:
     history.rows("drop table repeated")
 
 
-def _make_items(history: History, schema: Schema) -> None:
-    """Make the view ``items`` of the rows that are used, in the contract's types."""
+def _make_recorded(history: History, schema: Schema) -> None:
+    """Make the view ``recorded`` of the rows that are used, in the contract's types."""
     columns = [f"{schema.time} as time"]
     columns += [f"{schema.text(c)} as {c}" for c in TEXT if c != "lot"]
     columns.append(f"{_lot(history, schema)} as lot")
@@ -468,9 +493,27 @@ def _make_items(history: History, schema: Schema) -> None:
     if history.rows("select count(*) from aside")[0][0]:
         source = f"raw anti join aside on {_FILE} = aside.file and {_ROW} = aside.row"
     history.rows(
-        f"create view all_items as select {', '.join(columns)}, {_FILE} as file, {_ROW} as row from {source}"
+        f"create view recorded as select {', '.join(columns)}, {_FILE} as file, {_ROW} as row from {source}"
     )
+
+
+def _make_items(history: History) -> list[Finding]:
+    """Make the view ``items``: what was recorded, and the verdicts that arrived later."""
+    files, source = find_verdicts(history.plant), "from recorded"
+    findings: list[Finding] = []
+    if files:
+        _, staged, findings = _stage(history, files, "told")
+        history.connection.executemany(
+            "insert into origin values (?, ?)", [[s, str(o)] for s, o in staged.items()]
+        )
+        errors = missing_columns(history.rows, staged)
+        if errors:
+            raise refuse(errors)
+        findings += take_verdicts(history.rows, staged, "recorded")
+        source = with_verdicts("recorded")
+    history.rows(f"create view all_items as {source}")
     history.rows("create view items as from all_items")
+    return findings
 
 
 def _lot(history: History, schema: Schema) -> str:
@@ -541,6 +584,7 @@ def write_set_aside(history: History) -> list[Finding]:
         A note where the folder cannot be written; the rows are still in their files.
     """
     target = history.plant.folder / SET_ASIDE
+    told = f"union all by name {aside_rows()}" if history.plant.file.plant.verdicts else ""
     try:
         if not history.rows_set_aside:
             target.unlink(missing_ok=True)
@@ -554,6 +598,7 @@ def write_set_aside(history: History) -> list[Finding]:
                    union all by name
                    select o.name as set_aside_from, refused.row as set_aside_row,
                      refused.line as set_aside_for from refused join origin o using (file)
+                   {told}
                  ) order by set_aside_from, set_aside_row)
                 to {text_literal(target)} (header)"""
         )

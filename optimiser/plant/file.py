@@ -41,7 +41,9 @@ class Record(BaseModel):
 class Site(Record):
     """``[plant]``: the plant's name, its currency, where its files lie.
 
-    Paths are relative to the plant file. ``history`` is a file, a folder or a glob.
+    Paths are relative to the plant file. ``history`` is a file, a folder or a glob;
+    ``verdicts`` a file or a folder of verdicts that arrived after the results: key columns,
+    verdict, defect, found_by, weight. The last row of the last file, by name, stands.
     """
 
     name: Name
@@ -49,6 +51,7 @@ class Site(Record):
     history: Name = "history"
     recipe: Name = "recipe.csv"
     must_catch: Name | None = None
+    verdicts: Name | None = None
 
 
 class Review(Record):

@@ -1,0 +1,218 @@
+"""Verdicts that arrive later: rows of key and verdict, joined onto the items they speak of.
+
+Test, audit and field speak days after the inspection. Their verdicts stand in files of their
+own, so that the results stay as the machine wrote them. The key is looked up once, at the
+door; from then on a verdict is tied to a row of a file, which costs a scan next to nothing.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from optimiser.history.contract import FINDERS, KEY, VERDICTS, Finding
+from optimiser.history.schema import quoted, text_literal
+
+NEEDED = ("stage", "board", "designator", "time", "verdict", "found_by")
+COLUMNS = (*KEY, "verdict", "defect", "found_by", "weight")
+_TOLD = ("verdict", "defect", "found_by", "weight")
+_UNKNOWN = "no item of the history has this stage, board, designator, pin and time"
+_AS_TEXT = "write the key as the history has it; a spreadsheet must open its columns as text"
+# Rule, column and way out, by the number that a broken row carries.
+_RULES = (
+    ("time must be a time in UTC", "time", "write it as 2026-01-31 08:00:00"),
+    (f"verdict must be one of {', '.join(VERDICTS)}", "verdict", "fill the cell or drop the row"),
+    (f"found_by must be one of {', '.join(FINDERS)}", "found_by", "say who gave the verdict"),
+    ("weight must be a number >= 1 or blank", "weight", "give the inverse of the item's chance"),
+    (_UNKNOWN, "board", _AS_TEXT),
+)
+Rows = Callable[[str], list[tuple[Any, ...]]]
+
+
+def missing_columns(rows: Rows, staged: Mapping[str, Path]) -> list[Finding]:
+    """Return an error per column that a file of verdicts lacks.
+
+    Parameters
+    ----------
+    rows : callable
+        Runs a query and returns its rows.
+    staged : mapping of str to Path
+        Parquet files, and what each came from.
+
+    Returns
+    -------
+    list of Finding
+    """
+    findings = []
+    for file, source in staged.items():
+        known = {r[0] for r in rows(f"describe from read_parquet({text_literal(file)})")}
+        findings += [
+            Finding(
+                level="error",
+                rule=f"column {column!r} of the verdicts is missing",
+                file=str(source),
+                column=column,
+                way_out=f"a file of verdicts has the columns {', '.join(COLUMNS)}",
+            )
+            for column in NEEDED
+            if column not in known
+        ]
+    return findings
+
+
+def take_verdicts(rows: Rows, staged: Mapping[str, Path], recorded: str) -> list[Finding]:
+    """Look up the item of every verdict, and make the table ``told``.
+
+    Parameters
+    ----------
+    rows : callable
+        Runs a query and returns its rows.
+    staged : mapping of str to Path
+        Parquet files in the order in which they speak, and what each came from.
+    recorded : str
+        Name of the view of the items as the results have them.
+
+    Returns
+    -------
+    list of Finding
+        What cannot be used, and notes on what was told twice or otherwise than recorded.
+
+    Notes
+    -----
+    ``told``: ``file, row`` of an item and its verdict, one row an item; the last row of the
+    last file stands. ``told_before`` holds every usable row; ``told_aside`` the others.
+    """
+    _read(rows, staged)
+    key = " and ".join(f"r.{c} is not distinct from t.{c}" for c in KEY)
+    rows(
+        f"""create table told_before as
+            select r.file, r.row, r.verdict as recorded, t.nth, t.place, {_named("t", _TOLD)}
+            from {recorded} r join (from told_rows where broken is null) t on {key}"""
+    )
+    rows(
+        f"""update told_rows set broken = {len(_RULES) - 1} where broken is null
+            and not exists (from told_before b where b.nth = told_rows.nth and b.place = told_rows.place)"""
+    )
+    rows("create view told_aside as from told_rows where broken is not null")
+    last = ", ".join(f"arg_max(t, (nth, place)).{c} as {c}" for c in _TOLD)
+    rows(f"create table told as select file, row, {last} from told_before t group by file, row")
+    return _findings(rows, list(staged.values()))
+
+
+def _named(table: str, columns: Sequence[str]) -> str:
+    return ", ".join(f"{table}.{c}" for c in columns)
+
+
+def _read(rows: Rows, staged: Mapping[str, Path]) -> None:
+    """Make the table ``told_rows``: cells, the file's rank, the row's place, the rule it breaks."""
+    rows("create table told_files(file varchar, nth integer, name varchar)")
+    for n, (file, source) in enumerate(staged.items()):
+        rows(f"insert into told_files values ({text_literal(file)}, {n}, {text_literal(source)})")
+    listed = ", ".join(text_literal(f) for f in staged)
+    scan = (
+        f"read_parquet([{listed}], union_by_name=true, hive_partitioning=false, filename=true, "
+        "file_row_number=true)"
+    )
+    known = {r[0] for r in rows(f"describe from {scan}")}
+    cells = ", ".join(
+        f"nullif(trim({quoted(c)}::varchar), '') as {c}_cell"
+        if c in known
+        else f"null::varchar as {c}_cell"
+        for c in COLUMNS
+    )
+    texts = ", ".join(f"{c}_cell as {c}" for c in COLUMNS if c not in ("time", "weight"))
+    tests = (
+        "time is null",
+        f"not coalesce(verdict in ({_listed(VERDICTS)}), false)",
+        f"not coalesce(found_by in ({_listed(FINDERS)}), false)",
+        "weight_cell is not null and not coalesce(weight between 1 and 1e300, false)",
+    )
+    which = " ".join(f"when {test} then {n}" for n, test in enumerate(tests))
+    rows(
+        f"""create table told_rows as
+            select *, case {which} end::integer as broken from (
+              select {texts}, time_cell, weight_cell, nth, file_row_number as place,
+                try_cast(try_cast(time_cell as timestamptz) as timestamp) as time,
+                case when weight_cell is null then 1.0 else try_cast(weight_cell as double) end as weight
+              from (select {cells}, filename, file_row_number from {scan})
+              join told_files on told_files.file = filename)"""
+    )
+
+
+def _listed(words: Sequence[str]) -> str:
+    return ", ".join(text_literal(w) for w in words)
+
+
+def _findings(rows: Rows, sources: Sequence[Path]) -> list[Finding]:
+    """Return what was set aside by rule, then notes."""
+    cells = "[time_cell, verdict, found_by, weight_cell, concat_ws(' ', stage, board, designator, pin, time)]"
+    found = rows(
+        f"""select broken, count(*), arg_min((nth, {_place()}, {cells}[broken + 1]), (nth, place))
+            from told_aside t group by broken order by broken"""
+    )
+    findings = [
+        Finding(
+            level="set aside",
+            rule=f"verdict: {_RULES[n][0]}",
+            file=str(sources[first[0]]),
+            row=int(first[1]),
+            column=_RULES[n][1],
+            value=first[2],
+            count=count,
+            way_out=_RULES[n][2],
+        )
+        for n, count, first in found
+    ]
+    return findings + _notes(rows, sources)
+
+
+def _notes(rows: Rows, sources: Sequence[Path]) -> list[Finding]:
+    """Return how many verdicts were taken, told more than once, and replace a recorded one."""
+    taken, again, changed = rows(
+        """select (select count(*) from told),
+             (select count(*) from told_before) - (select count(*) from told),
+             (select count(*) from told join (select distinct file, row, recorded from told_before) b
+                using (file, row) where recorded <> told.verdict)"""
+    )[0]
+    where = str(sources[-1]) if len(sources) == 1 else str(sources[-1].parent)
+    said = [
+        (taken, "items take their verdict from here", "nothing to do"),
+        (again, "verdicts were replaced by a later row on the same item", "nothing to do"),
+        (
+            changed,
+            "verdicts differ from the one recorded in the results; these stand",
+            "an item that was reviewed as good and is a defect is a reviewer's miss",
+        ),
+    ]
+    return [
+        Finding(level="note", rule=f"{n:,} {rule}", file=where, way_out=way)
+        for n, rule, way in said
+        if n
+    ]
+
+
+def _place() -> str:
+    """Return SQL for a verdict's row in its file, from 1: lines refused before it count too."""
+    return (
+        "t.place + 1 + (select count(*) from refused join told_files f using (file) "
+        "where f.nth = t.nth and refused.earlier <= t.place)"
+    )
+
+
+def aside_rows() -> str:
+    """Return SQL of the verdicts set aside, in the form of the quarantine file."""
+    words = " ".join(f"when {n} then {text_literal(r[0])}" for n, r in enumerate(_RULES))
+    return (
+        f"select f.name as set_aside_from, {_place()} as set_aside_row, "
+        f"case broken {words} end as set_aside_for, stage, board, designator, pin, "
+        "time_cell as time, verdict, defect, found_by, weight_cell as weight "
+        "from told_aside t join told_files f using (nth)"
+    )
+
+
+def with_verdicts(recorded: str) -> str:
+    """Return SQL of the items with what they were told in place of what was recorded."""
+    told = ", ".join(f"case when t.row is null then r.{c} else t.{c} end as {c}" for c in _TOLD)
+    return (
+        f"select r.* replace ({told}) from {recorded} r "
+        "left join told t on t.file = r.file and t.row = r.row"
+    )
