@@ -20,6 +20,7 @@ COMMANDS = {
     "propose": "propose limits per family, with an honest promise",
     "backtest": "walk forward in time: what was promised and what followed",
     "gauge": "say how far measurements repeat, from a study of repeated readings",
+    "audit": "pick passed items to inspect again, and say what their verdicts prove",
 }
 
 
