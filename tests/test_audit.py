@@ -638,8 +638,7 @@ def unjudged(demo_plant, tmp_path):
         shutil.copy(demo_plant / name, tmp_path)
     history, live = opened(tmp_path)
     rows = [
-        replace(r, lower=r.lower - abs(r.lower), upper=r.upper + abs(r.upper))
-        for r in live.rows
+        replace(r, lower=r.lower - abs(r.lower), upper=r.upper + abs(r.upper)) for r in live.rows
     ]
     with history:
         yield history, replace(live, rows=tuple(rows))
