@@ -21,18 +21,13 @@ from search_table import best_count, directly, fixed_width
 
 from optimiser.decision.propose import limit_moves, propose
 from optimiser.decision.run import make_cases
+from optimiser.history.demo import demo_truth, write_demo
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
 from optimiser.search.pose import pose
 from optimiser.search.study import run_study
 from optimiser.tally.must_catch import rank_kept
-
-try:
-    from optimiser.history.demo.truth import demo_truth
-    from optimiser.history.demo.write import write_demo
-except ImportError:
-    from optimiser.history.demo import demo_truth, write_demo
 
 METHODS = {
     "best count": best_count,
