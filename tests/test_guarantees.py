@@ -385,6 +385,7 @@ def one_history(rng, world):
         items=items,
         live_false_calls=rng.poisson(0.02 * items * burst[0]).astype(float),
         false_calls=rng.poisson(0.012 * items * burst[1]).astype(float),
+        false_calls_error=0.0,
         newly_called=np.full(t, 10.0),
         released_goods=np.zeros(t),
         loosens=True,

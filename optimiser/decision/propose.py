@@ -242,6 +242,7 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         items=items_by_lot(case.tally),
         live_false_calls=study.live_false_calls.astype(np.float64),
         false_calls=_on_unseen_lots(case.tally, study),
+        false_calls_error=study.optimism_error,
         newly_called=_changed(problem, study, problem.ranks, problem.counts, newly=True),
         released_goods=_changed(problem, study, *_reviewed(case.tally), newly=False),
         loosens=bool((study.setting > problem.live).any()),

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 
 from optimiser.evidence.intervals import (
     ZERO,
@@ -36,6 +36,9 @@ class HeldOut:
     live_false_calls, false_calls : ndarrays, shape (t,)
         Called non-defects per lot under the live recipe and, as expected on lots not seen,
         under the proposed setting.
+    false_calls_error : float
+        Standard error of the sum of `false_calls` beyond that of the lots' own scatter: of
+        the correction for lots not seen.
     newly_called, released_goods : ndarrays, shape (t,)
         Non-defects that only the held-out setting calls; reviewed goods that only the live
         recipe calls.
@@ -62,6 +65,7 @@ class HeldOut:
     items: Floats
     live_false_calls: Floats
     false_calls: Floats
+    false_calls_error: float
     newly_called: Floats
     released_goods: Floats
     loosens: bool
@@ -130,14 +134,18 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
 
     Notes
     -----
-    False calls: ratio estimator over lots. Escapes added: exact binomial by lots with a
+    False calls: ratio estimator over lots, with the error of the correction for lots not
+    seen. Escapes added: exact binomial by lots with a
     floor on their correlation, times the number of defects called. Escapes caught: gamma
     interval of a weighted sum, as if one more that weighs as much as a tested one could have
     been there. Money: sum of the three, MOVER; prices are taken as known.
     Reviewed labels miss the defects that reviewers passed, hence the division by
     ``1 - miss_rate``.
     """
-    saved = ratio_total(held.live_false_calls - held.false_calls, held.items, level=level)
+    saved = add_up(
+        ratio_total(held.live_false_calls - held.false_calls, held.items, level=level),
+        _spread(held.false_calls_error * float(norm.ppf((1 + level) / 2))),
+    )
     added = _added(held, level)
     passed = ~held.live_called
     caught = _caught(held, level)
@@ -159,6 +167,11 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
         defects_called=int(held.live_called.sum()),
         defects_passed=int(passed.sum()),
     )
+
+
+def _spread(reach: float) -> Interval:
+    """Return nothing, give or take a reach."""
+    return Interval(value=0.0, low=-reach, high=reach)
 
 
 def _added(held: HeldOut, level: float) -> Interval:

@@ -121,6 +121,8 @@ class StudyResult:
         short of on lots not seen: adding it makes a promise for the recommended setting
         itself, without the scatter between the settings of the folds. A difference and no
         factor, so that a setting without a single false call in-sample is corrected too.
+    optimism_error : float
+        Standard error of `optimism`, from how far the folds differ.
     escape : ndarray, shape (d,)
         Held-out chance of each labelled defect to escape the proposal, likewise.
     live_escape : ndarray, shape (d,)
@@ -141,6 +143,7 @@ class StudyResult:
     live_false_calls: Ints
     setting_false_calls: Ints
     optimism: float
+    optimism_error: float
     escape: Floats
     live_escape: Floats
     live_escapes: Bools
@@ -344,6 +347,7 @@ def _result(board: _Board, *, interrupted: bool) -> StudyResult:
     recommended = _recommend(costs, pull)
     calls = _calls(board.problem, trials.settings[recommended])
     fold_settings = trials.fold_settings[chosen, np.arange(chosen.size)]
+    gaps = _gaps(board.problem, fold_settings, lot_fold)
     return StudyResult(
         trials=trials,
         recommended=recommended,
@@ -356,7 +360,8 @@ def _result(board: _Board, *, interrupted: bool) -> StudyResult:
         false_calls=trials.false_calls[lot_choice, np.arange(lot_choice.size)],
         live_false_calls=trials.false_calls[0],
         setting_false_calls=calls,
-        optimism=_optimism(board.problem, calls, fold_settings, lot_fold),
+        optimism=float(gaps.sum()),
+        optimism_error=float(np.std(gaps, ddof=1) * np.sqrt(gaps.size)) if gaps.size > 1 else np.inf,
         escape=trials.escape[defect_choice, np.arange(defect_choice.size)],
         live_escape=trials.escape[0],
         live_escapes=escapes_live(board.problem),
@@ -426,20 +431,20 @@ def _calls(problem: Problem, setting: Ints) -> Ints:
     return np.asarray(is_called(setting, problem.ranks) @ problem.counts, np.int64) + problem.always
 
 
-def _optimism(problem: Problem, calls: Ints, fold_settings: Ints, lot_fold: Ints) -> float:
-    """Compare held-out with in-sample false calls of the same settings, lots made alike.
+def _gaps(problem: Problem, fold_settings: Ints, lot_fold: Ints) -> Floats:
+    """Compare held-out with in-sample false calls of the same settings, by fold; shape (f,).
 
     How much more a fold's lots call than the other lots is read off one fixed setting, the
     live one; where that calls nothing the number of lots stands in.
     """
     live = _calls(problem, problem.live).astype(np.float64)
     weight = live if live.min(initial=1.0) > 0 else np.ones(lot_fold.size)
-    gap = 0.0
+    gaps = np.zeros(len(fold_settings))
     for fold, setting in enumerate(fold_settings):
         inside, by_lot = lot_fold == fold, _calls(problem, setting)
         share = float(weight[inside].sum()) / max(float(weight[~inside].sum()), 1e-9)
-        gap += float(by_lot[inside].sum()) - float(by_lot[~inside].sum()) * share
-    return gap
+        gaps[fold] = float(by_lot[inside].sum()) - float(by_lot[~inside].sum()) * share
+    return gaps
 
 
 def _front(first: Floats | Ints, second: Floats | Ints, allowed: Bools) -> Ints:
