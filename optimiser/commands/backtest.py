@@ -16,7 +16,7 @@ from optimiser.commands.common import (
     refuse_unknown_family,
     say_set_aside,
 )
-from optimiser.decision.backtest import backtest, calibrate
+from optimiser.decision.backtest import backtest, calibrate, keep_calibration
 from optimiser.history.read import open_history
 from optimiser.tally.check import check
 from optimiser.views import tables
@@ -56,6 +56,8 @@ def run(parsed: argparse.Namespace) -> int:
                 on_done=on_done,
             )
     calibration = calibrate(folds)
+    if parsed.family is None:
+        keep_calibration(plant.folder, calibration)
     if parsed.json:
         print_json({"calibration": calibration, "folds": [asdict(f) for f in folds]})
     else:

@@ -5,9 +5,12 @@ are made from it alone. The proposal is then replayed on the lots that follow, u
 cut, beside the live recipe and beside hindsight's best setting there.
 """
 
+import json
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -30,6 +33,7 @@ from optimiser.tally.grid import make_grids
 FEWEST_LOTS = 10
 FIRST_SHARE = 0.4
 FRONT_SECONDS = 1.0
+CALIBRATION = "backtest.json"
 Row = dict[str, Any]
 
 
@@ -278,6 +282,24 @@ def _hindsight(
         front = exact_front(problem, time_limit_s=FRONT_SECONDS)
         best[family] = attainable_per_month(case, problem, [p.setting for p in front.points])
     return best
+
+
+def keep_calibration(folder: Path, calibration: Sequence[Row]) -> None:
+    """Keep a calibration table beside the plant file, for proposals to show.
+
+    A folder that cannot be written keeps none.
+    """
+    with suppress(OSError):
+        (folder / CALIBRATION).write_text(json.dumps(list(calibration)), encoding="utf-8")
+
+
+def kept_calibration(folder: Path) -> list[Row]:
+    """Return the calibration table of the last backtest; empty without one."""
+    try:
+        rows: list[Row] = json.loads((folder / CALIBRATION).read_text(encoding="utf-8"))
+    except (OSError, json.JSONDecodeError):
+        return []
+    return rows
 
 
 def calibrate(folds: Sequence[Fold]) -> list[Row]:

@@ -3,12 +3,11 @@
 import math
 from typing import Any
 
-from optimiser.decision.propose import Case
+from optimiser.decision.propose import Case, posed
 from optimiser.errors import InputError
 from optimiser.search.exact import FrontPoint, exact_front
-from optimiser.search.pose import pose
+from optimiser.search.problem import Problem
 from optimiser.tally.count import FamilyTally
-from optimiser.tally.must_catch import rank_kept
 
 
 def front_of(case: Case, *, time_limit_s: float) -> dict[str, Any]:
@@ -32,11 +31,7 @@ def front_of(case: Case, *, time_limit_s: float) -> dict[str, Any]:
     InputError
         If a must-catch item cannot be called by any setting between the rails.
     """
-    guard = case.plant.file.rails.guard_sigmas
-    must_ranks, impossible = rank_kept(case.must_catch, case.tally.grid, guard_sigmas=guard)
-    if impossible:
-        raise InputError("\n".join(str(i) for i in impossible))
-    problem = pose(case.tally, case.siblings, case.plant, must_ranks)
+    problem = front_problem(case)
     front = exact_front(problem, time_limit_s=time_limit_s)
     return {
         "family": case.tally.family,
@@ -46,6 +41,20 @@ def front_of(case: Case, *, time_limit_s: float) -> dict[str, Any]:
         "items": case.tally.items,
         "lots": len(set(case.tally.cells.lot.tolist())),
     }
+
+
+def front_problem(case: Case) -> Problem:
+    """Return a family's problem.
+
+    Raises
+    ------
+    InputError
+        If a must-catch item cannot be called by any setting between the rails.
+    """
+    problem, impossible = posed(case)
+    if impossible:
+        raise InputError("\n".join(str(i) for i in impossible))
+    return problem
 
 
 def _point(tally: FamilyTally, point: FrontPoint) -> dict[str, Any]:

@@ -33,6 +33,8 @@ def prove(
     study: StudyResult,
     later: FamilyTally,
     moves: Sequence[tuple[LimitMove, ...]],
+    *,
+    currency: str,
 ) -> Proof | None:
     """Test the settings that the earlier lots brought forth on the later lots.
 
@@ -47,6 +49,8 @@ def prove(
         The later lots over the earlier lots' grid.
     moves : sequence of tuples of LimitMove
         One per row of ``shortlist(study)``.
+    currency : str
+        For words.
 
     Returns
     -------
@@ -95,6 +99,10 @@ def prove(
         kind: front.certificates[own].bound if front else 1.0 for kind, front in found.items()
     }
     ranges = _ranges(later, settings, ranks, lot)
+    money = {
+        n: cost_ratio.in_money(r, false_call_cost=problem.false_call_cost)
+        for n, r in ranges.items()
+    }
     before = int(_false_calls(later, problem.live[None, :])[0])
     order = np.lexsort((-calls, tuning))
     return Proof(
@@ -110,7 +118,10 @@ def prove(
                 added=int(missed[i][live].sum()),
                 escapes=int(missed[i].sum()),
                 false_calls_saved=before - int(calls[i]),
-                best_between=ranges.get(int(i), ""),
+                best_between=cost_ratio.words(ranges[int(i)]) if int(i) in ranges else "",
+                best_between_money=cost_ratio.words(money[int(i)], unit=currency)
+                if int(i) in money
+                else "",
             )
             for i in order
         ),
@@ -143,8 +154,10 @@ def _dates(times: "pd.Series[pd.Timestamp]") -> tuple[date, date]:
     return times.min().date(), times.max().date()
 
 
-def _ranges(later: FamilyTally, settings: Ints, ranks: Ints, lot: Ints) -> dict[int, str]:
-    """Return for each supported setting the prices between which it is best, in words."""
+def _ranges(
+    later: FamilyTally, settings: Ints, ranks: Ints, lot: Ints
+) -> dict[int, cost_ratio.PriceRange]:
+    """Return for each supported setting the prices between which it is best."""
     cells = later.cells
     free = ~cells.settled
     seen, place = np.unique(cells.ranks[free], axis=0, return_inverse=True)
@@ -162,4 +175,4 @@ def _ranges(later: FamilyTally, settings: Ints, ranks: Ints, lot: Ints) -> dict[
         defects=np.array([is_called(s, ranks) for s in settings]),
         lot=lot,
     )
-    return {r.setting: cost_ratio.words(r) for r in cost_ratio.price_ranges(called)}
+    return {r.setting: r for r in cost_ratio.price_ranges(called)}

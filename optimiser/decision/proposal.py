@@ -88,8 +88,9 @@ class Tested:
         Later defects that the live recipe calls and this one does not; all that it misses.
     false_calls_saved : int
         In the later lots.
-    best_between : str
-        Prices of an escape between which it is best, in words; empty where it is best at none.
+    best_between, best_between_money : str
+        Prices of an escape between which it is best, in false calls and in money, in words;
+        empty where it is best at none.
     """
 
     limits: tuple[LimitMove, ...]
@@ -99,6 +100,7 @@ class Tested:
     escapes: int
     false_calls_saved: int
     best_between: str
+    best_between_money: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -76,7 +76,7 @@ def propose(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Pro
     Proposal
         ``gather`` where the evidence is too thin to search at all.
     """
-    problem, impossible = _posed(case)
+    problem, impossible = posed(case)
     lacking = what_to_gather(case, problem)
     if lacking:
         return _unmoved(case, problem, "gather", lacking)
@@ -89,7 +89,7 @@ def propose(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Pro
     )
 
 
-def _posed(case: Case) -> tuple[Problem, list[Impossible]]:
+def posed(case: Case) -> tuple[Problem, list[Impossible]]:
     """Return a family's problem and the must-catch items that no setting calls."""
     guard = case.plant.file.rails.guard_sigmas
     must_ranks, impossible = rank_kept(case.must_catch, case.tally.grid, guard_sigmas=guard)
@@ -126,12 +126,13 @@ def proven(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proo
     """
     if case.early is None or case.later is None:
         return None
-    problem, impossible = _posed(case.early)
+    problem, impossible = posed(case.early)
     if what_to_gather(case.early, problem) or not problem.m or impossible:
         return None
     _, study = _search(case.early, problem, on_trial)
     moves = [limit_moves(case.early.tally, study.trials.settings[r]) for r in shortlist(study)]
-    return prove(case.early.tally, problem, study, case.later, moves)
+    currency = case.plant.file.plant.currency
+    return prove(case.early.tally, problem, study, case.later, moves, currency=currency)
 
 
 def stable_seed(*names: str) -> int:

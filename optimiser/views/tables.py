@@ -97,7 +97,7 @@ def interval_words(interval: Row, digits: int = 0) -> str:
     return f"{interval['value']:,.{digits}f} ({low} to {high})"
 
 
-def proposals_table(rows: Sequence[Row], *, currency: str) -> Group:
+def proposals_table(rows: Sequence[Row], *, currency: str, past: Sequence[Row] = ()) -> Group:
     """Return the proposals, largest saving first, then the limits that move and the reasons."""
     if not rows:
         return Group(Text("no family has been proposed yet"))
@@ -134,8 +134,21 @@ def proposals_table(rows: Sequence[Row], *, currency: str) -> Group:
     return Group(
         table,
         Text(note),
+        Text(_past_words(past)),
         *(proposal_text(r, currency=currency) for r in rows),
         Text(f"\n{CAUTION}"),
+    )
+
+
+def _past_words(past: Sequence[Row]) -> str:
+    """Return how promises of the last backtest fared."""
+    told = [r for r in past if r["promises"] and r["promised"]]
+    if not told:
+        return "How promises fared in the past is not known: run optimiser backtest once."
+    return "Past promises (last backtest): " + "; ".join(
+        f"{r['figure'].replace('_', ' ')} followed {r['followed']:,.0f} of {r['promised']:,.0f}, "
+        f"{r['inside']:.0%} of {r['promises']} inside their interval"
+        for r in told
     )
 
 

@@ -1,0 +1,79 @@
+"""``optimiser reviewers``: what limits and reviewers lose together, by call load."""
+
+import argparse
+from typing import Any
+
+from optimiser.commands.common import (
+    add_plant,
+    print_json,
+    read_inputs,
+    refuse_foreign_recipe,
+    refuse_unknown_family,
+    say_set_aside,
+)
+from optimiser.decision.load import CallLoad, call_load
+from optimiser.decision.run import make_cases
+from optimiser.evidence.reviewers import SCENARIOS, scenario
+from optimiser.history.read import open_history
+from optimiser.views import review_tables, tables
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    add_plant(parser)
+    parser.add_argument("--family", help="only this family")
+    parser.add_argument(
+        "--scenario",
+        choices=tuple(SCENARIOS),
+        default="laboratory",
+        help="how often reviewers pass a defect, by the share of true calls",
+    )
+
+
+def run(parsed: argparse.Namespace) -> int:
+    """Print for each family the live call load and the one with the fewest escapes in all."""
+    plant, live, path = read_inputs(parsed)
+    if parsed.family is not None:
+        refuse_unknown_family(parsed.family, plant)
+    with open_history(plant) as history:
+        refuse_foreign_recipe(history, live, path)
+        say_set_aside(history)
+        cases = make_cases(history, live, family=parsed.family)
+    curve = scenario(parsed.scenario, miss_rate=plant.file.review.miss_rate)
+    loads = [found for case in cases if (found := call_load(case, curve)) is not None]
+    rows = [_row(found) for found in sorted(loads, key=lambda x: x.family)]
+    if parsed.json:
+        print_json({"scenario": parsed.scenario, "families": rows})
+    else:
+        print(tables.show(review_tables.load_table(rows, scenario=parsed.scenario)), end="")
+    return 0
+
+
+def _row(found: CallLoad) -> dict[str, Any]:
+    """Return one family's call load as plain values."""
+    points = [_point(found, n) for n in range(len(found.settings))]
+    return {
+        "family": found.family,
+        "defects": found.defects,
+        "labelled": found.labelled,
+        "items": found.items,
+        "live": points[0],
+        "fewest": points[found.totals.least],
+        "points": points,
+    }
+
+
+def _point(found: CallLoad, n: int) -> dict[str, Any]:
+    figures = (
+        "calls",
+        "true_share",
+        "miss_rate",
+        "missed_by_limits",
+        "missed_by_review",
+        "total",
+    )
+    limits = [
+        {"measurement": m, "side": side, "value": value}
+        for (m, side), value in found.grid.values(found.settings[n]).items()
+    ]
+    return {k: float(getattr(found.totals, k)[n]) for k in figures} | {"limits": limits}
