@@ -7,7 +7,8 @@ import numpy as np
 
 from optimiser.decision.propose import propose
 from optimiser.decision.run import make_cases
-from optimiser.history.demo import TruthSample, demo_truth, true_outcome, write_demo
+from optimiser.history.demo.truth import TruthSample, demo_truth, true_outcome
+from optimiser.history.demo.write import write_demo
 from optimiser.history.read import open_history
 from optimiser.plant.file import Plant, read_plant
 from optimiser.recipe.table import read_recipe

@@ -10,8 +10,11 @@ import pytest
 from scipy.stats import binom
 
 from optimiser.errors import UsageError
-from optimiser.history.demo import DemoSummary, demo_truth, true_outcome, write_demo
-from optimiser.history.demo_families import FAMILIES, MEASUREMENTS, build_process, middle_at
+from optimiser.history.demo.families import FAMILIES
+from optimiser.history.demo.measurements import MEASUREMENTS
+from optimiser.history.demo.process import build_process, middle_at
+from optimiser.history.demo.truth import demo_truth, true_outcome
+from optimiser.history.demo.write import DemoSummary, write_demo
 
 SIZE = {"days": 16, "items_per_day": 15_000, "seed": 7}
 COLUMNS = [

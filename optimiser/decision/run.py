@@ -11,12 +11,13 @@ import os
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import fields, is_dataclass
 from functools import singledispatch
 from multiprocessing import get_context
 from multiprocessing.synchronize import Event
 from pathlib import Path
+from threading import current_thread, main_thread
 from typing import Any
 
 import numpy as np
@@ -36,6 +37,7 @@ from optimiser.tally.must_catch import read_must_catch
 TRIALS = 60
 PROOF_TRIALS = 30
 FOLDER = "proposals"
+POLL_SECONDS = 0.2
 Row = dict[str, Any]
 _stop: Event | None = None
 
@@ -177,7 +179,7 @@ def propose_all(
             if not row["interrupted"]:
                 _keep(folder, case, row)
             on_done(case.tally.family)
-    return sorted(rows, key=_by_saving), interrupted
+    return sorted(rows, key=_by_saving), interrupted or len(rows) < len(cases)
 
 
 def _by_saving(row: Row) -> tuple[float, str]:
@@ -204,18 +206,34 @@ def _in_processes(cases: Sequence[Case], workers: int) -> Iterator[tuple[Case, R
     """
     context = get_context("spawn")
     stop = context.Event()
-    with ProcessPoolExecutor(
-        workers, mp_context=context, initializer=_start_worker, initargs=(stop,)
-    ) as pool:
+    with (
+        _told_by_ctrl_c(stop),
+        ProcessPoolExecutor(
+            workers, mp_context=context, initializer=_start_worker, initargs=(stop,)
+        ) as pool,
+    ):
         waiting = {pool.submit(_work, case): case for case in cases}
         while waiting:
-            try:
-                done, _ = wait(waiting, return_when=FIRST_COMPLETED)
-            except KeyboardInterrupt:
-                stop.set()
-                waiting = {f: c for f, c in waiting.items() if not f.cancel()}
-                continue
+            done, _ = wait(waiting, timeout=POLL_SECONDS, return_when=FIRST_COMPLETED)
             yield from ((c, f.result(), stop.is_set()) for f, c in _taken(waiting, done))
+            if stop.is_set():
+                waiting = {f: c for f, c in waiting.items() if not f.cancel()}
+
+
+@contextmanager
+def _told_by_ctrl_c(stop: Event) -> Iterator[None]:
+    """Let Ctrl-C set an event, whenever it comes, instead of breaking off in the middle.
+
+    Only the main thread may listen for it; elsewhere Ctrl-C stays what it was.
+    """
+    if current_thread() is not main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, lambda *_: stop.set())
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _taken(

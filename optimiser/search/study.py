@@ -361,7 +361,9 @@ def _result(board: _Board, *, interrupted: bool) -> StudyResult:
         live_false_calls=trials.false_calls[0],
         setting_false_calls=calls,
         optimism=float(gaps.sum()),
-        optimism_error=float(np.std(gaps, ddof=1) * np.sqrt(gaps.size)) if gaps.size > 1 else np.inf,
+        optimism_error=float(np.std(gaps, ddof=1) * np.sqrt(gaps.size))
+        if gaps.size > 1
+        else np.inf,
         escape=trials.escape[defect_choice, np.arange(defect_choice.size)],
         live_escape=trials.escape[0],
         live_escapes=escapes_live(board.problem),

@@ -21,7 +21,8 @@ from search_table import best_count, directly, fixed_width
 
 from optimiser.decision.propose import limit_moves, propose
 from optimiser.decision.run import make_cases
-from optimiser.history.demo import demo_truth, write_demo
+from optimiser.history.demo.truth import demo_truth
+from optimiser.history.demo.write import write_demo
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
