@@ -119,7 +119,8 @@ def must_catch_text(plant: DemoPlant) -> str:
     lines = [",".join(["name", "family", *MEASUREMENTS])]
     for index, plan in enumerate(plant.plans):
         rng = np.random.default_rng([plant.seed, streams.MUST, index])
-        for kind in range(1 + index % 2 if index % 4 != 3 else 0):
+        count = 0 if index % 4 == 3 else 1 + index % 2
+        for kind in range(count):
             values = _known_bad(plan, kind, rng)
             name = f"KB-{len(lines):02d} {plan.process.kinds[kind]}"
             shown = [_shown(float(value)) for value in widen(plan.process, values[None, :])[0]]

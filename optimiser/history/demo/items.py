@@ -1,6 +1,6 @@
 """The items of a day, good and defective, as the demo's machines measure and call them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -45,8 +45,8 @@ def draw_day(plant: DemoPlant, day: int, effects: list[Effects], counts: list[In
     ]
     return Items(
         **{
-            name: np.concatenate([getattr(part, name) for part in parts])
-            for name in Items.__slots__
+            field.name: np.concatenate([getattr(part, field.name) for part in parts])
+            for field in fields(Items)
         }
     )
 
@@ -64,19 +64,8 @@ def _draw_family_day(
     kind = np.concatenate(
         [_strew(len(p[0]), counts[t], rng) for p, t in zip(pieces, lots, strict=True)]
     )
-    severity = draw_severity(plan.process.family, kind, rng)
-    values = draw_items(
-        plan.process,
-        shifts=shift_of(
-            plan,
-            place,
-            line=plant.lots.line[lot],
-            lot_shift=effects.shift[lot],
-            drift=plant.drift[[day]],
-        ),
-        kinds=kind,
-        severity=severity,
-        rng=rng,
+    severity, values = draw_values(
+        plant, plan, place, lot=lot, lot_shift=effects.shift[lot], kind=kind, rng=rng
     )
     return Items(
         family=np.full(len(place), index),
@@ -111,18 +100,34 @@ def _strew(n: int, counts: Ints, rng: np.random.Generator) -> Ints:
     return kind
 
 
-def draw_severity(family: Family, kind: Ints, rng: np.random.Generator) -> Floats:
+def draw_values(
+    plant: DemoPlant,
+    plan: Plan,
+    place: Ints,
+    *,
+    lot: Ints,
+    lot_shift: Floats,
+    kind: Ints,
+    rng: np.random.Generator,
+) -> tuple[Floats, Singles]:
+    """Return severities, shape (n,), and measured values, shape (n, k), of one family's items.
+
+    `place`, `lot` and `kind` have shape (n,), `lot_shift`, what the lots add to the latent,
+    shape (n, k); history and truth both draw here.
+    """
+    severity = _draw_severity(plan.process.family, kind, rng)
+    shifts = plan.places.shift[place] + plan.line_shift[plant.lots.line[lot]] + lot_shift
+    if plan.process.family.drift:
+        drift = plant.drift[plant.lots.day[lot]]
+        shifts += drift[:, None] * plan.process.latent(plan.process.family.drift)
+    values = draw_items(plan.process, shifts=shifts, kinds=kind, severity=severity, rng=rng)
+    return severity, values
+
+
+def _draw_severity(family: Family, kind: Ints, rng: np.random.Generator) -> Floats:
     """Return severities, nan for goods; where defects are few they are plain to see."""
     severity = np.full(len(kind), np.nan)
     bad = kind != GOOD
     centre, width = (0.55, 0.15) if family.few else (0.34, 0.33)
     severity[bad] = np.exp(rng.normal(centre, width, int(bad.sum())))
     return severity
-
-
-def shift_of(plan: Plan, place: Ints, *, line: Ints, lot_shift: Floats, drift: Floats) -> Floats:
-    """Return the latent's shift of n items, shape (n, k)."""
-    total = plan.places.shift[place] + plan.line_shift[line] + lot_shift
-    if plan.process.family.drift:
-        total += drift[:, None] * plan.process.latent(plan.process.family.drift)
-    return total

@@ -10,9 +10,7 @@ from optimiser.history.demo.plan import DemoPlant
 from optimiser.history.demo.process import GOOD, Floats, Ints, global_kinds
 
 REVIEW_MISS, REVIEW_FALSE, UNREVIEWED = 0.05, 0.002, 0.005
-
 TEST_COVERAGE, FIELD_COVERAGE = 0.30, 0.03
-
 FOUND_BY = ("review", "test", "audit", "field")
 
 

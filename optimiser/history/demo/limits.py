@@ -35,15 +35,9 @@ def live_rows(process: Process, places: Places, rng: np.random.Generator) -> tup
     if family.live == "tight":
         relaxed = rng.random((2, k)) < 0.3
         tightness = np.where(relaxed, rng.uniform(1.25, 1.5, (2, k)), tightness)
+    own = ("family", family.name)
     rows = [
-        _row(
-            process,
-            i,
-            ("family", family.name),
-            middle=process.middle,
-            tightness=tightness[:, i],
-        )
-        for i in range(k)
+        _row(process, i, own, middle=process.middle, tightness=tightness[:, i]) for i in range(k)
     ]
     for scope, name, shifts in _overrides(family, places):
         middle = middle_at(process, process.latent(shifts))

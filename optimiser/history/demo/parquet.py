@@ -18,21 +18,17 @@ STATIONS = {"paste": ("PI", 0), "pre-reflow": ("PR", 4), "post-reflow": ("PO", 1
 
 _MICROSECONDS_PER_DAY = 86_400_000_000
 
-_VERDICTS = "[{}]".format("'good', 'defect'")
-
-_KIND_LIST = "[{}]".format(", ".join(f"'{kind}'" for kind in KINDS))
-
-_FOUND_LIST = "[{}]".format(", ".join(f"'{found}'" for found in FOUND_BY))
-
+_VERDICTS = "['good', 'defect']"
+_KIND_LIST = f"[{', '.join(repr(kind) for kind in KINDS)}]"
+_FOUND_LIST = f"[{', '.join(repr(found) for found in FOUND_BY)}]"
+_MEASURED = ", ".join(
+    f"case when isnan({name}) then null else {name} end as {name}" for name in MEASUREMENTS
+)
 # A list index of 0 gives null, so a code of -1 ("nothing") becomes null.
 _HISTORY_QUERY = f"""
 select boards.time + to_minutes(minutes) as time, line, letters || '-' || line as station,
     stage, product, serial as board, boards.lot, designator, pin, part, family,
-    {
-    ", ".join(
-        f"case when isnan({name}) then null else {name} end as {name}" for name in MEASUREMENTS
-    )
-},
+    {_MEASURED},
     called, {_VERDICTS}[verdict + 1] as verdict, {_KIND_LIST}[label_kind + 1] as defect,
     {_FOUND_LIST}[found_by + 1] as found_by, weight
 from items join places using (place) join boards on boards.number = items.board

@@ -64,10 +64,8 @@ def lay_places(process: Process, names: list[list[str]], rng: np.random.Generato
         parts.append(f"{family.part}-2240")
     pins: list[str | None] = [str(i + 1) for i in range(family.pins)]
     pins = pins or [None]
-    special, extra = (
-        special_place(family),
-        process.latent(family.odd_place or family.excused_place),
-    )
+    special = special_place(family)
+    extra = process.latent(family.odd_place or family.excused_place)
     keys: list[tuple[int, int, str, str | None]] = []
     shifts: list[Floats] = []
     for product, components in enumerate(names):

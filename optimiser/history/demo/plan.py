@@ -40,19 +40,20 @@ class DemoPlant:
     drift: Floats
 
 
-def build_plant(
-    *, seed: int, days: int, items_per_day: int, lines: int, first_day: date
-) -> DemoPlant:
-    """Return the plant of a seed."""
-    for name, value, least in (
-        ("days", days, 1),
-        ("lines", lines, 1),
-        ("items_per_day", items_per_day, 1),
-        ("seed", seed, 0),
-    ):
+def refuse_below(least: int, **numbers: int) -> None:
+    """Raise `UsageError` for a number below `least`, named as its argument."""
+    for name, value in numbers.items():
         if value < least:
             message = f"{name} must be at least {least}, got {value}"
             raise UsageError(message)
+
+
+def build_plant(
+    *, seed: int, days: int, items_per_day: int, lines: int, first_day: date
+) -> DemoPlant:
+    """Return the plant of a seed; `UsageError` if a number is too small."""
+    refuse_below(1, days=days, lines=lines, items_per_day=items_per_day)
+    refuse_below(0, seed=seed)
     designators = number_components()
     per_board = items_per_board()
     plans: list[Plan] = []

@@ -23,11 +23,8 @@ from optimiser.history.demo.families import FAMILIES, REFERENCE_ITEMS, Family
 from optimiser.history.demo.measurements import DEFECTS, KINDS, MEASUREMENTS, Measurement
 
 Floats = NDArray[np.float64]
-
 Singles = NDArray[np.float32]
-
 Ints = NDArray[np.int64]
-
 Bools = NDArray[np.bool_]
 
 FAR_QUANTILE = 0.997

@@ -1,7 +1,4 @@
-"""Large fresh samples of the demo's processes, to hold a promise against.
-
-A promise made from the history can be held against what the plant really does.
-"""
+"""Large fresh samples of the demo's processes, to hold a promise made from its history against."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -12,11 +9,11 @@ from optimiser.errors import UsageError, nearest
 from optimiser.history.demo import streams
 from optimiser.history.demo.effects import Effects, draw_effects
 from optimiser.history.demo.families import FAMILIES
-from optimiser.history.demo.items import draw_severity, shift_of
+from optimiser.history.demo.items import draw_values
 from optimiser.history.demo.limits import is_called
 from optimiser.history.demo.lots import FIRST_DAY
-from optimiser.history.demo.plan import DemoPlant, Plan, build_plant, family_limits
-from optimiser.history.demo.process import GOOD, Floats, Ints, Singles, draw_items
+from optimiser.history.demo.plan import DemoPlant, Plan, build_plant, family_limits, refuse_below
+from optimiser.history.demo.process import GOOD, Floats, Ints, Singles
 
 _POOL_LOTS = 4096
 
@@ -113,10 +110,7 @@ def demo_truth(
     plant = build_plant(
         seed=seed, days=days, items_per_day=items_per_day, lines=lines, first_day=FIRST_DAY
     )
-    for argument, size in (("n_defects", n_defects), ("n_goods", n_goods)):
-        if size < 1:
-            message = f"{argument} must be at least 1, got {size}"
-            raise UsageError(message)
+    refuse_below(1, n_defects=n_defects, n_goods=n_goods)
     known = [family.name for family in FAMILIES]
     wanted = known if families is None else list(families)
     for name in wanted:
@@ -185,9 +179,7 @@ def _sample(plant: DemoPlant, index: int, n_goods: int, n_defects: int) -> Truth
         plant, plan, (pool, effects), chosen=chosen, kind=np.full(n_goods, GOOD), rng=rng
     )
     lower, upper = family_limits(plan)
-    own = [np.where(side == live, np.float32(np.nan), side)
-           for side, live in ((plan.lower, lower), (plan.upper, upper))]  # fmt: skip
-    rate = float(plan.process.rates.sum())
+    rate, nan = float(plan.process.rates.sum()), np.float32(np.nan)
     return TruthSample(
         family=plan.process.family.name,
         measurements=plan.process.names,
@@ -196,8 +188,8 @@ def _sample(plant: DemoPlant, index: int, n_goods: int, n_defects: int) -> Truth
         defects=bads,
         defect_place=bad_place,
         defect_type=tuple(plan.process.kinds[i] for i in picked % j),
-        own_lower=own[0],
-        own_upper=own[1],
+        own_lower=np.where(plan.lower == lower, nan, plan.lower),
+        own_upper=np.where(plan.upper == upper, nan, plan.upper),
         live_lower=lower,
         live_upper=upper,
         expected_goods=float(items.sum()) * (1 - rate),
@@ -220,17 +212,7 @@ def _draw_pool(
     product = plant.lots.product[lot]
     place = plan.places.starts[product, effects.part[chosen]]
     place = place + rng.integers(plan.places.counts[product])
-    values = draw_items(
-        plan.process,
-        shifts=shift_of(
-            plan,
-            place,
-            line=plant.lots.line[lot],
-            lot_shift=effects.shift[chosen],
-            drift=plant.drift[plant.lots.day[lot]],
-        ),
-        kinds=kind,
-        severity=draw_severity(plan.process.family, kind, rng),
-        rng=rng,
+    _, values = draw_values(
+        plant, plan, place, lot=lot, lot_shift=effects.shift[chosen], kind=kind, rng=rng
     )
     return place, values
