@@ -21,6 +21,7 @@ COMMANDS = {
     "backtest": "walk forward in time: what was promised and what followed",
     "gauge": "say how far measurements repeat, from a study of repeated readings",
     "flicker": "say how many calls of each limit a second inspection would not make",
+    "risk": "say consumer's and producer's risk of limits that guard a workmanship bound",
     "reviewers": "say what limits and reviewers lose together, by call load",
     "agreement": "say how far reviewers agree, from double reviews",
     "audit": "pick passed items to inspect again, and say what their verdicts prove",

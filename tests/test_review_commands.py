@@ -144,3 +144,17 @@ def test_flicker_without_repeatability_says_nothing(tmp_path, capsys):
     plant = make_plant(tmp_path)
     assert run(capsys, "flicker", plant, "--recipe", tmp_path / "none.csv")[0] == 2
     assert run(capsys, "flicker", plant)[0] == 0
+
+
+def test_risk_of_limits_against_their_bounds(demo_plant, capsys):
+    code, out, _ = run(capsys, "risk", demo_plant, "--risk", "0.05", "--json")
+    rows = json.loads(out)
+    assert code == 0
+    assert rows
+    for row in rows:
+        # A guard band of 1.645 repeatabilities holds 5 % at the bound (JCGM 106, one side).
+        assert row["needed"] == pytest.approx(1.6449 * row["repeatability"], rel=1e-4)
+        assert 0 <= row["consumer"] <= row["escape_rate"] <= 1
+        assert 0 <= row["producer"] <= row["false_call_rate"] <= 1
+    assert "Joint" in run(capsys, "risk", demo_plant)[1]
+    assert run(capsys, "risk", demo_plant, "--risk", "2")[0] == 2

@@ -26,6 +26,7 @@ import pandas as pd
 from optimiser import __version__
 from optimiser.decision.proof import EARLY_SHARE
 from optimiser.decision.propose import Case, propose
+from optimiser.decision.shares import with_shares
 from optimiser.errors import HistoryError
 from optimiser.history.read import History
 from optimiser.plant.file import Plant
@@ -179,7 +180,8 @@ def propose_all(
             if not row["interrupted"]:
                 _keep(folder, case, row)
             on_done(case.tally.family)
-    return sorted(rows, key=_by_saving), interrupted or len(rows) < len(cases)
+    ranked = with_shares(sorted(rows, key=_by_saving))
+    return ranked, interrupted or len(rows) < len(cases)
 
 
 def _by_saving(row: Row) -> tuple[float, str]:

@@ -104,6 +104,8 @@ class Promise:
         Level of every interval, two-sided.
     lots, defects_called, defects_passed : int
         From how much: lots, labelled defects that the live recipe calls, and passes.
+    added_counted : int
+        Of the labelled defects that the live recipe calls, those that escaped when held out.
     """
 
     false_calls_saved: Interval
@@ -117,6 +119,7 @@ class Promise:
     lots: int
     defects_called: int
     defects_passed: int
+    added_counted: int
 
 
 def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
@@ -166,6 +169,7 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
         lots=int((held.items > 0).sum()),
         defects_called=int(held.live_called.sum()),
         defects_passed=int(passed.sum()),
+        added_counted=int(held.escape[held.live_called].sum()) if held.loosens else 0,
     )
 
 
@@ -252,4 +256,5 @@ def no_change(*, lots: int, defects_called: int, defects_passed: int) -> Promise
         lots=lots,
         defects_called=defects_called,
         defects_passed=defects_passed,
+        added_counted=0,
     )

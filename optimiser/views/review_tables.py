@@ -110,3 +110,41 @@ def _interval(interval: Row, digits: int) -> str:
 
 def _percent(interval: Row) -> str:
     return f"{interval['value']:.0%} ({interval['low']:.0%} to {interval['high']:.0%})"
+
+
+def risk_table(rows: Sequence[Row], *, risk: float) -> Group:
+    """Return the risks of limits that guard a workmanship bound, joint and conditional apart."""
+    if not rows:
+        return Group(Text("no live limit has both a workmanship bound and a repeatability"))
+    table = _table(
+        "family",
+        "limit",
+        "at",
+        "bound",
+        "inside by",
+        f"needed for {risk:.3g}",
+        "consumer, ppm",
+        "producer, ppm",
+        "escape rate",
+        "false-call rate",
+    )
+    for row in rows:
+        table.add_row(
+            row["family"],
+            f"{row['measurement']} {row['side']}",
+            f"{row['limit']:g}",
+            f"{row['bound']:g} {row['unit']}",
+            f"{row['distance']:.4g}",
+            f"{row['needed']:.3g}",
+            f"{row['consumer'] * 1e6:.3g}",
+            f"{row['producer'] * 1e6:,.0f}",
+            f"{row['escape_rate']:.2g}",
+            f"{row['false_call_rate']:.2g}",
+        )
+    note = (
+        "Joint, of all items: consumer's risk is nonconforming and accepted, producer's is conforming "
+        "and called. Conditional: escape rate is of the nonconforming, false-call rate of the "
+        "conforming. The process is taken as normal; heavier tails have more at the bound. "
+        "'needed' is the guard band for an item right at the bound."
+    )
+    return Group(table, Text(note))

@@ -163,6 +163,8 @@ def proposal_text(row: Row, *, currency: str) -> Group:
     parts += [Text(f"  {reason}") for reason in row["reasons"]]
     if row["advice"] == "change":
         parts += _change_parts(row)
+    if row.get("escape_share"):
+        parts.append(Text(f"  {_share_words(row['escape_share'])}"))
     if row["proof"]:
         parts += [Text(f"  {line}") for line in _proof_words(row["proof"])]
     if row["considered"]:
@@ -177,6 +179,14 @@ def proposal_text(row: Row, *, currency: str) -> Group:
             )
         )
     return Group(*parts)
+
+
+def _share_words(share: Row) -> str:
+    """Return the share of called defects that would escape, beside the other families'."""
+    return (
+        f"held out, {share['counted']} of {share['of']} called defects would escape; beside the other "
+        f"families {share['shown']:.1%} ({share['low']:.1%} to {share['high']:.1%}), for ranking and no bound"
+    )
 
 
 def _proof_words(proof: Row) -> list[str]:
