@@ -108,6 +108,9 @@ def prove(
     return Proof(
         added=words["added"],
         all=words["all"],
+        price=cost_ratio.words(money[own], unit=currency)
+        if own in money
+        else "Best at no price of an escape: on the later lots another setting tested does better.",
         added_bound=bounds["added"],
         all_bound=bounds["all"],
         settings=tuple(

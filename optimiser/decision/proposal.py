@@ -112,6 +112,8 @@ class Proof:
     added, all : str
         The certificate of the setting that would have been proposed, in words: escapes added
         by the change, and all escapes.
+    price : str
+        Prices of an escape, in money, between which that setting is best, in words.
     added_bound, all_bound : float
         The best provable bounds on these shares, one-sided at confidence 1 - ``proof.DELTA``.
     settings : tuple of Tested
@@ -121,6 +123,7 @@ class Proof:
 
     added: str
     all: str
+    price: str
     added_bound: float
     all_bound: float
     settings: tuple[Tested, ...]

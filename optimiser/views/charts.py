@@ -6,6 +6,8 @@ from typing import Any
 import altair as alt
 import pandas as pd
 
+from optimiser.views.tables import interval_words
+
 GOOD, DEFECT, GREY = (
     "#0072B2",
     "#D55E00",
@@ -76,24 +78,36 @@ def front_chart(frame: pd.DataFrame, *, title: str) -> alt.LayerChart:
     )
 
 
-def proposals_frame(rows: list[Mapping[str, Any]]) -> pd.DataFrame:
-    """Return proposals as a table, one row per family, money a month.
+def proposals_frame(rows: list[Mapping[str, Any]], *, currency: str) -> pd.DataFrame:
+    """Return proposals as a table, one row per family, with intervals in words.
 
     Parameters
     ----------
     rows : list of mappings
-        As ``optimiser propose --json`` prints them.
+        As ``optimiser propose --json`` prints them; numbers are best read from there.
+    currency : str
 
     Returns
     -------
     DataFrame
+        Indexed by family; blank where no change is advised.
     """
-    keys = ("saving_per_month", "false_calls_saved", "escapes_added", "escapes_caught")
+    columns = {
+        "saving_per_month": f"saving a month, {currency}",
+        "false_calls_saved": "false calls saved",
+        "escapes_added": "escapes added",
+        "escapes_caught": "escapes caught",
+    }
     return pd.DataFrame(
         [
             {"family": r["family"], "advice": r["advice"]}
-            | {f"{k}_{end}": r["promise"][k][end] for k in keys for end in ("value", "low", "high")}
-            | {"items": r["items"], "lots": r["lots"], "defects": r["defects"]}
+            | {
+                words: interval_words(r["promise"][k], 1 if k.startswith("escapes") else 0)
+                if r["advice"] == "change"
+                else ""
+                for k, words in columns.items()
+            }
+            | {"defects": r["defects"], "lots": r["lots"], "items": f"{r['items']:,}"}
             for r in rows
         ]
-    )
+    ).set_index("family")

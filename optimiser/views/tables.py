@@ -195,6 +195,7 @@ def _proof_words(proof: Row) -> list[str]:
         f"had the first {proof['early_lots']} lots alone decided, the {proof['later_lots']} after them say:",
         f"  escapes added: {proof['added']}",
         f"  all escapes: {proof['all']}",
+        f"  price of an escape: {proof['price']}",
     ]
     certified = [s for s in proof["settings"] if s["certified_added"] and s["limits"]]
     if certified:
