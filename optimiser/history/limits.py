@@ -192,8 +192,8 @@ def _write(
 
 
 def write_table(history: History, table: str, frame: pd.DataFrame) -> None:
-    """Replace a temporary table by a frame; float32 columns become FLOAT."""
+    """Replace a table by a frame; float32 columns become FLOAT."""
     con = history.connection
     con.register("_frame", frame)
-    con.execute(f"create or replace temp table {table} as from _frame")
+    con.execute(f"create or replace table {table} as from _frame")
     con.unregister("_frame")

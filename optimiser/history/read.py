@@ -129,7 +129,7 @@ class History:
                from all_items group by lot"""
         )
         for table in ("defects", "lots"):
-            self.rows(f"drop table if exists temp.{table}")
+            self.rows(f"drop table if exists {table}")
         upper = "" if stop is None else f"and lot_id < {stop}"
         self.rows(
             f"""create or replace view items as
@@ -141,7 +141,7 @@ class History:
     def defects(self) -> str:
         """Name of a table of the labelled defects, made at first use: they are few."""
         self.connection.execute(
-            "create temp table if not exists defects as from items where verdict = 'defect'"
+            "create table if not exists defects as from items where verdict = 'defect'"
         )
         return "defects"
 
@@ -152,7 +152,7 @@ class History:
         Made at first use: ``lot, lot_id, first, last``.
         """
         self.connection.execute(
-            """create temp table if not exists lots as
+            """create table if not exists lots as
                select lot, (row_number() over (order by min(time), lot) - 1)::integer as lot_id,
                  min(time) as first, max(time) as last from items group by lot"""
         )
@@ -483,7 +483,10 @@ def _make_recorded(history: History, schema: Schema) -> None:
     columns = [f"{schema.time} as time"]
     columns += [f"{schema.text(c)} as {c}" for c in TEXT if c != "lot"]
     columns.append(f"{_lot(history, schema)} as lot")
-    columns += [f"{_number(schema, m)} as {quoted(m)}" for m in history.measurements]
+    with_nan = _with_nan(history, schema)
+    columns += [
+        f"{_number(schema, m, has_nan=m in with_nan)} as {quoted(m)}" for m in history.measurements
+    ]
     columns.append(f"{schema.boolean('called')} as called")
     weight = schema.number("weight")
     columns.append(
@@ -524,7 +527,16 @@ def _lot(history: History, schema: Schema) -> str:
     return f"coalesce({lot}, strftime({schema.time}, '%Y-%m-%d'))"
 
 
-def _number(schema: Schema, measurement: str) -> str:
+def _with_nan(history: History, schema: Schema) -> set[str]:
+    """Return the measurements that hold any NaN; only these need a guard in every scan."""
+    counts = ", ".join(
+        f"count(*) filter (where isnan({schema.number(m)}))" for m in history.measurements
+    )
+    (found,) = history.rows(f"select {counts} from raw")
+    return {m for m, n in zip(history.measurements, found, strict=True) if n}
+
+
+def _number(schema: Schema, measurement: str, *, has_nan: bool) -> str:
     """Return SQL for one measurement as FLOAT, NULL where not measured.
 
     NaN becomes NULL here and nowhere else: DuckDB sorts NaN above every number, so that an
@@ -533,7 +545,7 @@ def _number(schema: Schema, measurement: str) -> str:
     x = schema.number(measurement)
     # A value beyond FLOAT has been set aside; the cast may meet it before the join drops it.
     as_float = x if schema.is_float(measurement) else f"try_cast({x} as float)"
-    return f"case when isnan({x}) then null else {as_float} end"
+    return f"case when isnan({x}) then null else {as_float} end" if has_nan else as_float
 
 
 def _aside_findings(history: History, rules: list[Rule]) -> list[Finding]:

@@ -10,7 +10,9 @@ Ranks compare float32 with float32, strictly: an item at a limit is not called, 
 measurement that is NULL has rank 0.
 """
 
+import os
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -250,7 +252,7 @@ def sum_by_row(
     if np.log2(spans).sum() < 62:
         # One number a row: sorting it is many times faster than sorting by all columns.
         packed = np.ravel_multi_index(tuple(keys.T), tuple(spans))
-        order = np.argsort(packed, kind="stable")
+        order = np.argsort(packed)
         new = np.r_[True, np.diff(packed[order]) != 0]
     else:
         order = np.lexsort(keys.T[::-1])
@@ -287,16 +289,14 @@ def tally_history(
     for files in _batches(history):
         for place, columns in _hot(history, limits, files):
             hot.setdefault(place, []).append(columns)
-    return {
-        family: _family_tally(
-            grid,
-            [n for n, p in enumerate(places) if limits.families[p] == family],
-            Counted(
-                limits=limits, places=places, lots=lots, totals=totals, hot=hot, defects=defects
-            ),
-        )
-        for family, grid in grids.items()
-    }
+    counted = Counted(
+        limits=limits, places=places, lots=lots, totals=totals, hot=hot, defects=defects
+    )
+    own = {f: [n for n, p in enumerate(places) if limits.families[p] == f] for f in grids}
+    # Sorting and searching let other threads run, so families need not wait for each other.
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        tallies = pool.map(lambda f: _family_tally(grids[f], own[f], counted), grids)
+        return dict(zip(grids, tallies, strict=True))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -336,7 +336,7 @@ def _totals(history: History, limits: PlacedLimits) -> pd.DataFrame:
     return history.connection.execute(
         f"""select b.place_id, l.lot_id, t.reviewed, t.n::bigint as n from
               (select {limits.place.replace("{i}", "i")} as place, i.lot,
-                 coalesce(i.verdict = 'good', false) as reviewed, count(*) as n
+                 i.verdict is not null as reviewed, count(*) as n
                from items i where i.verdict is distinct from 'defect' group by all) t
             join {limits.table} b using (place) join {history.lots} l using (lot) order by 1, 2, 3"""
     ).df()
@@ -366,13 +366,16 @@ def _hot(
     only = f"and i.file in ({', '.join(text_literal(f) for f in files)})" if files else ""
     found = history.connection.execute(
         f"""select h.* exclude (lot), l.lot_id from
-              (select b.place_id, i.lot, coalesce(i.verdict = 'good', false) as reviewed, {measured}
+              (select b.place_id, i.lot, i.verdict is not null as reviewed, {measured}
                from {limits.join()}
                where i.verdict is distinct from 'defect' {only} and ({limits.outside("tight")})) h
             join {history.lots} l using (lot)"""
     ).fetchnumpy()
     columns = {name: _plain(np.asanyarray(values)) for name, values in found.items()}
-    order = np.argsort(columns["place_id"], kind="stable")
+    # Sixteen bits are sorted by radix, many times faster; places are few.
+    few = len(limits.scopes) <= np.iinfo(np.uint16).max
+    place_id = columns["place_id"].astype(np.uint16) if few else columns["place_id"]
+    order = np.argsort(place_id, kind="stable")
     columns = {name: values[order] for name, values in columns.items()}
     places, starts = np.unique(columns["place_id"], return_index=True)
     stops = np.append(starts, len(order))[1:]
@@ -412,9 +415,16 @@ def _family_tally(grid: Grid, places: Sequence[int], counted: Counted) -> Family
         grid=grid,
         scopes=scopes,
         lots=counted.lots,
-        cells=_merged(parts) if parts else _no_cells(len(grid.limits)),
+        cells=_joined_cells(parts, len(grid.limits)),
         defects=_defects(grid, frame, scope_of, counted),
     )
+
+
+def _joined_cells(parts: Sequence[Cells], m: int) -> Cells:
+    """Return the cells of a family's places together."""
+    if len(parts) == 1:
+        return parts[0]
+    return _merged(parts) if parts else _no_cells(m)
 
 
 def _no_cells(m: int) -> Cells:
@@ -432,29 +442,40 @@ def _no_cells(m: int) -> Cells:
 def _cells_of_place(grid: Grid, place: int, scope: int, counted: Counted) -> Cells:
     """Return the cells of one place: its hot items by signature, the rest by lot alone."""
     total = counted.totals[counted.totals["place_id"] == place]
-    none = np.zeros((len(total), 1 + len(grid.limits)))
-    rest = np.column_stack([total["lot_id"], total["reviewed"], none]).astype(np.int32)
-    keys, counts = [rest], [total["n"].to_numpy(dtype=np.int64)]
-    for columns in counted.hot.get(place, []):
-        overridden = _overridden(counted, place)
-        ranks, settled = signatures(grid, columns, overridden), is_settled(columns, overridden)
-        hot = np.column_stack([columns["lot_id"], columns["reviewed"], settled, ranks])
-        hot, n = sum_by_row(hot.astype(np.int32), np.ones(len(hot), dtype=np.int64))
-        # Each hot item was counted with the rest as well; take it off there.
-        off = hot.copy()
-        off[:, 2:] = 0
-        keys += [hot, off]
-        counts += [n, -n]
-    unique, n = sum_by_row(np.concatenate(keys), np.concatenate(counts))
-    unique, n = unique[n != 0], n[n != 0]
+    rest = np.zeros((len(counted.lots), 2), dtype=np.int64)
+    rest[total["lot_id"], total["reviewed"].astype(int)] = total["n"]
+    overridden = _overridden(counted, place)
+    found = [_hot_keys(grid, columns, overridden) for columns in counted.hot.get(place, [])]
+    m = len(grid.limits)
+    hot = np.concatenate(found) if len(found) > 1 else (found or [_no_keys(m)])[0]
+    hot, n = sum_by_row(hot, np.ones(len(hot), dtype=np.int64))
+    # Hot items were counted with the others too; what is left lies inside every level.
+    np.subtract.at(rest, (hot[:, 0], hot[:, 1]), n)
+    lot, reviewed = np.nonzero(rest)
     return Cells(
-        ranks=unique[:, 3:].astype(np.int16),
-        scope=np.full(len(n), scope, dtype=np.int32),
-        lot=unique[:, 0],
-        reviewed=unique[:, 1].astype(bool),
-        settled=unique[:, 2].astype(bool),
-        count=n,
+        ranks=np.asfortranarray(
+            np.concatenate([np.zeros((len(lot), m), dtype=np.int32), hot[:, 3:]]), dtype=np.int16
+        ),
+        scope=np.full(len(lot) + len(n), scope, dtype=np.int32),
+        lot=np.concatenate([lot, hot[:, 0]]).astype(np.int32),
+        reviewed=np.concatenate([reviewed, hot[:, 1]]).astype(bool),
+        settled=np.concatenate([np.zeros(len(lot)), hot[:, 2]]).astype(bool),
+        count=np.concatenate([rest[lot, reviewed], n]),
     )
+
+
+def _no_keys(m: int) -> NDArray[np.int32]:
+    return np.zeros((0, 3 + m), dtype=np.int32)
+
+
+def _hot_keys(grid: Grid, columns: Columns, overridden: Mapping[str, Row]) -> NDArray[np.int32]:
+    """Return lot, review, whether an override calls, and ranks of hot items, shape (n, 3 + m)."""
+    # Column after column, as it is filled and later packed.
+    keys = np.empty((len(columns["lot_id"]), 3 + len(grid.limits)), dtype=np.int32, order="F")
+    keys[:, 0], keys[:, 1] = columns["lot_id"], columns["reviewed"]
+    keys[:, 2] = is_settled(columns, overridden)
+    keys[:, 3:] = signatures(grid, columns, overridden)
+    return keys
 
 
 def _overridden(counted: Counted, place: int) -> dict[str, Row]:
@@ -481,11 +502,13 @@ def signatures(grid: Grid, columns: Columns, overridden: Mapping[str, Row]) -> R
     """
     levels = np.array([len(limit.z) for limit in grid.limits], dtype=np.int16)
     size = len(next(iter(columns.values())))
-    ranks = np.zeros((size, len(levels)), dtype=np.int16)
+    ranks = np.zeros((size, len(levels)), dtype=np.int16, order="F")
+    always = is_settled(columns, overridden)
     for n, limit in enumerate(grid.limits):
         if limit.measurement not in overridden:
             ranks[:, n] = rank(limit.z, limit.sign * _float32(columns, limit.measurement))
-    ranks[(ranks == levels).any(axis=1) | is_settled(columns, overridden)] = levels
+            always |= ranks[:, n] == levels[n]
+    ranks[always] = levels
     return ranks
 
 
