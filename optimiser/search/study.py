@@ -106,6 +106,8 @@ class StudyResult:
         The same on the in-sample counts, seeds included.
     lot_fold : ndarray of int, shape (t,)
         Fold of each lot.
+    pull : ndarray, shape (n,)
+        Share of cost that each row must gain; inf for rows that are never recommended.
     chosen : ndarray of int, shape (f,)
         Row that would be recommended from the outcomes on the other folds only.
     false_calls : ndarray of int, shape (t,)
@@ -138,6 +140,7 @@ class StudyResult:
     front: Ints
     counted_front: Ints
     lot_fold: Ints
+    pull: Floats
     chosen: Ints
     false_calls: Ints
     live_false_calls: Ints
@@ -336,18 +339,50 @@ def _objectives(problem: Problem, outcome: Heldout) -> tuple[float, float, float
 
 def _result(board: _Board, *, interrupted: bool) -> StudyResult:
     """Read the board."""
-    trials, lot_fold = _table(board), board.yardstick.lot_fold
-    costs, pull = _fold_costs(board, trials), _pull(board.problem, trials)
-    chosen = np.array(
-        [_recommend(np.delete(costs, v, axis=1), pull) for v in range(board.yardstick.folds)]
+    trials = _table(board)
+    return choose(
+        board.problem,
+        trials,
+        lot_fold=board.yardstick.lot_fold,
+        pull=_pull(board.problem, trials),
+        interrupted=interrupted,
     )
+
+
+def choose(
+    problem: Problem, trials: Trials, *, lot_fold: Ints, pull: Floats, interrupted: bool = False
+) -> StudyResult:
+    """Return the choice among candidates at a problem's prices.
+
+    Parameters
+    ----------
+    problem : Problem
+        Its prices and miss rate may differ from those of the study that found the candidates.
+    trials : Trials
+        Their held-out outcomes; costs in it are replaced by those at the problem's prices.
+    lot_fold : ndarray of int, shape (t,)
+    pull : ndarray, shape (n,)
+    interrupted : bool
+
+    Returns
+    -------
+    StudyResult
+        The recommendation and, nested, what each fold's lots left out would have recommended.
+    """
+    trials = replace(
+        trials,
+        review_cost=problem.false_call_cost * trials.false_calls.sum(axis=1).astype(np.float64),
+        escape_cost=trials.near_escape @ escape_prices(problem),
+    )
+    folds = int(lot_fold.max()) + 1
+    costs = _fold_costs(problem, trials, lot_fold)
+    chosen = np.array([_recommend(np.delete(costs, v, axis=1), pull) for v in range(folds)])
     lot_choice = chosen[lot_fold]
-    defect_choice = lot_choice[board.problem.defect_lot]
+    defect_choice = lot_choice[problem.defect_lot]
     fitted_here = np.isfinite(pull)
     recommended = _recommend(costs, pull)
-    calls = _calls(board.problem, trials.settings[recommended])
-    fold_settings = trials.fold_settings[chosen, np.arange(chosen.size)]
-    gaps = _gaps(board.problem, fold_settings, lot_fold)
+    calls = _calls(problem, trials.settings[recommended])
+    gaps = _gaps(problem, trials.fold_settings[chosen, np.arange(folds)], lot_fold)
     return StudyResult(
         trials=trials,
         recommended=recommended,
@@ -356,6 +391,7 @@ def _result(board: _Board, *, interrupted: bool) -> StudyResult:
             trials.counted_false_calls, trials.counted_escapes, np.ones_like(fitted_here)
         ),
         lot_fold=lot_fold,
+        pull=pull,
         chosen=chosen,
         false_calls=trials.false_calls[lot_choice, np.arange(lot_choice.size)],
         live_false_calls=trials.false_calls[0],
@@ -366,8 +402,53 @@ def _result(board: _Board, *, interrupted: bool) -> StudyResult:
         else np.inf,
         escape=trials.escape[defect_choice, np.arange(defect_choice.size)],
         live_escape=trials.escape[0],
-        live_escapes=escapes_live(board.problem),
+        live_escapes=escapes_live(problem),
         interrupted=interrupted,
+    )
+
+
+def recommended_at(study: StudyResult, factors: Floats) -> Ints:
+    """Return the row recommended when every escape costs some factor more or less.
+
+    Parameters
+    ----------
+    study : StudyResult
+        At the prices that the factors multiply.
+    factors : ndarray, shape (g,)
+        Each > 0.
+
+    Returns
+    -------
+    ndarray of int, shape (g,)
+    """
+    trials = study.trials
+    return np.array(
+        [
+            _recommend((trials.review_cost + f * trials.escape_cost)[:, None], study.pull)
+            for f in factors
+        ],
+        dtype=np.int64,
+    )
+
+
+def stand_by(problem: Problem, study: StudyResult, row: int) -> StudyResult:
+    """Return the study as if one row were recommended whatever the folds say.
+
+    Parameters
+    ----------
+    problem : Problem
+    study : StudyResult
+    row : int
+        A candidate picked by a person: its limits are refitted in every fold, the pick is not.
+
+    Returns
+    -------
+    StudyResult
+    """
+    only = np.full(study.pull.size, np.inf)
+    only[row] = 0.0
+    return choose(
+        problem, study.trials, lot_fold=study.lot_fold, pull=only, interrupted=study.interrupted
     )
 
 
@@ -395,10 +476,9 @@ def _table(board: _Board) -> Trials:
     )
 
 
-def _fold_costs(board: _Board, trials: Trials) -> Floats:
+def _fold_costs(problem: Problem, trials: Trials, lot_fold: Ints) -> Floats:
     """Held-out cost of each candidate in each fold; shape (n, f)."""
-    problem, yardstick = board.problem, board.yardstick
-    lots = (yardstick.lot_fold[:, None] == np.arange(yardstick.folds)).astype(np.float64)
+    lots = (lot_fold[:, None] == np.arange(int(lot_fold.max()) + 1)).astype(np.float64)
     review = problem.false_call_cost * (trials.false_calls @ lots)
     escape = (trials.near_escape * escape_prices(problem)) @ lots[problem.defect_lot]
     return np.asarray(review + escape, dtype=np.float64)
