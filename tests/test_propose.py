@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from optimiser.cli import main
+from optimiser.decision.kept import case_key
 from optimiser.decision.propose import propose, three_lines
-from optimiser.decision.run import FOLDER, case_key, make_cases, propose_all
+from optimiser.decision.run import FOLDER, make_cases, propose_all
 from optimiser.history.read import open_history
 from optimiser.history.replay import replay
 from optimiser.plant.file import read_plant

@@ -62,6 +62,14 @@ class Case:
     later: FamilyTally | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Found:
+    """What the search of one family brought forth: the yardstick, and every candidate."""
+
+    front: ExactFront
+    study: StudyResult
+
+
 def propose(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proposal:
     """Return a family's proposal.
 
@@ -76,17 +84,36 @@ def propose(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Pro
     Proposal
         ``gather`` where the evidence is too thin to search at all.
     """
+    return propose_with_study(case, on_trial=on_trial)[0]
+
+
+def propose_with_study(
+    case: Case, *, on_trial: Callable[[int], None] | None = None
+) -> tuple[Proposal, Found | None]:
+    """Return a family's proposal and all that the search looked at.
+
+    Parameters
+    ----------
+    case : Case
+    on_trial : callable, optional
+
+    Returns
+    -------
+    Proposal
+    Found or None
+        None where nothing was searched.
+    """
     problem, impossible = posed(case)
     lacking = what_to_gather(case, problem)
     if lacking:
-        return _unmoved(case, problem, "gather", lacking)
+        return _unmoved(case, problem, "gather", lacking), None
     if not problem.m or impossible:
-        return _unmoved(case, problem, "keep", _why_stuck(impossible))
-    front, study = _search(case, problem, on_trial)
-    proposal = _weigh(case, problem, front, study)
-    return (
-        proposal if study.interrupted else replace(proposal, proof=proven(case, on_trial=on_trial))
-    )
+        return _unmoved(case, problem, "keep", _why_stuck(impossible)), None
+    found = _search(case, problem, on_trial)
+    proposal = _weigh(case, problem, found.front, found.study)
+    if not proposal.interrupted:
+        proposal = replace(proposal, proof=proven(case, on_trial=on_trial))
+    return proposal, found
 
 
 def posed(case: Case) -> tuple[Problem, list[Impossible]]:
@@ -96,9 +123,7 @@ def posed(case: Case) -> tuple[Problem, list[Impossible]]:
     return pose(case.tally, case.siblings, case.plant, must_ranks), impossible
 
 
-def _search(
-    case: Case, problem: Problem, on_trial: Callable[[int], None] | None
-) -> tuple[ExactFront, StudyResult]:
+def _search(case: Case, problem: Problem, on_trial: Callable[[int], None] | None) -> Found:
     """Return the exact front of what was counted, and the study that it seeds."""
     front = exact_front(problem, time_limit_s=FRONT_SECONDS)
     study = run_study(
@@ -108,7 +133,7 @@ def _search(
         seeds=_seeds(front, problem),
         on_trial=on_trial,
     )
-    return front, study
+    return Found(front=front, study=study)
 
 
 def proven(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proof | None:
@@ -129,7 +154,7 @@ def proven(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proo
     problem, impossible = posed(case.early)
     if what_to_gather(case.early, problem) or not problem.m or impossible:
         return None
-    _, study = _search(case.early, problem, on_trial)
+    study = _search(case.early, problem, on_trial).study
     moves = [limit_moves(case.early.tally, study.trials.settings[r]) for r in shortlist(study)]
     currency = case.plant.file.plant.currency
     return prove(case.early.tally, problem, study, case.later, moves, currency=currency)

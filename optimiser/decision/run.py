@@ -5,27 +5,19 @@ that are left. It is kept under a key of all it rests on: a changed history, rec
 rail or version makes a new one.
 """
 
-import hashlib
-import json
-import os
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from contextlib import contextmanager, suppress
-from dataclasses import fields, is_dataclass
-from functools import singledispatch
+from contextlib import contextmanager
 from multiprocessing import get_context
 from multiprocessing.synchronize import Event
 from pathlib import Path
 from threading import current_thread, main_thread
 from typing import Any
 
-import numpy as np
-import pandas as pd
-
-from optimiser import __version__
+from optimiser.decision.kept import keep, read_row
 from optimiser.decision.proof import EARLY_SHARE
-from optimiser.decision.propose import Case, propose
+from optimiser.decision.propose import Case, Found, propose_with_study
 from optimiser.decision.shares import with_shares
 from optimiser.errors import HistoryError
 from optimiser.history.read import History
@@ -40,6 +32,7 @@ PROOF_TRIALS = 30
 FOLDER = "proposals"
 POLL_SECONDS = 0.2
 Row = dict[str, Any]
+Made = tuple[Row, Found | None]
 _stop: Event | None = None
 
 
@@ -142,6 +135,7 @@ def propose_all(
     folder: Path | None,
     workers: int,
     on_done: Callable[[str], None] = lambda family: None,
+    on_trial: Callable[[int], None] | None = None,
 ) -> tuple[list[Row], bool]:
     """Return the proposals of all cases as rows, and whether the run was interrupted.
 
@@ -154,6 +148,8 @@ def propose_all(
         Processes; 1 works in this one.
     on_done : callable
         Told each family as it ends.
+    on_trial : callable, optional
+        With one worker told of every trial; a KeyboardInterrupt it raises stops the run.
 
     Returns
     -------
@@ -165,20 +161,21 @@ def propose_all(
     """
     rows, todo = [], []
     for case in cases:
-        row = _read_kept(folder, case)
+        row = read_row(folder, case)
         if row is None:
             todo.append(case)
         else:
             rows.append(row)
             on_done(case.tally.family)
     interrupted = False
-    run = _in_processes(todo, workers) if workers > 1 and len(todo) > 1 else _here(todo)
-    for case, row, stopped in run:
+    run = _in_processes(todo, workers) if workers > 1 and len(todo) > 1 else _here(todo, on_trial)
+    for case, made, stopped in run:
         interrupted = interrupted or stopped
-        if row is not None:
+        if made is not None:
+            row, found = made
             rows.append(row)
             if not row["interrupted"]:
-                _keep(folder, case, row)
+                keep(folder, case, row, found)
             on_done(case.tally.family)
     ranked = with_shares(sorted(rows, key=_by_saving))
     return ranked, interrupted or len(rows) < len(cases)
@@ -188,20 +185,22 @@ def _by_saving(row: Row) -> tuple[float, str]:
     return -row["promise"]["saving_per_month"]["value"], row["family"]
 
 
-def _here(cases: Sequence[Case]) -> Iterator[tuple[Case, Row | None, bool]]:
+def _here(
+    cases: Sequence[Case], on_trial: Callable[[int], None] | None
+) -> Iterator[tuple[Case, Made | None, bool]]:
     """Yield each case with its proposal, computed in this process."""
     for case in cases:
         try:
-            row = propose(case).as_dict()
+            row, found = _made(case, on_trial)
         except KeyboardInterrupt:
             yield case, None, True
             return
-        yield case, row, row["interrupted"]
+        yield case, (row, found), row["interrupted"]
         if row["interrupted"]:
             return
 
 
-def _in_processes(cases: Sequence[Case], workers: int) -> Iterator[tuple[Case, Row | None, bool]]:
+def _in_processes(cases: Sequence[Case], workers: int) -> Iterator[tuple[Case, Made | None, bool]]:
     """Yield each case with its proposal, computed in a few processes.
 
     Ctrl-C sets an event; the studies under way end at their next trial and are kept.
@@ -239,8 +238,8 @@ def _told_by_ctrl_c(stop: Event) -> Iterator[None]:
 
 
 def _taken(
-    waiting: dict[Future[Row], Case], done: set[Future[Row]]
-) -> Iterator[tuple[Future[Row], Case]]:
+    waiting: dict[Future[Made], Case], done: set[Future[Made]]
+) -> Iterator[tuple[Future[Made], Case]]:
     for future in done:
         yield future, waiting.pop(future)
 
@@ -252,84 +251,15 @@ def _start_worker(stop: Event) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _work(case: Case) -> Row:
-    return propose(case, on_trial=_stop_if_told).as_dict()
+def _work(case: Case) -> Made:
+    return _made(case, _stop_if_told)
+
+
+def _made(case: Case, on_trial: Callable[[int], None] | None) -> Made:
+    proposal, found = propose_with_study(case, on_trial=on_trial)
+    return proposal.as_dict(), found
 
 
 def _stop_if_told(trials: int) -> None:
     if _stop is not None and _stop.is_set():
         raise KeyboardInterrupt
-
-
-def case_key(case: Case) -> str:
-    """Return a hash of all that a proposal rests on.
-
-    Parameters
-    ----------
-    case : Case
-
-    Returns
-    -------
-    str
-        Equal for equal contents, whatever the files' names and dates.
-    """
-    return hashlib.sha256(__version__.encode() + _plain(case)).hexdigest()
-
-
-@singledispatch
-def _plain(value: object) -> bytes:
-    """Return the bytes that stand for a value in a hash: its content, never its place."""
-    if is_dataclass(value):
-        return b"".join(_plain(getattr(value, field.name)) for field in fields(value))
-    return repr(value).encode()
-
-
-@_plain.register
-def _(value: np.ndarray) -> bytes:
-    return repr((value.dtype, value.shape)).encode() + np.ascontiguousarray(value).tobytes()
-
-
-@_plain.register
-def _(value: pd.DataFrame) -> bytes:
-    return value.to_csv(index=False).encode()
-
-
-@_plain.register
-def _(value: Plant) -> bytes:
-    return value.file.model_dump_json().encode()
-
-
-@_plain.register
-def _(value: tuple) -> bytes:  # type: ignore[type-arg]
-    return repr(len(value)).encode() + b"".join(_plain(part) for part in value)
-
-
-def _path(folder: Path, case: Case) -> Path:
-    safe = "".join(c if c.isalnum() or c in "-_." else "_" for c in case.tally.family)
-    return folder / f"{safe}-{case_key(case)[:16]}.json"
-
-
-def _read_kept(folder: Path | None, case: Case) -> Row | None:
-    """Return a kept proposal, or None where there is none that can be read."""
-    if folder is None:
-        return None
-    try:
-        row: Row = json.loads(_path(folder, case).read_text(encoding="utf-8"))
-    except (OSError, json.JSONDecodeError):
-        return None
-    return row
-
-
-def _keep(folder: Path | None, case: Case, row: Row) -> None:
-    """Keep a proposal; a half-written file is never seen, a read-only folder keeps none."""
-    if folder is None:
-        return
-    target = _path(folder, case)
-    draft = target.with_suffix(f".{os.getpid()}.tmp")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        draft.write_text(json.dumps(row), encoding="utf-8")
-        draft.replace(target)
-    except OSError:
-        with suppress(OSError):
-            draft.unlink(missing_ok=True)

@@ -8,6 +8,7 @@ ones. This is the only file that knows optuna.
 Public::
 
     run_study(problem, *, seed, trials=60, seeds=(), on_trial=None) -> StudyResult
+    choose, recommended_at, stand_by: the same candidates at other prices, or picked by hand
     Trials, StudyResult
 
 Shape letters: **n** candidates (the live setting, the seeds, then the trials), **m** limits,
