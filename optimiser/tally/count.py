@@ -280,7 +280,7 @@ def tally_history(
     -------
     dict of family to FamilyTally
     """
-    limits = place_limits(history, "tally_limits", {"tight": _tightest(live, grids), "live": live})
+    limits = place_limits(history, "tally_limits", {"tight": tightest(live, grids), "live": live})
     places = list(limits.scopes)
     lots = tuple(str(r[0]) for r in history.rows(f"select lot from {history.lots} order by lot_id"))
     totals = _totals(history, limits)
@@ -311,7 +311,7 @@ class Counted:
     defects: pd.DataFrame
 
 
-def _tightest(live: Recipe, grids: Mapping[str, Grid]) -> Recipe:
+def tightest(live: Recipe, grids: Mapping[str, Grid]) -> Recipe:
     """Return the recipe whose family limits all stand at their tightest level."""
     rows = list(live.overrides)
     for family, grid in grids.items():
