@@ -1,0 +1,173 @@
+"""Where the calls of the live recipe come from, and what they amount to.
+
+False calls are called items whose review found them good. Called items that nobody reviewed
+are counted apart. Every share names its denominator.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import pandas as pd
+
+from optimiser.history.limits import PlacedLimits, limit_column, place_limits
+from optimiser.history.read import History
+from optimiser.history.schema import quoted, text_literal
+from optimiser.plant.file import SIDES
+from optimiser.recipe.table import Recipe
+
+By = Literal["family", "limit", "designator", "part", "product", "line", "lot"]
+WAYS: tuple[By, ...] = ("family", "limit", "designator", "part", "product", "line", "lot")
+_MILLION = 1_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CallTotals:
+    """What the live recipe's calls amount to, in whole items and boards.
+
+    Attributes
+    ----------
+    items, boards, days : int, int, float
+        From how much. A board is counted once per stage it was inspected at.
+    calls, true_calls, false_calls, unreviewed_calls : int
+    escapes : int
+        Labelled defects that were not called.
+    boards_without_call : int
+    review_seconds : float
+        Time of reviewing all calls.
+    """
+
+    items: int
+    boards: int
+    days: float
+    calls: int
+    true_calls: int
+    false_calls: int
+    unreviewed_calls: int
+    escapes: int
+    boards_without_call: int
+    review_seconds: float
+
+    @property
+    def first_pass_yield(self) -> float:
+        """Boards without any call over boards inspected."""
+        return self.boards_without_call / self.boards
+
+    @property
+    def false_calls_per_board(self) -> float:
+        """False calls over boards inspected."""
+        return self.false_calls / self.boards
+
+    @property
+    def false_calls_per_million(self) -> float:
+        """False calls per million inspected items."""
+        return self.false_calls / self.items * _MILLION
+
+    @property
+    def review_hours(self) -> float:
+        """Hours of reviewing all calls."""
+        return self.review_seconds / 3600.0
+
+
+def call_totals(history: History, live: Recipe, *, family: str | None = None) -> CallTotals:
+    """Return what the live recipe's calls amount to.
+
+    Parameters
+    ----------
+    history : History
+    live : Recipe
+    family : str, optional
+        Only this one; boards are then those that carry it.
+
+    Returns
+    -------
+    CallTotals
+    """
+    limits = place_limits(history, "call_limits", {"live": live})
+    only = f"where i.family = {text_literal(family)}" if family is not None else ""
+    (row,) = history.rows(
+        f"""select sum(items), count(*), sum(calls), sum(hit), sum(good), sum(escapes),
+              count(*) filter (where calls = 0) from (
+            select count(*) as items, count(*) filter (where called) as calls,
+              count(*) filter (where called and verdict = 'defect') as hit,
+              count(*) filter (where called and verdict = 'good') as good,
+              count(*) filter (where not called and verdict = 'defect') as escapes from (
+                select i.stage, i.product, i.board, i.verdict, {limits.called("live")} as called
+                from {limits.join()} {only}) group by stage, product, board)"""
+    )
+    items, boards, calls, hit, good, escapes, without = (int(n or 0) for n in row)
+    return CallTotals(
+        items=items,
+        boards=boards,
+        days=history.span_days,
+        calls=calls,
+        true_calls=hit,
+        false_calls=good,
+        unreviewed_calls=calls - hit - good,
+        escapes=escapes,
+        boards_without_call=without,
+        review_seconds=calls * history.plant.file.review.seconds_per_call,
+    )
+
+
+def false_calls_by(history: History, live: Recipe, by: By) -> pd.DataFrame:
+    """Return where the false calls come from, most first.
+
+    Parameters
+    ----------
+    history : History
+    live : Recipe
+    by : {'family', 'limit', 'designator', 'part', 'product', 'line', 'lot'}
+
+    Returns
+    -------
+    DataFrame
+        ``name, items, false_calls, share, cumulative``; shares of all false calls. By limit
+        an item outside several limits counts for each, so shares may add up to more than
+        one; ``alone`` counts those that no other limit calls, and ``cumulative`` is left out.
+    """
+    limits = place_limits(history, "call_limits", {"live": live})
+    if by == "limit":
+        return _by_limit(history, limits)
+    name = "concat_ws('/', i.product, i.designator)" if by == "designator" else f"i.{by}"
+    rows = history.rows(
+        f"""select coalesce({name}, '(none)'), count(*),
+              count(*) filter (where {limits.called("live")} and i.verdict = 'good') as n
+            from {limits.join()} group by 1 order by n desc, 1"""
+    )
+    table = pd.DataFrame(rows, columns=["name", "items", "false_calls"])
+    total = max(1, int(table["false_calls"].sum()))
+    return table.assign(
+        share=table["false_calls"] / total, cumulative=table["false_calls"].cumsum() / total
+    )
+
+
+def _by_limit(history: History, limits: PlacedLimits) -> pd.DataFrame:
+    """Return the false calls of each limit, and those that it alone brings."""
+    sides = [(m, side) for m in history.measurements for side in SIDES]
+    tests = ", ".join(
+        f"coalesce(i.{quoted(m)} {sign} b.{limit_column('live', n, side)}, false) as outside_{n}_{side}"
+        for n, m in enumerate(history.measurements)
+        for side, sign in zip(SIDES, "<>", strict=True)
+    )
+    names = [f"outside_{n}_{side}" for n in range(len(history.measurements)) for side in SIDES]
+    how_many = " + ".join(f"{name}::integer" for name in names)
+    counts = ", ".join(
+        f"count(*) filter (where {name}), count(*) filter (where {name} and ({how_many}) = 1)"
+        for name in names
+    )
+    rows = history.rows(
+        f"""select family, count(*), {counts} from (
+              select i.family, {tests} from {limits.join()} where i.verdict = 'good')
+            where ({how_many}) > 0 group by family"""
+    )
+    items = dict(history.rows("select family, count(*) from items group by family"))
+    table = pd.DataFrame(
+        [
+            (f"{family} · {m} {side}", items[family], counted[2 * n], counted[2 * n + 1])
+            for family, _, *counted in rows
+            for n, (m, side) in enumerate(sides)
+            if counted[2 * n]
+        ],
+        columns=["name", "items", "false_calls", "alone"],
+    ).sort_values(["false_calls", "name"], ascending=[False, True], ignore_index=True)
+    return table.assign(share=table["false_calls"] / max(1, sum(row[1] for row in rows)))
