@@ -101,7 +101,7 @@ def _apart(
 
     Grid and rails come from the earlier lots alone.
     """
-    (lots,) = history.rows("select count(distinct lot) from items")[0]
+    (lots,) = history.rows(f"select count(*) from {history.lots}")[0]
     cut = round(EARLY_SHARE * lots)
     if not 2 <= cut < lots:
         return {}

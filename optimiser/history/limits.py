@@ -97,10 +97,11 @@ def place_limits(history: History, table: str, recipes: Mapping[str, Recipe]) ->
     """
     overridden = [row for recipe in recipes.values() for row in recipe.overrides]
     places = {f: Place(f, None, None, None) for f in history.plant.file.families}
-    where = _may_be_overridden(overridden)
+    where = may_be_overridden(overridden)
     if where:
         for row in history.rows(
-            f"select distinct family, part, product, designator from items i where {where.replace('{i}', 'i')}"
+            f"""select distinct family, part, product, designator from {history.counts} i
+                where {where.replace("{i}", "i")} order by all"""
         ):
             places[_key(Place(*row))] = Place(*row)
     rows = {
@@ -126,7 +127,7 @@ def _key(place: Place) -> str:
     )
 
 
-def _may_be_overridden(rows: Sequence[Row]) -> str:
+def may_be_overridden(rows: Sequence[Row]) -> str:
     """Return SQL that is true for items that an override may concern; empty without any."""
     parts = {r.name for r in rows if r.scope == "part"}
     designators = {r.name.rpartition("/")[2] for r in rows if r.scope == "designator"}

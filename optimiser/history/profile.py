@@ -1,7 +1,7 @@
 """What the measurements of each family look like: counts, extremes, spread.
 
-Quantiles come from a sample picked by a hash of the item's key, so that the same history
-always gives the same figures; histories up to 400,000 items are used whole.
+Quantiles come from a sample of each family, picked by a hash of the item's key, so that the
+same history always gives the same figures; families up to 8,192 items are used whole.
 """
 
 from dataclasses import dataclass
@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from optimiser.history.read import History
 from optimiser.history.schema import quoted
 
-SAMPLE = 400_000
 # Half the width between these two shares is one standard deviation of a normal spread.
 _ONE_SIGMA = (0.15865525393145707, 0.8413447460685429)
 
@@ -46,21 +45,11 @@ def profile(history: History, *, share: float) -> dict[tuple[str, str], Profile]
     -------
     dict of (family, measurement) to Profile
     """
-    every = max(1, history.rows_used // SAMPLE)
     shares = f"[{_ONE_SIGMA[0]!r}, {_ONE_SIGMA[1]!r}, {share!r}, {1 - share!r}]"
-    picked = f"hash(board, designator, pin) % {every} = 0" if every > 1 else "true"
-    exact, sampled = [], []
-    for m in history.measurements:
-        x = quoted(m)
-        good = "filter (where verdict = 'good')"
-        exact.append(f"count({x}), min({x}), max({x}), min({x}) {good}, max({x}) {good}")
-        sampled.append(
-            f"quantile_disc({x}, {shares}) filter (where verdict is distinct from 'defect')"
-        )
-    whole = history.rows(f"select family, {', '.join(exact)} from items group by family")
-    sample = history.rows(
-        f"select family, {', '.join(sampled)} from items where {picked} group by family"
-    )
+    exact = ", ".join(history.extremes(n) for n in range(len(history.measurements)))
+    picked = ", ".join(f"quantile_disc({quoted(m)}, {shares})" for m in history.measurements)
+    whole = history.rows(f"select family, {exact} from {history.counts} group by family")
+    sample = history.rows(f"select family, {picked} from {history.sampled()} group by family")
     quantiles = {row[0]: row[1:] for row in sample}
     found = {}
     for family, *numbers in whole:

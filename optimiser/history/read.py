@@ -33,6 +33,9 @@ from optimiser.history.verdicts import aside_rows, missing_columns, take_verdict
 from optimiser.plant.file import Plant
 
 SET_ASIDE = "set_aside.csv"
+# About so many of a family are sampled, at least half of them; 1 % of 8,192, a tail, is 80 items.
+SAMPLE = 8192
+HASH = "hash(i.board, i.designator, i.pin)"
 _FLOAT_MAX = "3.4028234e38"
 # No result file may have these, so that its own columns cannot be taken for ours.
 _FILE, _ROW, _RULE = "optimiser_file", "optimiser_row", "optimiser_rule"
@@ -67,7 +70,21 @@ class History:
         Rows set aside and notes.
     rows_used, rows_set_aside : int
     files : tuple of Path
+    set_aside : Path
+        Where rows that break a rule are written.
+
+    Notes
+    -----
+    Whoever only counts reads the table ``counts``, in which a row stands for ``number`` items,
+    ``recorded`` of them with a recorded call. Here that is ``items`` itself; stored counts of a
+    history stand in its place.
     """
+
+    counts = "items"
+    number = "count(*)"
+    recorded = "count(called)"
+    first_time, last_time = "min(time)", "max(time)"
+    by_lot: tuple[str, ...] = ("items",)
 
     def __init__(self, plant: Plant, files: Sequence[Path], workspace: Any) -> None:  # noqa: ANN401
         self.plant = plant
@@ -76,6 +93,7 @@ class History:
         self.findings: tuple[Finding, ...] = ()
         self.rows_used = 0
         self.rows_set_aside = 0
+        self.set_aside = plant.folder / SET_ASIDE
         self._workspace = workspace
         self.connection = duckdb.connect(
             config={"temp_directory": str(Path(workspace.name) / "spill"), "memory_limit": "1500MB"}
@@ -124,18 +142,19 @@ class History:
             Lots ``first`` to ``stop - 1``; None is to the last.
         """
         self.rows(
-            """create table if not exists all_lots as
-               select lot, row_number() over (order by min(time), lot) - 1 as lot_id
-               from all_items group by lot"""
+            f"""create table if not exists all_lots as
+                select lot, row_number() over (order by {self.first_time}, lot) - 1 as lot_id
+                from all_{self.counts} group by lot"""
         )
         for table in ("defects", "lots"):
             self.rows(f"drop table if exists {table}")
         upper = "" if stop is None else f"and lot_id < {stop}"
-        self.rows(
-            f"""create or replace view items as
-                select all_items.* from all_items semi join
-                  (from all_lots where lot_id >= {first} {upper}) l using (lot)"""
-        )
+        for table in self.by_lot:
+            self.rows(
+                f"""create or replace view {table} as
+                    select all_{table}.* from all_{table} semi join
+                      (from all_lots where lot_id >= {first} {upper}) l using (lot)"""
+            )
 
     @property
     def defects(self) -> str:
@@ -152,11 +171,49 @@ class History:
         Made at first use: ``lot, lot_id, first, last``.
         """
         self.connection.execute(
-            """create table if not exists lots as
-               select lot, (row_number() over (order by min(time), lot) - 1)::integer as lot_id,
-                 min(time) as first, max(time) as last from items group by lot"""
+            f"""create table if not exists lots as
+                select lot, (row_number() over (order by {self.first_time}, lot) - 1)::integer as lot_id,
+                  {self.first_time} as first, {self.last_time} as last from {self.counts} group by lot"""
         )
         return "lots"
+
+    @property
+    def families(self) -> set[str]:
+        """The families that have items."""
+        return {str(r[0]) for r in self.rows(f"select distinct family from {self.counts}")}
+
+    def extremes(self, n: int) -> str:
+        """Return SQL over ``counts``: of measurement n the count, extremes, extremes of goods."""
+        x = quoted(self.measurements[n])
+        good = "filter (where verdict = 'good')"
+        return f"count({x}), min({x}), max({x}), min({x}) {good}, max({x}) {good}"
+
+    @property
+    def levels(self) -> str:
+        """Name of a table of the share of each family that is sampled: one in ``2 ** level``.
+
+        Made at first use, of the whole history, whatever lots are looked at; at most SAMPLE
+        items of a family are sampled, about.
+        """
+        self.connection.execute(
+            f"""create table if not exists levels as
+                select family, greatest(0, ceil(log2({self.number} / {SAMPLE})))::integer as level
+                from all_{self.counts} group by family"""
+        )
+        return "levels"
+
+    def sampled(self) -> str:
+        """Return SQL of the sampled non-defects: family and measurements.
+
+        An item's level is the number of zeros that its hash ends with, so that a sparser
+        sample lies in every denser one.
+        """
+        if not self.rows(f"select coalesce(max(level), 0) from {self.levels}")[0][0]:
+            return "(from items where verdict is distinct from 'defect')"
+        return (
+            f"(select i.* from items i join {self.levels} l using (family) "
+            f"where i.verdict is distinct from 'defect' and {HASH} % (1::ubigint << l.level) = 0)"
+        )
 
     @property
     def span_days(self) -> float:
@@ -165,12 +222,18 @@ class History:
         return max(1.0, (self.rows(query)[0][0] or 0.0) / 86400.0)
 
 
-def open_history(plant: Plant) -> History:
+def open_history(
+    plant: Plant, files: Sequence[Path] | None = None, *, set_aside: Path | None = None
+) -> History:
     """Open the history that a plant file names, and check every row at the door.
 
     Parameters
     ----------
     plant : Plant
+    files : sequence of Path, optional
+        Only these files of it.
+    set_aside : Path, optional
+        Where rows that break a rule are written; by default beside the plant file.
 
     Returns
     -------
@@ -184,9 +247,10 @@ def open_history(plant: Plant) -> History:
         If there is no file, a file cannot be read, a column is missing or has the wrong
         unit, or no row is usable; it carries the findings.
     """
-    files = find_files(plant)
+    found = find_files(plant) if files is None else files
     workspace = tempfile.TemporaryDirectory(prefix="optimiser-")
-    history = History(plant, files, workspace)
+    history = History(plant, found, workspace)
+    history.set_aside = set_aside or history.set_aside
     try:
         _open(history)
     except BaseException:
@@ -595,7 +659,7 @@ def write_set_aside(history: History) -> list[Finding]:
     list of Finding
         A note where the folder cannot be written; the rows are still in their files.
     """
-    target = history.plant.folder / SET_ASIDE
+    target = history.set_aside
     told = f"union all by name {aside_rows()}" if history.plant.file.plant.verdicts else ""
     try:
         if not history.rows_set_aside:

@@ -131,7 +131,7 @@ def agree(history: History, live: Recipe) -> Agreement:
             select i.family, {furthest} as furthest, {columns} from {limits.join()}
             where i.called is not null and i.called <> {limits.called("live")}"""
     )
-    compared = history.rows("select count(called) from items")[0][0]
+    compared = history.rows(f"select {history.recorded}::bigint from {history.counts}")[0][0]
     blamed = history.rows(
         f"""select family, case {name} else 'no measurement' end, count(*)
             from disagreeing group by all order by 3 desc, 1, 2"""

@@ -45,7 +45,7 @@ def check(history: History, live: Recipe, recipe_path: Path) -> list[Finding]:
 def _family_findings(history: History, live: Recipe, recipe_path: Path) -> list[Finding]:
     """Return families of the recipe that the plant does not know, and those without limits."""
     known = history.plant.file.families
-    present = {str(r[0]) for r in history.rows("select distinct family from items")}
+    present = history.families
     limited = live.families()
     findings = [
         Finding(
@@ -80,7 +80,7 @@ def _family_findings(history: History, live: Recipe, recipe_path: Path) -> list[
 
 def _lot_findings(history: History) -> list[Finding]:
     """Return an error where the whole history is one lot."""
-    lots = history.rows("select count(distinct lot) from items")[0][0]
+    lots = history.rows(f"select count(*) from {history.lots}")[0][0]
     if lots > 1:
         return []
     return [

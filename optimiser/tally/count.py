@@ -336,15 +336,15 @@ def _totals(history: History, limits: PlacedLimits) -> pd.DataFrame:
     return history.connection.execute(
         f"""select b.place_id, l.lot_id, t.reviewed, t.n::bigint as n from
               (select {limits.place.replace("{i}", "i")} as place, i.lot,
-                 i.verdict is not null as reviewed, count(*) as n
-               from items i where i.verdict is distinct from 'defect' group by all) t
+                 i.verdict is not null as reviewed, {history.number} as n
+               from {history.counts} i where i.verdict is distinct from 'defect' group by all) t
             join {limits.table} b using (place) join {history.lots} l using (lot) order by 1, 2, 3"""
     ).df()
 
 
 def _batches(history: History) -> list[list[str]]:
     """Return the scanned files in batches of at most ROWS_AT_ONCE rows; [[]] for all at once."""
-    if history.rows_used <= ROWS_AT_ONCE:
+    if history.rows_used <= ROWS_AT_ONCE or history.counts != "items":
         return [[]]
     sizes = history.rows("select file, count(*) from items group by file order by file")
     batches: list[list[str]] = [[]]
@@ -395,7 +395,7 @@ def _labelled(history: History, limits: PlacedLimits) -> pd.DataFrame:
         f"""select b.place_id, l.lot_id, i.time, i.product, i.board, i.designator, i.pin, i.part,
               i.defect, i.found_by, i.weight, {limits.called("live")} as live_called, {measured}
             from {limits.join(history.defects)} join lots l on l.lot = i.lot
-            order by i.time, i.board, i.designator, i.pin"""
+            order by i.time, i.board, i.designator, i.pin, i.stage"""
     ).df()
 
 

@@ -1,0 +1,118 @@
+"""Digests read as one history: what counting, rails and checks ask of it, without its rows."""
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from optimiser.errors import HistoryError
+from optimiser.history.contract import Finding
+from optimiser.history.digest.store import Digest
+from optimiser.history.read import History
+from optimiser.history.schema import text_literal
+from optimiser.plant.file import Plant
+
+
+class MergedHistory(History):
+    """A history of which only digests are read.
+
+    ``items`` holds labelled defects, items that the machine called and items beyond the reach
+    of a limit; ``counted`` counts all. As long as no grid has a level tighter than the
+    digests' reach, whatever is counted, profiled or checked is what the whole history gives.
+
+    Attributes
+    ----------
+    digests : tuple of Digest
+    """
+
+    counts = "counted"
+    number = "sum(n)"
+    recorded = "sum(recorded)"
+    first_time, last_time = "min(first)", "max(last)"
+    by_lot = ("items", "counted", "sample")
+
+    def __init__(self, plant: Plant, digests: Sequence[Digest], workspace: Any) -> None:  # noqa: ANN401
+        super().__init__(plant, [d.table("rows") for d in digests], workspace)
+        self.digests = tuple(digests)
+        self.rows_used = sum(d.meta.rows_used for d in digests)
+        self.rows_set_aside = sum(d.meta.rows_set_aside for d in digests)
+        self.findings = _findings(digests, plant)
+        self._load("items", "rows", "*, '' as file, 0::bigint as row")
+        self._load("counted", "counts", "*")
+        # More of a sample than this, the quantiles of so long a history do not take.
+        needed = dict(self.rows(f"from {self.levels}"))
+        head = max((_head(d, needed) for d in digests), default=0)
+        self._load("sample", "sample", f"* from (from {{}}) where nth <= {head}")
+
+    def _load(self, name: str, table: str, columns: str) -> None:
+        listed = ", ".join(text_literal(d.table(table)) for d in self.digests)
+        scan = f"read_parquet([{listed}], hive_partitioning=false)"
+        query = columns.format(scan) if "{}" in columns else f"{columns} from {scan}"
+        self.rows(f"create table all_{name} as select {query}")
+        self.rows(f"create view {name} as from all_{name}")
+
+    def extremes(self, n: int) -> str:
+        """Return SQL over ``counts``: of measurement n the count, extremes, extremes of goods."""
+        good = "filter (where verdict = 'good')"
+        return (
+            f"sum(count_{n})::bigint, min(low_{n}), max(high_{n}), "
+            f"min(low_{n}) {good}, max(high_{n}) {good}"
+        )
+
+    def sampled(self) -> str:
+        """Return SQL of the sampled non-defects: family and measurements."""
+        return (
+            f"(select s.* from sample s join {self.levels} l using (family) "
+            "where s.level >= l.level)"
+        )
+
+
+def open_digests(plant: Plant, digests: Sequence[Digest]) -> MergedHistory:
+    """Open digests as one history.
+
+    Parameters
+    ----------
+    plant : Plant
+    digests : sequence of Digest
+        Of files that share no item.
+
+    Returns
+    -------
+    MergedHistory
+
+    Raises
+    ------
+    HistoryError
+        If there is none, or a table cannot be read.
+    """
+    if not digests:
+        msg = (
+            f"{plant.locate(plant.file.plant.history)}: no result file of this history can be "
+            "used; see what was said of each"
+        )
+        raise HistoryError(msg)
+    workspace = tempfile.TemporaryDirectory(prefix="optimiser-")
+    try:
+        return MergedHistory(plant, digests, workspace)
+    except BaseException:
+        workspace.cleanup()
+        raise
+
+
+def _head(digest: Digest, needed: dict[str, int]) -> int:
+    """Return how many sampled items of any one family have the level that is needed."""
+    return max(
+        (n[needed[f]] for f, n in digest.meta.sampled.items() if needed[f] < len(n)), default=0
+    )
+
+
+def _findings(digests: Sequence[Digest], plant: Plant) -> tuple[Finding, ...]:
+    """Return the findings of all digests, one a rule, with the first case and the sum."""
+    found: dict[tuple[str, str, str | None], Finding] = {}
+    for finding in (Finding(**row) for d in digests for row in d.meta.findings):
+        place = replace(finding, file=str(plant.locate(finding.file)))
+        key = (place.level, place.rule, place.column)
+        known = found.get(key)
+        found[key] = replace(known, count=known.count + place.count) if known else place
+    return tuple(found.values())

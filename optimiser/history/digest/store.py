@@ -1,0 +1,191 @@
+"""Digests on disk: one folder each, written whole or not at all, checked before use.
+
+``digests/KEY-REACH/`` holds ``rows.parquet``, ``counts.parquet``, ``sample.parquet`` and
+``meta.json`` with a checksum of each. KEY is a hash of all that the digest rests on (content
+of its files, plant file, overrides, verdicts, versions), REACH of how tight a level it serves.
+"""
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+TABLES = ("rows", "counts", "sample")
+META = "meta.json"
+_DRAFT = ".draft-"
+_BLOCK = 1 << 20
+# By family, measurement and side: items beyond this z are kept one by one.
+Reach = Mapping[tuple[str, str, str], float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Meta:
+    """What a digest says of itself.
+
+    Attributes
+    ----------
+    key : str
+    contents : tuple of str
+        Content hashes of its files, in the order in which the door read them.
+    first, last : datetime
+        Of its items, UTC.
+    rows_used, rows_set_aside : int
+    findings : tuple of dict
+        Of its files, in short; paths relative to the plant file.
+    told : int
+        Rows of verdicts that found their item here.
+    reach : tuple of (family, measurement, side, z)
+        For every measurement that was measured; non-defects beyond z are kept one by one.
+    sampled : dict of family to tuple of int
+        How many of its sampled items have a level of at least 0, 1, 2, ...
+    boards : tuple of (date, line, product, stage, number)
+        Distinct boards.
+    files : dict of table to (bytes, sha256)
+    """
+
+    key: str
+    contents: tuple[str, ...]
+    first: datetime
+    last: datetime
+    rows_used: int
+    rows_set_aside: int
+    findings: tuple[dict[str, Any], ...]
+    told: int
+    reach: tuple[tuple[str, str, str, float], ...]
+    sampled: dict[str, tuple[int, ...]]
+    boards: tuple[tuple[str, str | None, str, str, int], ...]
+    files: dict[str, tuple[int, str]]
+
+    @property
+    def reaches(self) -> dict[tuple[str, str, str], float]:
+        """The reach by family, measurement and side."""
+        return {(f, m, s): z for f, m, s, z in self.reach}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Digest:
+    """A digest on disk."""
+
+    folder: Path
+    meta: Meta
+
+    def table(self, name: str) -> Path:
+        """Return the file of one table."""
+        return self.folder / f"{name}.parquet"
+
+
+def digest_name(key: str, reach: Reach) -> str:
+    """Return the name of a digest's folder."""
+    listed = json.dumps(sorted((*k, z) for k, z in reach.items()))
+    return f"{key[:32]}-{hashlib.sha256(listed.encode()).hexdigest()[:8]}"
+
+
+def write_meta(folder: Path, meta: Meta) -> None:
+    """Write what a digest says of itself; equal contents give equal bytes."""
+    table = asdict(meta) | {"first": meta.first.isoformat(), "last": meta.last.isoformat()}
+    text = json.dumps(table, sort_keys=True, indent=1)
+    (folder / META).write_text(text + "\n", encoding="utf-8")
+
+
+def read_digest(folder: Path) -> Digest:
+    """Read what a digest says of itself; its tables are not looked at.
+
+    Raises
+    ------
+    ValueError, KeyError, TypeError, OSError
+        If it cannot be read.
+    """
+    table = json.loads((folder / META).read_text(encoding="utf-8"))
+    table |= {
+        "contents": tuple(table["contents"]),
+        "first": datetime.fromisoformat(table["first"]),
+        "last": datetime.fromisoformat(table["last"]),
+        "findings": tuple(table["findings"]),
+        "reach": tuple(tuple(row) for row in table["reach"]),
+        "sampled": {f: tuple(n) for f, n in table["sampled"].items()},
+        "boards": tuple(tuple(row) for row in table["boards"]),
+        "files": {name: (int(size), str(sha)) for name, (size, sha) in table["files"].items()},
+    }
+    return Digest(folder=folder, meta=Meta(**table))
+
+
+def is_whole(digest: Digest, sha_of: Callable[[Path], str]) -> bool:
+    """Return whether a digest's tables are what was written.
+
+    Parameters
+    ----------
+    digest : Digest
+    sha_of : callable
+        Returns a file's content hash; it may remember one.
+    """
+    try:
+        return set(digest.meta.files) == set(TABLES) and all(
+            digest.table(name).stat().st_size == size and sha_of(digest.table(name)) == sha
+            for name, (size, sha) in digest.meta.files.items()
+        )
+    except OSError:
+        return False
+
+
+def sha_of_file(path: Path) -> str:
+    """Return the SHA-256 of a file's content."""
+    found = hashlib.sha256()
+    with path.open("rb") as file:
+        while block := file.read(_BLOCK):
+            found.update(block)
+    return found.hexdigest()
+
+
+@contextmanager
+def drafted(folder: Path, name: str) -> Iterator[Path]:
+    """Give a folder to fill; it takes its name when all in it is safely on disk.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it will lie.
+    name : str
+        An older one of this name is replaced.
+    """
+    draft = folder / f"{_DRAFT}{name}"
+    shutil.rmtree(draft, ignore_errors=True)
+    draft.mkdir(parents=True)
+    try:
+        yield draft
+        for path in (*sorted(draft.iterdir()), draft):
+            sync(path)
+        shutil.rmtree(folder / name, ignore_errors=True)
+        draft.rename(folder / name)
+        sync(folder)
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+
+
+def remove_drafts(folder: Path) -> None:
+    """Remove what a run that broke off left half written."""
+    for draft in folder.glob(f"{_DRAFT}*"):
+        shutil.rmtree(draft, ignore_errors=True)
+
+
+def sync(path: Path) -> None:
+    """Wait until a file or folder is on disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def write_safely(path: Path, text: str) -> None:
+    """Write a file whole or not at all."""
+    draft = path.with_name(f"{_DRAFT}{path.name}")
+    draft.write_text(text, encoding="utf-8")
+    sync(draft)
+    draft.replace(path)
+    sync(path.parent)
