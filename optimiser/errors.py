@@ -7,7 +7,9 @@
     └── InputError     what was read cannot be used as it is (exit 1)
         ├── PlantError     plant.toml
         ├── RecipeError    a recipe file
-        └── HistoryError   results: files, columns, rows
+        ├── HistoryError   results: files, columns, rows
+        └── LedgerError    the ledger cannot be read or written
+            └── ConflictError  what is asked does not fit what was decided
 
 A message says the rule, the value, the place and the way out.
 """
@@ -45,6 +47,14 @@ class RecipeError(InputError):
 
 class HistoryError(InputError):
     """The history breaks a rule."""
+
+
+class LedgerError(InputError):
+    """The ledger cannot be read or written."""
+
+
+class ConflictError(LedgerError):
+    """What is asked does not fit what was decided before, or the limits that are live now."""
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
