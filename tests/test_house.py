@@ -23,7 +23,9 @@ DOORS = {
     "ipywidgets": ("views",),
     "rich": ("views",),
     "pydantic": ("plant",),
-    "tqdm": ("commands",),
+    "tqdm": ("commands", "views/notebook.py"),
+    "anywidget": ("views",),
+    "vl_convert": ("views",),
     "sqlite3": ("decision",),
 }
 

@@ -1,0 +1,296 @@
+"""What the notebooks call: a desk, and results to look at."""
+
+from pathlib import Path
+
+import altair as alt
+import pandas as pd
+from tqdm.auto import tqdm
+
+from optimiser.decision.backtest import Fold, backtest, calibrate, keep_calibration
+from optimiser.decision.desk import Desk, open_desk
+from optimiser.decision.ledger import Ledger
+from optimiser.decision.proposal import CAUTION
+from optimiser.decision.signing import LEDGER
+from optimiser.evidence.audit import clean
+from optimiser.evidence.audit_plan import plan_audit
+from optimiser.evidence.limit_flicker import limit_flicker
+from optimiser.evidence.limit_risk import limit_risk
+from optimiser.history.demo.write import write_demo
+from optimiser.views.audit_tables import proof_words
+from optimiser.views.charts import DEFECT, GOOD, GREY, lab_renderer
+from optimiser.views.shown import Shown
+
+DEMO_DAYS, DEMO_ITEMS = 20, 12_000
+
+
+def open_or_demo(where: Path | str) -> Desk:
+    """Put a plant on the desk; where nothing lies there yet, write a small invented one first.
+
+    Parameters
+    ----------
+    where : Path or str
+        ``plant.toml`` or its folder.
+
+    Returns
+    -------
+    Desk
+
+    Raises
+    ------
+    OptimiserError
+        If what lies there cannot be used; it says what and where.
+    """
+    lab_renderer()
+    folder = Path(where)
+    if folder.suffix != ".toml" and not folder.exists():
+        write_demo(folder, days=DEMO_DAYS, items_per_day=DEMO_ITEMS)
+    return open_desk(folder)
+
+
+def decisions_frame(desk: Desk) -> pd.DataFrame:
+    """Return every proposal of the ledger with its state, the newest first.
+
+    Parameters
+    ----------
+    desk : Desk
+
+    Returns
+    -------
+    DataFrame
+        ``proposal, family, state, origin, limits, signed by, decided at, reason``.
+    """
+    ledger = Ledger(desk.plant.folder / LEDGER)
+    columns = ["proposal", "family", "state", "origin", "limits", "signed by", "decided", "reason"]
+    reasons = {e.proposal: e.reason for e in ledger.entries() if e.proposal is not None}
+    rows = [
+        (
+            state.entry.id,
+            state.entry.family,
+            state.state,
+            state.entry.body["origin"],
+            len(state.entry.body["limits"]),
+            ", ".join(s.by for s in state.signatures),
+            state.decided_at or "",
+            reasons.get(state.entry.id, ""),
+        )
+        for state in reversed(ledger.states())
+    ]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def show_backtest(desk: Desk, *, folds: int, trials: int) -> Shown:
+    """Walk forward in time: what was promised, and what followed.
+
+    Parameters
+    ----------
+    desk : Desk
+    folds : int
+        Cuts in time.
+    trials : int
+        Per family and cut.
+
+    Returns
+    -------
+    Shown
+        The table of every fold; how the promises fared in sum stands in the note.
+    """
+    with desk.lock, tqdm(total=folds * len(desk.cases), unit="proposal") as bar:
+        found = backtest(
+            desk.history, desk.live, folds=folds, trials=trials, on_done=lambda _: bar.update()
+        )
+    calibration = calibrate(found)
+    keep_calibration(desk.plant.folder, calibration)
+    currency = desk.plant.file.plant.currency
+    frame = pd.DataFrame(
+        [
+            {
+                "family": f.family,
+                "advice": f.advice,
+                "lots before": f.past_lots,
+                "lots after": f.next_lots,
+                "promised": f.saving.value,
+                "low": f.saving.low,
+                "high": f.saving.high,
+                "followed": f.followed_saving,
+                "hindsight": f.hindsight_saving,
+            }
+            for f in found
+        ],
+        columns=[
+            "family",
+            "advice",
+            "lots before",
+            "lots after",
+            "promised",
+            "low",
+            "high",
+            "followed",
+            "hindsight",
+        ],
+    ).round(0)
+    fared = "; ".join(
+        f"{r['figure'].replace('_', ' ')}: {r['followed']:,.0f} followed of {r['promised']:,.0f} promised, "
+        f"{r['inside']:.0%} of {r['promises']} inside their 90 % interval"
+        for r in calibration
+        if r["promises"]
+    )
+    note = (
+        f"Savings in {currency} over the lots up to the next cut, against the live recipe. "
+        f"{fared or 'No change was found at any cut, so nothing was promised'}. {CAUTION}"
+    )
+    return Shown("Promised and followed", frame, note, _backtest_chart(found, currency))
+
+
+def _backtest_chart(found: list[Fold], currency: str) -> alt.LayerChart | None:
+    """Return each promise with its interval against what followed."""
+    if not found:
+        return None
+    frame = pd.DataFrame(
+        [
+            {
+                "family": f.family,
+                "promised": f.saving.value,
+                "low": f.saving.low,
+                "high": f.saving.high,
+                "followed": f.followed_saving,
+                "inside": f.saving.low <= f.followed_saving <= f.saving.high,
+            }
+            for f in found
+        ]
+    )
+    ends = [
+        float(frame[["low", "followed"]].min().min()),
+        float(frame[["high", "followed"]].max().max()),
+    ]
+    x = alt.X("followed:Q", title=f"saving that followed, {currency}")
+    y = alt.Y("promised:Q", title=f"saving promised, {currency}")
+    base = alt.Chart(frame)
+    even = (
+        alt.Chart(pd.DataFrame({"followed": ends, "promised": ends}))
+        .mark_line(color=GREY, strokeDash=[4, 3])
+        .encode(x=x, y=y)
+    )
+    bars = base.mark_rule(color=GREY).encode(x=x, y=alt.Y("low:Q"), y2="high:Q")
+    points = base.mark_point(filled=True, size=60, opacity=1).encode(
+        x=x,
+        y=y,
+        color=alt.Color(
+            "inside:N",
+            title="inside its interval",
+            scale=alt.Scale(domain=[True, False], range=[GOOD, DEFECT]),
+        ),
+        shape=alt.Shape(
+            "inside:N",
+            title="inside its interval",
+            scale=alt.Scale(domain=[True, False], range=["circle", "triangle-up"]),
+        ),
+        tooltip=["family", "promised", "followed"],
+    )
+    return alt.LayerChart(layer=[even, bars, points]).properties(width=420, height=300)
+
+
+def show_flicker(desk: Desk, *, most: int = 20) -> Shown:
+    """Return the limits whose calls would not repeat, worst first.
+
+    Parameters
+    ----------
+    desk : Desk
+    most : int
+        Rows shown.
+
+    Returns
+    -------
+    Shown
+    """
+    with desk.lock:
+        rows = limit_flicker(desk.history, {"live": desk.live})
+    rows = sorted(rows, key=lambda r: -r.unrepeated.value * r.calls)[:most]
+    frame = pd.DataFrame(
+        [
+            {
+                "family": r.family,
+                "limit": f"{r.measurement} {r.side}",
+                "at": f"{r.limit:g} {r.unit}",
+                "calls": r.calls,
+                "of them not repeated": f"{r.unrepeated.value:.0%} ({r.unrepeated.low:.0%} to {r.unrepeated.high:.0%})",
+                "repeatability": f"{r.repeatability:g} {r.unit}",
+            }
+            for r in rows
+        ]
+    )
+    note = (
+        "Inspected again, so large a share of a limit's calls would not be made: the item lies within the "
+        "gauge's own spread of the limit. 90 % intervals, lots as the unit."
+    )
+    return Shown("Calls that do not repeat", frame, note)
+
+
+def show_risk(desk: Desk, *, risk: float = 0.05) -> Shown:
+    """Return consumer's and producer's risk of every limit with a workmanship bound.
+
+    Parameters
+    ----------
+    desk : Desk
+    risk : float
+        Wanted chance that an item right at the bound is not called, 0..1.
+
+    Returns
+    -------
+    Shown
+    """
+    with desk.lock:
+        rows = limit_risk(desk.history, desk.live, risk=risk)
+    frame = pd.DataFrame(
+        [
+            {
+                "family": r.family,
+                "limit": f"{r.measurement} {r.side}",
+                "bound": f"{r.bound:g} {r.unit}",
+                "limit at": f"{r.limit:g} {r.unit}",
+                "guard band needed": f"{r.needed:.3g} {r.unit}",
+                "consumer's risk, ppm": round(r.consumer * 1e6, 2),
+                "producer's risk, ppm": round(r.producer * 1e6, 1),
+            }
+            for r in rows
+        ]
+    )
+    note = (
+        f"Joint risks of all items, the process taken as normal; the guard band holds a risk of {risk:.0%} for an "
+        f"item right at the bound. {CAUTION}"
+    )
+    return Shown("Risks at the workmanship bounds", frame, note)
+
+
+def show_audit_plan(desk: Desk, *, items: int, seed: int = 1) -> Shown:
+    """Return which passed items to look at, by stratum, and what a clean result would prove.
+
+    Parameters
+    ----------
+    desk : Desk
+    items : int
+        To inspect in all.
+    seed : int
+
+    Returns
+    -------
+    Shown
+    """
+    with desk.lock:
+        plan = plan_audit(desk.history, desk.live, items=items, seed=seed)
+    proof = clean(plan.strata)
+    frame = pd.DataFrame(
+        [
+            {
+                "stratum": s.name,
+                "items": s.items,
+                "picked": s.picked,
+                "weight": round(s.weight, 1),
+                "clean proves at most, escapes": bound,
+            }
+            for s, bound in zip(plan.strata, proof.strata, strict=True)
+        ]
+    )
+    note = " ".join(proof_words(plan, proof)) + (
+        f" The sheet to fill in: optimiser audit {desk.plant.folder} --items {items} --seed {seed}."
+    )
+    return Shown("Audit plan", frame, note)

@@ -1,0 +1,1 @@
+"""What an engineer sees in a notebook: controls bound to the computations of the other rooms."""

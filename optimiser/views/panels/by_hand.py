@@ -1,0 +1,140 @@
+"""Every limit of a family with a control in its own step, between its rails."""
+
+from collections.abc import Callable
+from html import escape
+from typing import Any
+
+import ipywidgets as widgets
+import numpy as np
+from numpy.typing import NDArray
+
+from optimiser.decision.choice import Choice
+from optimiser.tally.grid import GridLimit
+from optimiser.views.panels import words
+
+MOST_STOPS = 400
+
+
+class ByHand(widgets.VBox):
+    """Sliders from tight (left) to loose (right); what a rail stops cannot be reached.
+
+    Parameters
+    ----------
+    on_move : callable
+        Told the setting, shape (m,), whenever a person moves a limit.
+    """
+
+    def __init__(self, on_move: Callable[[NDArray[np.int64]], None]) -> None:
+        self._on_move = on_move
+        self._quiet = False
+        self._limits: tuple[GridLimit, ...] = ()
+        self.controls: list[widgets.SelectionSlider | widgets.BoundedFloatText] = []
+        self._notes: list[widgets.HTML] = []
+        self._shown: list[str] = []
+        super().__init__()
+        self.add_class("opt-by-hand")
+
+    def load(self, choice: Choice) -> None:
+        """Make a row per limit of a family."""
+        self._limits = choice.tally.grid.limits
+        self.controls = [self._control(n, limit) for n, limit in enumerate(self._limits)]
+        self._notes = [widgets.HTML(layout=widgets.Layout(flex="1 1 320px")) for _ in self._limits]
+        self._shown = [""] * len(self._limits)
+        rows = [
+            widgets.HBox(
+                [_label(limit), control, note], layout=widgets.Layout(align_items="center")
+            ).add_class("opt-row")
+            for limit, control, note in zip(self._limits, self.controls, self._notes, strict=True)
+        ]
+        tall = "360px" if len(rows) > 10 else ""
+        inner = widgets.VBox(rows, layout=widgets.Layout(max_height=tall, flex="0 0 auto"))
+        inner.add_class("opt-scroll")
+        self.children = (inner,)
+
+    def set(self, setting: NDArray[np.int64], recommended: NDArray[np.int64] | None) -> None:
+        """Put the controls to a setting without telling anybody."""
+        self._quiet = True
+        try:
+            for n, (control, level) in enumerate(zip(self.controls, setting, strict=True)):
+                wanted = (
+                    int(level)
+                    if isinstance(control, widgets.SelectionSlider)
+                    else float(self._limits[n].values[level])
+                )
+                if control.value != wanted:
+                    control.value = wanted
+                note = _note(
+                    self._limits[n],
+                    int(level),
+                    None if recommended is None else int(recommended[n]),
+                )
+                if note != self._shown[n]:
+                    self._shown[n] = self._notes[n].value = note
+        finally:
+            self._quiet = False
+
+    def setting(self) -> NDArray[np.int64]:
+        """Return the setting that the controls show, shape (m,)."""
+        return np.array(
+            [
+                control.value
+                if isinstance(control, widgets.SelectionSlider)
+                else nearest_level(limit, control.value)
+                for control, limit in zip(self.controls, self._limits, strict=True)
+            ],
+            dtype=np.int64,
+        )
+
+    def _control(
+        self, n: int, limit: GridLimit
+    ) -> "widgets.SelectionSlider | widgets.BoundedFloatText":
+        """Return a slider over the levels, or a number where there are too many of them."""
+        finite = limit.values[np.isfinite(limit.values)]
+        if len(limit.values) <= MOST_STOPS or not len(finite):
+            control = widgets.SelectionSlider(
+                options=[(words.value(float(v)), k) for k, v in enumerate(limit.values)],
+                value=limit.live,
+                continuous_update=True,
+                layout=widgets.Layout(width="330px", flex="0 0 auto"),
+            )
+        else:
+            control = widgets.BoundedFloatText(
+                value=float(limit.values[limit.live]),
+                min=float(finite.min()),
+                max=float(finite.max()),
+                step=float(np.median(np.diff(np.sort(finite)))),
+                layout=widgets.Layout(width="330px", flex="0 0 auto"),
+            )
+        control.description_allow_html = False
+        control.tooltip = f"{limit.measurement} {limit.side}: {words.stops(limit)}"
+        control.add_class(f"opt-limit-{n}")
+        control.observe(self._moved, "value")
+        return control
+
+    def _moved(self, _change: Any) -> None:  # noqa: ANN401 - a traitlets change
+        if not self._quiet:
+            self._on_move(self.setting())
+
+
+def nearest_level(limit: GridLimit, value: float) -> int:
+    """Return the level whose value is nearest to a number, on equal distance the tighter."""
+    return int(np.argmin(np.abs(np.where(np.isfinite(limit.values), limit.values, np.inf) - value)))
+
+
+def _label(limit: GridLimit) -> widgets.HTML:
+    text = f"<b>{escape(limit.measurement)}</b> {limit.side}, {escape(limit.unit)}"
+    return widgets.HTML(text, layout=widgets.Layout(width="230px", flex="0 0 auto"))
+
+
+def _note(limit: GridLimit, level: int, recommended: int | None) -> str:
+    """Return where the limit is now, what is recommended, and the rail it touches."""
+    now = f"now {words.value(float(limit.values[limit.live]))}"
+    best = (
+        ""
+        if recommended is None
+        else f", recommended {words.value(float(limit.values[recommended]))}"
+    )
+    ends = f"{words.value(float(limit.values[0]))} … {words.value(float(limit.values[-1]))}"
+    stop = limit.touched(level)
+    rail = f" · <strong>stopped:</strong> {escape(stop.reason)}" if stop else ""
+    return f"<span class='soft'>{now}{best} · may be {ends}{rail}</span>"

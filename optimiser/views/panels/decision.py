@@ -1,0 +1,434 @@
+"""One family to a signed decision: the trade, the limits, the prices, who gains, the signature."""
+
+import threading
+from html import escape
+from typing import Any
+
+import altair as alt
+import ipywidgets as widgets
+import numpy as np
+from numpy.typing import NDArray
+
+from optimiser.decision.choice import (
+    Choice,
+    Consequences,
+    Point,
+    by_place,
+    newly_passing,
+)
+from optimiser.decision.desk import Desk, measurements_of
+from optimiser.decision.ledger import Ledger
+from optimiser.decision.prices import Prices
+from optimiser.decision.signing import LEDGER, Signed, Verdict, sign
+from optimiser.views import trade_charts
+from optimiser.views.panels import words
+from optimiser.views.panels.by_hand import ByHand
+from optimiser.views.panels.guard import Guard
+from optimiser.views.panels.parts import block, live_chart, safely
+from optimiser.views.panels.price_controls import PriceControls
+from optimiser.views.panels.trade import Trade
+
+Setting = NDArray[np.int64]
+AT_ONCE = 6
+_VERDICTS: tuple[tuple[str, Verdict, str], ...] = (
+    ("Accept", "accept", "the limits go into the next recipe revision"),
+    ("Hold", "hold", "not now; may be accepted later"),
+    ("Reject", "reject", "not these limits"),
+)
+
+
+class DecisionPanel(widgets.VBox):
+    """One family's choice on the screen.
+
+    Parameters
+    ----------
+    desk : Desk
+    family : str, optional
+        Shown first; by default the one that saves most.
+
+    Attributes
+    ----------
+    choice : Choice
+        Of the family shown, at the prices shown.
+    setting : ndarray of int, shape (m,)
+        Chosen.
+    point : Point or None
+        The point of the front that it is; None for a hand-made setting.
+    """
+
+    choice: Choice
+    setting: Setting
+    point: Point | None
+
+    def __init__(self, desk: Desk, family: str | None = None) -> None:
+        self._desk, self._lock = desk, threading.RLock()
+        self._ledger = Ledger(desk.plant.folder / LEDGER)
+        self._answers = 0
+        self._spread: alt.JupyterChart | None = None
+        self._spread_data: tuple[Any, Any] = (None, [])
+        self._build()
+        super().__init__(self._layout())
+        self.add_class("opt-panel")
+        names = _by_saving(desk)
+        self._families.options = [(_family_words(desk, n), n) for n in names]
+        self._families.observe(safely(self._family_picked, self, "Cannot show it"), "value")
+        first = family or names[0]
+        desk.case(first)
+        if self._families.value == first:
+            self.show_family(first)
+        else:
+            self._families.value = first
+
+    def __repr__(self) -> str:
+        return f"<DecisionPanel {self.choice!r}, {self._chosen_words()}>"
+
+    def _build(self) -> None:
+        """Make the parts."""
+        self._families = widgets.Dropdown(
+            description="Family", layout=widgets.Layout(width="430px")
+        )
+        self._families.add_class("opt-families")
+        self._head, self._figures, self._nothing = block("opt-head"), block("opt-figures"), block()
+        self._moves, self._compare = block("opt-moves"), block("opt-compare")
+        self._prices_words, self._legend = block("opt-span"), widgets.HTML(words.legend())
+        self._status = block("opt-status")
+        self.trade = Trade(safely(self._point_picked, self, "Cannot show the point"))
+        self.by_hand = ByHand(safely(self._moved, self, "Cannot count this setting"))
+        self.prices = PriceControls(safely(self.price, self, "Cannot use these prices"))
+        self._pages = widgets.Dropdown(description="Shown", layout=widgets.Layout(width="430px"))
+        self._pages.observe(safely(self._page_picked, self, "Cannot draw it"), "value")
+        self._drawing = widgets.VBox()
+        self.name = widgets.Text(
+            description="Name", placeholder="who decides", layout=widgets.Layout(width="330px")
+        )
+        self.reason = widgets.Text(
+            description="Reason", placeholder="why", layout=widgets.Layout(width="520px")
+        )
+        self.buttons = {}
+        for label, verdict, meaning in _VERDICTS:
+            button = widgets.Button(description=label, tooltip=meaning)
+            button.on_click(lambda _, v=verdict: self.decide(v))
+            self.buttons[verdict] = button
+        self._lots, self._designators, self._items = block(), block(), block("opt-items")
+        self._details = widgets.Accordion(
+            children=[self._items, self._designators, self._lots],
+            titles=(
+                "Items that would newly pass",
+                "Designators that gain or lose calls",
+                "Lots that gain or lose calls",
+            ),
+            selected_index=None,
+        )
+        for piece in (self._lots, self._designators, self._items):
+            piece.layout.max_height = "420px"
+            piece.add_class("opt-scroll")
+        self._details.observe(
+            safely(lambda _: self._show_details(), self, "Cannot list them"), "selected_index"
+        )
+
+    def _layout(self) -> list[widgets.Widget]:
+        """Return the parts from top to bottom."""
+        verdicts = widgets.HBox([*self.buttons.values()])
+        verdicts.add_class("opt-verdicts")
+        signing = widgets.VBox(
+            [
+                widgets.HTML("<h3>Decide</h3>"),
+                widgets.HBox([self.name, self.reason], layout=widgets.Layout(flex_flow="row wrap")),
+                verdicts,
+                self._status,
+            ]
+        )
+        beside = widgets.VBox(
+            [self._figures], layout=widgets.Layout(flex="1 1 420px", min_width="420px")
+        )
+        top = widgets.HBox(
+            [self.trade, beside], layout=widgets.Layout(flex_flow="row wrap", grid_gap="24px")
+        )
+        return [
+            Guard(),
+            self._families,
+            self._head,
+            self._nothing,
+            top,
+            self._prices_words,
+            self._moves,
+            signing,
+            widgets.HTML("<h3>How the measurements are spread</h3>"),
+            self._pages,
+            self._legend,
+            self._drawing,
+            widgets.HTML("<h3>By hand: each limit from tight (left) to loose (right)</h3>"),
+            self._compare,
+            self.by_hand,
+            widgets.HTML("<h3>What if it cost something else</h3>"),
+            self.prices,
+            widgets.HTML("<h3>Who gains, who loses</h3>"),
+            self._details,
+            widgets.HTML(words.caution()),
+        ]
+
+    def say(self, text: str) -> None:
+        """Show words in the panel's line; equal words twice are told apart."""
+        self._answers += 1
+        self._status.value = (
+            f'<div role="status" data-answer="{self._answers}">{escape(text)}</div>'
+        )
+
+    def show_family(self, family: str) -> None:
+        """Show a family, its recommended point chosen.
+
+        Parameters
+        ----------
+        family : str
+        """
+        with self._lock:
+            self.choice = self._desk.choice(family)
+            self._nothing.value = "" if self.choice.points else words.nothing_searched(self.choice)
+            self._spread_data = self._desk.distributions(family)
+            self.by_hand.load(self.choice)
+            self.prices.load(self.choice)
+            self._head.value = words.header(self.choice)
+            self.trade.show(self.choice)
+            self._fill_pages()
+            self._status.value = ""
+            self.choose(self.choice.recommended)
+
+    def choose(self, point: Point | None) -> None:
+        """Choose a point of the front; None is the live recipe where there is no front.
+
+        Parameters
+        ----------
+        point : Point or None
+        """
+        with self._lock:
+            self.set(self.choice.tally.grid.live if point is None else point.setting)
+
+    def set(self, setting: Setting) -> Consequences:
+        """Choose any setting between the rails.
+
+        Parameters
+        ----------
+        setting : ndarray of int, shape (m,)
+            One level index per limit.
+
+        Returns
+        -------
+        Consequences
+        """
+        with self._lock:
+            choice = self.choice
+            self.setting = np.asarray(setting, dtype=np.int64)
+            self.point = next(
+                (p for p in choice.points if np.array_equal(p.setting, self.setting)), None
+            )
+            done = choice.consequences(self.setting)
+            best = choice.recommended
+            self.by_hand.set(self.setting, best.setting if best else None)
+            self.trade.mark(choice, self.point, done)
+            self._move_lines()
+            self._show_words(done)
+            self._show_details()
+            return done
+
+    def price(self, prices: Prices | None) -> None:
+        """Look at the choice at other prices; the recommended point follows.
+
+        Parameters
+        ----------
+        prices : Prices or None
+            None for the plant file's.
+        """
+        with self._lock:
+            followed = self.point is not None and self.point.recommended
+            base = self._desk.choice(self.choice.family) if prices is None else None
+            self.choice = base or self.choice.at(prices)  # type: ignore[arg-type]
+            if base is not None:
+                self.prices.set(base, base.prices)
+            self.trade.show(self.choice)
+            if followed:
+                self.choose(self.choice.recommended)
+            else:
+                self.set(self.setting)
+
+    def decide(self, verdict: Verdict) -> Signed | None:
+        """Write the chosen setting and the verdict on it into the ledger.
+
+        Parameters
+        ----------
+        verdict : {'accept', 'hold', 'reject'}
+
+        Returns
+        -------
+        Signed or None
+            None where nothing was saved; the panel says why.
+        """
+        with self._lock:
+            return safely(self._decide, self, "NOT SAVED")(verdict)
+
+    def _decide(self, verdict: Verdict) -> Signed:
+        signed = sign(
+            self._ledger,
+            self.choice,
+            self._desk.live,
+            self.setting,
+            verdict,
+            by=self.name.value,
+            reason=self.reason.value,
+        )
+        more = (
+            " A second person must accept it too."
+            if self.choice.row["critical"] and verdict == "accept"
+            else ""
+        )
+        self.say(
+            f"Saved as row {signed.decision.id} of the ledger: {verdict} proposal "
+            f"{signed.proposal.id}, {self.choice.family}, by {signed.decision.by}.{more}"
+        )
+        return signed
+
+    def _family_picked(self, change: Any) -> None:  # noqa: ANN401 - a traitlets change
+        self.show_family(change["new"])
+
+    def _point_picked(self, name: str) -> None:
+        with self._lock:
+            self.choose(self.choice.point(name))
+
+    def _moved(self, setting: Setting) -> None:
+        self.set(setting)
+
+    def _chosen_words(self) -> str:
+        return f"point {self.point.name}" if self.point else "set by hand"
+
+    def _show_words(self, done: Consequences) -> None:
+        """Show what the chosen setting promises, counts, proves."""
+        choice, point = self.choice, self.point
+        title = f"Point {point.name}" if point else "Set by hand"
+        if point and point.recommended:
+            title += ", recommended at these prices"
+        promised = choice.promised(point) if point else None
+        broken = "".join(
+            f"<p><strong>{escape(w)}</strong></p>" for w in choice.violations(self.setting)
+        )
+        self._figures.value = (
+            f"<p><strong>{escape(title)}</strong></p>{broken}"
+            + words.promise_words(choice, point, promised)
+            + words.three_lines(done)
+            + words.certificate(choice.row)
+        )
+        self._prices_words.value = words.price_words(
+            choice.span, choice.recommended, choice.currency
+        )
+        self._moves.value = words.moves(done.moves)
+        shown = [("live recipe", choice.consequences(choice.tally.grid.live))]
+        if choice.recommended is not None:
+            shown.append(("recommended", choice.consequences(choice.recommended.setting)))
+        self._compare.value = words.comparison(choice, [*shown, (title.lower(), done)])
+
+    def _show_details(self) -> None:
+        """Fill the open list; closed ones cost nothing."""
+        opened = self._details.selected_index
+        if opened is None:
+            return
+        choice, live = self.choice, self.choice.tally.grid.live
+        if opened == 2:
+            self._lots.value = words.frame_table(choice.by_lot(self.setting))
+            return
+        contested = self._desk.contested(choice.family)
+        if opened == 1:
+            table = by_place(contested, live, self.setting, column="designator")
+            self._designators.value = words.frame_table(table)
+            return
+        passing = newly_passing(contested, live, self.setting)
+        self._items.value = words.items(passing, measurements_of(choice.case))
+
+    def _fill_pages(self) -> None:
+        """Offer the measurements in pages, those that the recommended setting moves first."""
+        _, windows = self._spread_data
+        best, limits = self.choice.recommended, self.choice.tally.grid.limits
+        moved = {
+            x.measurement
+            for n, x in enumerate(limits)
+            if best is not None and best.setting[n] != x.live
+        }
+        order = sorted(range(len(windows)), key=lambda n: windows[n].measurement not in moved)
+        pages = [tuple(order[n : n + AT_ONCE]) for n in range(0, len(order), AT_ONCE)]
+        self._pages.layout.display = "" if len(pages) > 1 else "none"
+        options = [
+            (f"measurements {AT_ONCE * n + 1} to {AT_ONCE * n + len(p)} of {len(order)}", p)
+            for n, p in enumerate(pages)
+        ]
+        with self._pages.hold_trait_notifications():
+            self._pages.options = options
+        self._draw(pages[0] if pages else ())
+
+    def _page_picked(self, change: Any) -> None:  # noqa: ANN401
+        if change["new"] is not None:
+            with self._lock:
+                self._draw(change["new"])
+                self._move_lines()
+
+    def _draw(self, page: tuple[int, ...]) -> None:
+        """Draw one page of measurements."""
+        frame, windows = self._spread_data
+        shown = [windows[n] for n in page]
+        if not shown:
+            self._spread, self._drawing.children = None, ()
+            return
+        chart = trade_charts.spread_chart(
+            frame,
+            shown,
+            self.choice.tally.grid.limits,
+            self.choice.tally.defects.frame,
+            self._bounds(),
+        )
+        self._spread = live_chart(chart, height=190 * -(-len(shown) // 3))
+        self._drawing.children = (self._spread,)
+
+    def _move_lines(self) -> None:
+        """Move the lines of the chosen setting in the drawings of the measurements."""
+        if self._spread is None:
+            return
+        params = self._spread.params
+        with self._spread.hold_sync():
+            for n, (limit, level) in enumerate(
+                zip(self.choice.tally.grid.limits, self.setting, strict=True)
+            ):
+                if params.has_trait(trade_charts.limit_param(n)):
+                    setattr(
+                        params, trade_charts.limit_param(n), trade_charts.place(limit, int(level))
+                    )
+
+    def _bounds(self) -> dict[tuple[str, str], tuple[float, float]]:
+        """Return the family's workmanship bounds, each with the end of its guard band."""
+        file = self.choice.case.plant.file
+        found: dict[tuple[str, str], tuple[float, float]] = {}
+        for limit in self.choice.tally.grid.limits:
+            bound = file.families[self.choice.family].workmanship.get(limit.measurement)
+            at = bound.side(limit.side) if bound else None
+            if at is not None:
+                guard = file.rails.guard_sigmas * limit.repeatability
+                found[limit.measurement, limit.side] = (at, at - limit.sign * guard)
+        return found
+
+
+def _by_saving(desk: Desk) -> list[str]:
+    """Return the families, largest promised saving first, those not proposed yet last."""
+
+    def rank(name: str) -> tuple[bool, float, str]:
+        row = desk.rows.get(name)
+        saving = row["promise"]["saving_per_month"]["value"] if row else 0.0
+        return row is None, -saving, name
+
+    return sorted(desk.cases, key=rank)
+
+
+def _family_words(desk: Desk, name: str) -> str:
+    """Return a family as a line of the list."""
+    row = desk.rows.get(name)
+    if row is None:
+        return f"{name} · not proposed yet"
+    saving = row["promise"]["saving_per_month"]["value"]
+    currency = desk.plant.file.plant.currency
+    return f"{name} · {row['advice']}" + (
+        f" · saves {saving:,.0f} {currency} a month" if row["advice"] == "change" else ""
+    )

@@ -1,0 +1,130 @@
+"""An invisible widget that keeps a panel safe in a browser, and carries its style.
+
+Three things go wrong with panels in JupyterLab, and are put right here:
+
+- Lab's command keys reach a focused button: ``d d`` would delete the cell with the panel.
+  Lab leaves keys alone whose target has ``data-lm-suppress-shortcuts``, so whatever gets the
+  focus inside a panel is given it.
+- After a kernel is gone the panel stays on the screen with old figures. Every use of a
+  control sends a number; where no answer comes within a few seconds, a banner says so.
+- A button that decides shows *sending* until Python has answered; without an answer it says
+  that nothing is known to be saved.
+"""
+
+from typing import Any
+
+import anywidget
+import traitlets
+
+PATIENCE_MS = 4000
+
+_SCRIPT = """
+function render({ model, el }) {
+  const patience = model.get("patience");
+  const abort = new AbortController();
+  const on = (kind, act) => document.addEventListener(kind, act, { capture: true, signal: abort.signal });
+  const mine = (node) => {
+    const panel = node.closest && node.closest(".opt-panel");
+    return panel && panel.contains(el) ? panel : null;
+  };
+  el.classList.add("opt-banner");
+  el.setAttribute("role", "status");
+  let sent = 0, answered = 0, timer = null;
+
+  const shield = (node) => node.setAttribute("data-lm-suppress-shortcuts", "true");
+  on("focusin", (event) => { if (mine(event.target)) shield(event.target); });
+  on("pointerdown", (event) => {
+    const panel = mine(event.target);
+    if (!panel || event.target.closest("button, input, select, textarea, [tabindex]")) return;
+    panel.tabIndex = -1;
+    shield(panel);
+    setTimeout(() => panel.focus({ preventScroll: true }));
+  });
+
+  const gone = () => {
+    el.textContent = "The kernel is busy or gone: figures on this panel may be old. "
+      + "If this stays, run the notebook again.";
+  };
+  const ask = () => {
+    sent += 1;
+    clearTimeout(timer);
+    timer = setTimeout(() => { if (answered < sent) gone(); }, patience);
+    try { model.send({ ping: sent }); } catch (error) { gone(); }
+  };
+  model.on("msg:custom", (message) => {
+    if (message.pong) { answered = Math.max(answered, message.pong); }
+    if (answered >= sent) { el.textContent = ""; }
+  });
+  on("change", (event) => { if (mine(event.target)) ask(); });
+  on("click", (event) => {
+    const panel = mine(event.target);
+    if (!panel) return;
+    ask();
+    const button = event.target.closest(".opt-verdicts button");
+    if (!button || button.disabled) return;
+    const place = panel.querySelector(".opt-status .widget-html-content");
+    if (!place) return;
+    const waiting = "Sending to the kernel …";
+    place.textContent = waiting;
+    setTimeout(() => {
+      if (place.textContent === waiting) {
+        place.textContent = "Not confirmed: the kernel is busy or gone. Nothing is known to be "
+          + "saved; run the notebook again and look at the ledger.";
+      }
+    }, patience);
+  });
+  return () => { abort.abort(); clearTimeout(timer); };
+}
+export default { render };
+"""
+
+_STYLE = """
+.opt-panel { --opt-ink: var(--jp-ui-font-color1, #1c1c1c); --opt-soft: var(--jp-ui-font-color2, #5f5f5f);
+  --opt-line: var(--jp-border-color2, #d8d8d8); --opt-accent: #0072B2;
+  color: var(--opt-ink); font-size: 13px; line-height: 1.45; outline: none;
+  font-variant-numeric: tabular-nums; }
+.opt-panel .widget-html-content { line-height: 1.45; }
+.opt-panel h2 { font-size: 19px; font-weight: 600; margin: 2px 0 2px; letter-spacing: -0.01em; }
+.opt-panel h3 { font-size: 12px; font-weight: 600; margin: 14px 0 4px; color: var(--opt-soft);
+  border-top: 1px solid var(--opt-line); padding-top: 10px; }
+.opt-panel p { margin: 3px 0; max-width: 78ch; }
+.opt-panel .soft { color: var(--opt-soft); }
+.opt-panel .lead { font-size: 14px; }
+.opt-panel strong { font-weight: 600; }
+.opt-panel table { border-collapse: collapse; margin: 4px 0; background: none; font-size: 12.5px; }
+.opt-panel th { font-weight: 500; color: var(--opt-soft); text-align: right; padding: 2px 14px 2px 0;
+  border-bottom: 1px solid var(--opt-line); vertical-align: bottom; white-space: nowrap; }
+.opt-panel td { text-align: right; padding: 2px 14px 2px 0; vertical-align: top; white-space: nowrap;
+  background: none; }
+.opt-panel td.word, .opt-panel th.word { text-align: left; }
+.opt-panel td.long { text-align: left; white-space: normal; max-width: 46ch; }
+.opt-panel tr.on td { font-weight: 600; }
+.opt-panel .bar { display: inline-block; height: 9px; background: var(--opt-accent); }
+.opt-scroll { overflow: auto; }
+.opt-status .widget-html-content { font-weight: 600; min-height: 1.5em; }
+.opt-banner { font-weight: 600; color: #D55E00; }
+.opt-caution { color: var(--opt-soft); font-size: 12px; border-top: 1px solid var(--opt-line);
+  margin-top: 12px; padding-top: 6px; }
+.opt-panel .lm-Widget button:focus-visible, .opt-panel select:focus-visible,
+.opt-panel input:focus-visible { outline: 2px solid var(--opt-accent); outline-offset: 1px; }
+.opt-row { border-bottom: 1px solid var(--opt-line); }
+.opt-row .widget-html-content { white-space: normal; }
+"""
+
+
+class Guard(anywidget.AnyWidget):
+    """The keys, the dead kernel and the style of the panel that it is a child of."""
+
+    _esm = _SCRIPT
+    _css = _STYLE
+    patience = traitlets.Int(PATIENCE_MS).tag(sync=True)
+
+    def __init__(self, **traits: Any) -> None:  # noqa: ANN401 - traits
+        super().__init__(**traits)
+        self.on_msg(_answer)
+
+
+def _answer(widget: Guard, content: Any, _buffers: object) -> None:  # noqa: ANN401 - any JSON
+    """Answer a browser's ping with its own number."""
+    if isinstance(content, dict) and "ping" in content:
+        widget.send({"pong": content["ping"]})

@@ -1,0 +1,243 @@
+"""Where the false calls come from, and which family is worth the engineer's time."""
+
+import threading
+from html import escape
+from typing import Any
+
+import ipywidgets as widgets
+import pandas as pd
+
+from optimiser.decision.desk import Desk
+from optimiser.evidence.promise import DAYS_PER_MONTH
+from optimiser.history.calls import WAYS, By, CallTotals
+from optimiser.views.charts import pareto_chart
+from optimiser.views.panels import words
+from optimiser.views.panels.guard import Guard
+from optimiser.views.panels.parts import block, live_chart, safely
+from optimiser.views.tables import interval_words
+
+_MEANS = {
+    "family": "family",
+    "limit": "limit (an item outside several counts for each)",
+    "designator": "product and designator",
+    "part": "part",
+    "product": "product",
+    "line": "line",
+    "lot": "lot",
+}
+
+
+def families_frame(desk: Desk) -> pd.DataFrame:
+    """Return the families, ranked by what a change would save, with what it would risk.
+
+    Parameters
+    ----------
+    desk : Desk
+
+    Returns
+    -------
+    DataFrame
+        Indexed by family; numbers, NaN where nothing was proposed or no change was found.
+        Savings and escapes are held-out promises of the change found, advised or not.
+    """
+    rows = []
+    for name, case in desk.cases.items():
+        row = desk.rows.get(name)
+        found = None
+        if row is not None:
+            found = row["promise"] if row["advice"] == "change" else None
+            found = found or (row["considered"] or {}).get("promise")
+        rows.append(
+            {
+                "family": name,
+                "advice": row["advice"] if row else "not proposed yet",
+                **{
+                    key: found[key]["value"] if found else float("nan")
+                    for key in ("saving_per_month", "false_calls_saved", "escapes_added")
+                },
+                "defects": len(case.tally.defects.frame),
+                "items": case.tally.items,
+            }
+        )
+    order = {"change": 0, "keep": 1, "gather": 2}
+    frame = pd.DataFrame(rows).set_index("family")
+    ranks = frame["advice"].map(order).fillna(3)
+    return (
+        frame.assign(_rank=ranks)
+        .sort_values(["_rank", "saving_per_month"], ascending=[True, False])
+        .drop(columns="_rank")
+    )
+
+
+def families_html(desk: Desk) -> str:
+    """Return ``families_frame`` as words: values with their intervals."""
+    currency = desk.plant.file.plant.currency
+    head = (
+        "family",
+        "advice",
+        f"saving a month, {currency}",
+        "false calls saved",
+        "escapes added",
+        "escapes caught",
+        "defects",
+        "items",
+    )
+    rows = []
+    for name in families_frame(desk).index:
+        row, case = desk.rows.get(str(name)), desk.cases[str(name)]
+        change = row is not None and row["advice"] == "change"
+        promised = row["promise"] if row is not None else {}
+        cells = [
+            interval_words(promised[key], digits) if change else ""
+            for key, digits in (
+                ("saving_per_month", 0),
+                ("false_calls_saved", 0),
+                ("escapes_added", 1),
+                ("escapes_caught", 1),
+            )
+        ]
+        advice = row["advice"] if row is not None else "not proposed yet"
+        labelled = len(case.tally.defects.frame)
+        rows.append((name, advice, *cells, f"{labelled:,}", f"{case.tally.items:,}"))
+    note = (
+        "Judged on lots that no proposal has seen, with 90 % intervals, over "
+        f"{desk.history.span_days:.0f} days; money a month. Families without an advised change have blanks."
+    )
+    return words.table(head, rows, words=2) + f"<p class='soft'>{note}</p>"
+
+
+def totals_html(totals: CallTotals) -> str:
+    """Return what the live recipe's calls amount to, each with its denominator."""
+    monthly = DAYS_PER_MONTH / totals.days
+    rows = [
+        (
+            "first-pass yield",
+            f"{totals.first_pass_yield:.1%}",
+            f"{totals.boards_without_call:,} boards without a call of {totals.boards:,} board inspections",
+        ),
+        (
+            "false calls per board",
+            f"{totals.false_calls_per_board:.2f}",
+            f"{totals.false_calls:,} called items that review found good, of {totals.boards:,} board inspections",
+        ),
+        (
+            "false calls per million",
+            f"{totals.false_calls_per_million:,.0f}",
+            f"of {totals.items:,} inspected items; an item is one opportunity",
+        ),
+        (
+            "review",
+            f"{totals.review_hours * monthly:,.0f} h a month",
+            f"{totals.calls:,} calls in {totals.days:.0f} days at the plant file's seconds per call",
+        ),
+        (
+            "true calls",
+            f"{totals.true_calls:,}",
+            f"{totals.true_calls / max(1, totals.calls):.1%} of all calls",
+        ),
+        (
+            "escapes known",
+            f"{totals.escapes:,}",
+            "labelled defects that were not called; those nobody found are not among them",
+        ),
+    ]
+    body = "".join(
+        f"<tr><td class='word'>{escape(a)}</td><td><strong>{escape(b)}</strong></td>"
+        f"<td class='word soft'>{escape(c)}</td></tr>"
+        for a, b, c in rows
+    )
+    return f"<table><tbody>{body}</tbody></table>"
+
+
+class OverviewPanel(widgets.VBox):
+    """The plant at a glance.
+
+    Parameters
+    ----------
+    desk : Desk
+    """
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk, self._lock = desk, threading.RLock()
+        self._status = block("opt-status")
+        self._table = block("opt-pareto-table", max_height="380px")
+        self._table.add_class("opt-scroll")
+        self._drawing = widgets.VBox()
+        self.by = widgets.Dropdown(
+            description="By",
+            options=[(_MEANS[w], w) for w in WAYS],
+            layout=widgets.Layout(width="430px"),
+        )
+        self.by.observe(safely(self._picked, self, "Cannot count it"), "value")
+        self._families = block("opt-family-table")
+        self.again = widgets.Button(
+            description="Read proposals again", layout=widgets.Layout(width="200px")
+        )
+        self.again.on_click(lambda _: self.refresh())
+        name = escape(desk.plant.file.plant.name)
+        super().__init__(
+            [
+                Guard(),
+                widgets.HTML(
+                    f"<h2>{name}</h2><p class='soft'>{desk.history.rows_used:,} items used, "
+                    f"{desk.history.rows_set_aside:,} set aside, {len(desk.cases)} families</p>"
+                ),
+                widgets.HTML(totals_html(desk.totals())),
+                widgets.HTML("<h3>Families: what a change would save and risk</h3>"),
+                self._families,
+                self.again,
+                widgets.HTML("<h3>Where the false calls come from</h3>"),
+                self.by,
+                widgets.HBox(
+                    [self._drawing, self._table],
+                    layout=widgets.Layout(flex_flow="row wrap", grid_gap="24px"),
+                ),
+                self._status,
+                widgets.HTML(words.caution()),
+            ]
+        )
+        self.add_class("opt-panel")
+        self.refresh()
+        self.show_by("family")
+
+    def __repr__(self) -> str:
+        return f"<OverviewPanel of {self._desk!r}>"
+
+    def say(self, text: str) -> None:
+        """Show words in the panel's line."""
+        self._status.value = f'<div role="status">{escape(text)}</div>'
+
+    def refresh(self) -> None:
+        """Show the proposals that are kept by now."""
+        self._families.value = families_html(self._desk)
+
+    def show_by(self, by: By) -> pd.DataFrame:
+        """Show the false calls by one way of looking at them.
+
+        Parameters
+        ----------
+        by : str
+            One of ``history.calls.WAYS``.
+
+        Returns
+        -------
+        DataFrame
+            What is drawn.
+        """
+        with self._lock:
+            frame = self._desk.false_calls_by(by)
+            if not len(frame) or not frame["false_calls"].sum():
+                self._drawing.children = ()
+                self._table.value = "<p>No false call in this history: nothing to rank.</p>"
+                return frame
+            chart = live_chart(pareto_chart(frame, by=by), height=420)
+            self._drawing.children = (chart,)
+            shown = frame.head(100).copy()
+            for column in ("share", "cumulative"):
+                if column in shown:
+                    shown[column] = [f"{v:.1%}" for v in shown[column]]
+            self._table.value = words.frame_table(shown)
+            return frame
+
+    def _picked(self, change: Any) -> None:  # noqa: ANN401 - a traitlets change
+        self.show_by(change["new"])

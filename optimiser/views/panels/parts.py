@@ -1,0 +1,71 @@
+"""Small things that every panel needs: safe callbacks, offline charts, HTML with a class."""
+
+import functools
+import threading
+from collections.abc import Callable
+from typing import Any, ParamSpec, Protocol, TypeVar
+
+import altair as alt
+import ipywidgets as widgets
+
+_offline = threading.Lock()
+P = ParamSpec("P")
+T = TypeVar("T")
+
+
+class Speaks(Protocol):
+    """A panel with a line in which it says what went wrong."""
+
+    def say(self, words: str) -> None:
+        """Show words in the panel's own line."""
+
+
+def safely(act: Callable[P, T], panel: Speaks, doing: str) -> Callable[P, T | None]:
+    """Return a callback that shows its error in the panel, where a lost traceback would not be.
+
+    Parameters
+    ----------
+    act : callable
+    panel : Speaks
+    doing : str
+        What did not work, for the message.
+
+    Returns
+    -------
+    callable
+    """
+
+    @functools.wraps(act)
+    def guarded(*args: P.args, **kwargs: P.kwargs) -> T | None:
+        try:
+            return act(*args, **kwargs)
+        except Exception as error:
+            panel.say(f"{doing}: {words_of(error)}")
+            return None
+
+    return guarded
+
+
+def words_of(error: Exception) -> str:
+    """Return what an error says; its kind where it says nothing."""
+    return str(error) or type(error).__name__
+
+
+def live_chart(chart: alt.LayerChart | alt.ConcatChart, *, height: int) -> alt.JupyterChart:
+    """Return a chart whose parameters Python can move, drawn without any network."""
+    with _offline:
+        alt.JupyterChart.enable_offline(True)
+    drawn = alt.JupyterChart(
+        chart, debounce_wait=30, embed_options={"renderer": "svg", "actions": False}
+    )
+    # Without it the page jumps while the chart is drawn.
+    drawn.layout = widgets.Layout(min_height=f"{height}px")
+    return drawn
+
+
+def block(css: str = "", **layout: Any) -> widgets.HTML:  # noqa: ANN401 - CSS values
+    """Return an empty piece of HTML with a class of its own."""
+    piece = widgets.HTML(layout=widgets.Layout(**layout))
+    if css:
+        piece.add_class(css)
+    return piece

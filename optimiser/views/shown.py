@@ -1,0 +1,72 @@
+"""A result in a notebook: plain words everywhere, a table and a picture where they can be drawn.
+
+The table survives a copy that nobody trusts and a notebook without a kernel; so does the
+picture, which needs neither network nor scripts.
+"""
+
+import base64
+from html import escape
+from typing import Any
+
+import altair as alt
+import pandas as pd
+import vl_convert
+
+# The converter knows versions by their first two numbers.
+VEGA_LITE = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
+
+
+def picture(chart: alt.TopLevelMixin, *, scale: float = 1.0) -> bytes:
+    """Return a chart as PNG, drawn without a browser or a network.
+
+    Parameters
+    ----------
+    chart : altair chart
+    scale : float
+
+    Returns
+    -------
+    bytes
+    """
+    return bytes(vl_convert.vegalite_to_png(chart.to_dict(), vl_version=VEGA_LITE, scale=scale))
+
+
+def svg(chart: alt.TopLevelMixin) -> str:
+    """Return a chart as SVG, drawn without a browser or a network."""
+    return str(vl_convert.vegalite_to_svg(chart.to_dict(), vl_version=VEGA_LITE))
+
+
+class Shown:
+    """A table with its note and, where there is one, its drawing.
+
+    Parameters
+    ----------
+    title : str
+    frame : DataFrame
+    note : str
+        From how much, and what it does not say.
+    chart : altair chart, optional
+        Of that table; the user's to restyle.
+    """
+
+    def __init__(
+        self, title: str, frame: pd.DataFrame, note: str, chart: alt.TopLevelMixin | None = None
+    ) -> None:
+        self.title, self.frame, self.note, self.chart = title, frame, note, chart
+
+    def __repr__(self) -> str:
+        return f"<{self.title}: {len(self.frame)} rows>\n{self.frame.to_string()}\n{self.note}"
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:  # noqa: ANN401
+        """Return words, table and picture."""
+        found = {"text/plain": repr(self)}
+        drawn = ""
+        if self.chart is not None:
+            png = base64.b64encode(picture(self.chart)).decode()
+            found["image/png"] = png
+            drawn = f'<img alt="{escape(self.title)}" src="data:image/png;base64,{png}">'
+        found["text/html"] = (
+            f"<h4>{escape(self.title)}</h4>{drawn}{self.frame.to_html(na_rep='', border=0)}"
+            f"<p>{escape(self.note)}</p>"
+        )
+        return found

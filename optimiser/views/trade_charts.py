@@ -1,0 +1,317 @@
+"""The two live drawings of a decision: the trade, and how the measurements are spread.
+
+What moves with a click, a price or a slider is bound to named parameters, so that it moves
+without the drawing being made again.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+
+import altair as alt
+import pandas as pd
+
+from optimiser.decision.choice import Choice
+from optimiser.history.distribution import Window
+from optimiser.tally.grid import GridLimit
+from optimiser.views.charts import DEFECT, GOOD, GREY, INK
+
+PICK, CHOSEN, BEST, MONEY, TOP = "pick", "chosen", "best", "money", "top"
+HAND_X, HAND_Y, HAND_ON = "hand_x", "hand_y", "hand_on"
+_NOTHING = alt.InlineData([{}])
+
+
+def trade_frame(choice: Choice) -> pd.DataFrame:
+    """Return the front as a table, the exact counted front behind it.
+
+    Parameters
+    ----------
+    choice : Choice
+
+    Returns
+    -------
+    DataFrame
+        ``name, false_calls, escapes, moved, what``; per month. ``what`` is ``held out`` or
+        ``counted``; counted points have no name.
+    """
+    rows = [
+        {
+            "name": p.name,
+            "false_calls": p.false_calls * choice.monthly,
+            "escapes": p.escapes_per_month,
+            "moved": p.moved,
+            "what": "held out",
+        }
+        for p in choice.points
+    ]
+    if choice.found is not None:
+        rows += [
+            {
+                "name": "",
+                "false_calls": p.false_calls * choice.monthly,
+                "escapes": p.escapes * choice.monthly,
+                "moved": 0,
+                "what": "counted",
+            }
+            for p in choice.found.front.points
+        ]
+    return pd.DataFrame(rows, columns=["name", "false_calls", "escapes", "moved", "what"])
+
+
+def trade_chart(frame: pd.DataFrame, *, currency: str, money: float) -> alt.LayerChart:
+    """Return the drawing of ``trade_frame``.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    currency : str
+    money : float
+        Of one false call.
+
+    Returns
+    -------
+    altair.LayerChart
+        Parameters ``chosen`` and ``best`` name points, ``money`` and ``top`` scale the
+        review cost, ``hand_x``, ``hand_y``, ``hand_on`` place a hand-made setting.
+    """
+    held = frame[frame["what"] == "held out"]
+    top = float(held["false_calls"].max()) * 1.08 * money if len(held) else 1.0
+    widest = float(held["escapes"].max()) * 1.15 if len(held) else 1.0
+    params = [
+        alt.param(name=MONEY, value=money),
+        alt.param(name=TOP, value=max(top, 1e-6)),
+        alt.param(name=CHOSEN, value=""),
+        alt.param(name=BEST, value=""),
+        alt.param(name=HAND_X, value=0.0),
+        alt.param(name=HAND_Y, value=0.0),
+        alt.param(name=HAND_ON, value=0.0),
+    ]
+    pick = alt.selection_point(
+        name=PICK, fields=["name"], on="click", toggle=False, clear=False, empty=False
+    )
+    x = alt.X(
+        "escapes:Q",
+        title="expected escapes a month",
+        scale=alt.Scale(domain=[0, max(widest, 1e-3)], nice=False),
+    )
+    y = alt.Y(
+        "review:Q",
+        title=f"review of false calls, {currency} a month",
+        scale=alt.Scale(domainMin=0, domainMax=alt.ExprRef(TOP), nice=False),
+    )
+    base = alt.Chart(frame).transform_calculate(review=f"datum.false_calls * {MONEY}")
+    held_out = base.transform_filter(alt.datum.what == "held out").encode(x=x, y=y)
+    counted = (
+        base.transform_filter(alt.datum.what == "counted")
+        .mark_line(
+            interpolate="step-after", color=GREY, strokeWidth=1, strokeDash=[2, 2], clip=True
+        )
+        .encode(x=x, y=y)
+    )
+    return _trade_layers(held_out, counted, params, pick)
+
+
+def _trade_layers(
+    held_out: alt.Chart,
+    counted: alt.Chart,
+    params: Sequence[alt.Parameter],
+    pick: alt.Parameter,
+) -> alt.LayerChart:
+    """Return the layers: counted front, held-out front, its marks, a hand-made setting."""
+    chosen = held_out.transform_filter(f"datum.name === {CHOSEN}").mark_point(
+        size=330, color=INK, strokeWidth=1.6, shape="circle", filled=False
+    )
+    best = held_out.transform_filter(f"datum.name === {BEST}").mark_text(
+        text="recommended", align="left", dx=13, dy=-9, color=GOOD, fontWeight=600
+    )
+    points = (
+        held_out.transform_filter("datum.name !== 'live'")
+        .mark_point(filled=True, color=GOOD, size=95, opacity=1, cursor="pointer")
+        .encode(
+            description="name:N",
+            tooltip=[
+                alt.Tooltip("name:N", title="point"),
+                alt.Tooltip("review:Q", format=",.0f", title="review a month"),
+                alt.Tooltip("escapes:Q", format=".1f", title="expected escapes a month"),
+                alt.Tooltip("moved:Q", title="limits moved"),
+            ],
+        )
+        .add_params(pick)
+    )
+    live = held_out.transform_filter("datum.name === 'live'")
+    now = live.mark_point(filled=True, color=DEFECT, size=150, shape="diamond", opacity=1)
+    label = live.mark_text(text="live recipe", align="left", dx=12, dy=2, color=DEFECT)
+    hand = (
+        alt.Chart(_NOTHING)
+        .mark_point(shape="cross", size=190, color=INK, filled=True, clip=True)
+        .encode(
+            x=alt.XDatum(alt.expr(HAND_X), type="quantitative"),
+            y=alt.YDatum(alt.expr(HAND_Y), type="quantitative"),
+            opacity=alt.value(alt.expr(HAND_ON)),
+        )
+    )
+    front = (
+        held_out.transform_filter("datum.name !== 'live'")
+        .mark_line(color=GOOD, strokeWidth=1, opacity=0.55)
+        .encode(order="review:Q")
+    )
+    drawn: alt.LayerChart = (
+        alt.LayerChart(layer=[counted, front, chosen, points, now, label, best, hand])
+        .add_params(*params)
+        .properties(width=430, height=300)
+        .configure_axis(titleFontWeight="normal", gridColor="#e6e6e6")
+    )
+    return drawn
+
+
+def limit_param(n: int) -> str:
+    """Return the name of the parameter that holds one limit of the chosen setting."""
+    return f"limit_{n}"
+
+
+def spread_chart(
+    frame: pd.DataFrame,
+    windows: Sequence[Window],
+    limits: Sequence[GridLimit],
+    defects: pd.DataFrame,
+    bounds: Mapping[tuple[str, str], tuple[float, float]],
+) -> alt.ConcatChart:
+    """Return how some measurements are spread, with the limits now and chosen.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        As ``history.distribution.distributions`` gives it.
+    windows : sequence of Window
+        The measurements to draw, in this order.
+    limits : sequence of m GridLimit
+        All limits of the family; parameter ``limit_N`` moves the chosen value of the Nth.
+    defects : DataFrame
+        The labelled defects; each is a mark.
+    bounds : mapping of (measurement, side) to (bound, with guard band)
+        Workmanship bounds.
+
+    Returns
+    -------
+    altair.ConcatChart
+    """
+    cells = [
+        _spread_cell(
+            frame[frame["measurement"] == w.measurement],
+            w,
+            [(n, x) for n, x in enumerate(limits) if x.measurement == w.measurement],
+            defects,
+            bounds,
+        )
+        for w in windows
+    ]
+    params = [
+        alt.param(name=limit_param(n), value=place(x, x.live))
+        for n, x in enumerate(limits)
+        if x.measurement in {w.measurement for w in windows}
+    ]
+    drawn: alt.ConcatChart = (
+        alt.ConcatChart(concat=cells, columns=3, spacing=18)
+        .add_params(*params)
+        .configure_view(stroke=None)
+        .configure_axis(titleFontWeight="normal", gridColor="#e6e6e6")
+    )
+    return drawn
+
+
+def place(limit: GridLimit, level: int) -> float:
+    """Return where a limit is drawn: far outside where it is off."""
+    value = float(limit.values[level])
+    return value if math.isfinite(value) else math.copysign(1e30, value)
+
+
+def _spread_cell(
+    frame: pd.DataFrame,
+    window: Window,
+    limits: Sequence[tuple[int, GridLimit]],
+    defects: pd.DataFrame,
+    bounds: Mapping[tuple[str, str], tuple[float, float]],
+) -> alt.LayerChart:
+    """Return one measurement: goods as bars, unreviewed as a line, each defect a triangle."""
+    unit = limits[0][1].unit
+    low, high = _stretch(frame, window, limits)
+    scale = alt.Scale(domain=[low, high], nice=False)
+    sums = frame.groupby("known")["count"].transform("sum")
+    shares = frame.assign(share=frame["count"] / sums, middle=(frame["low"] + frame["high"]) / 2)
+    x = alt.X("low:Q", bin="binned", title=f"{window.measurement}, {unit}", scale=scale)
+    y = alt.Y(
+        "share:Q",
+        title="share of its kind",
+        scale=alt.Scale(type="sqrt"),
+        axis=alt.Axis(format=".0%", tickCount=3),
+    )
+    good = (
+        alt.Chart(shares[shares["known"] == "good"])
+        .mark_bar(color=GOOD, opacity=0.75, clip=True)
+        .encode(x=x, x2="high:Q", y=y, tooltip=["low:Q", "high:Q", "count:Q"])
+    )
+    unreviewed = (
+        alt.Chart(shares[shares["known"] == "unreviewed"])
+        .mark_line(color=GREY, interpolate="step", strokeDash=[4, 2], strokeWidth=1.3, clip=True)
+        .encode(x=alt.X("middle:Q", scale=scale), y=y)
+    )
+    values = defects[[window.measurement]].dropna().rename(columns={window.measurement: "value"})
+    inside = values.clip(low, high)
+    bad = (
+        alt.Chart(inside)
+        .mark_point(shape="triangle-up", filled=True, color=DEFECT, size=42, opacity=0.8)
+        .encode(x=alt.X("value:Q", scale=scale), y=alt.value(128), tooltip=["value:Q"])
+    )
+    layers: list[alt.Chart] = [*_bounds(bounds, window, scale), good, unreviewed, bad]
+    for n, limit in limits:
+        layers.append(_line(place(limit, limit.live), scale, dash=[5, 4], color=GREY, width=1.4))
+        layers.append(_moving(limit_param(n), scale))
+    return alt.LayerChart(layer=layers).properties(width=300, height=130)
+
+
+def _stretch(
+    frame: pd.DataFrame, window: Window, limits: Sequence[tuple[int, GridLimit]]
+) -> tuple[float, float]:
+    """Return the part of a window that holds items or levels."""
+    levels = [v for _, x in limits for v in x.values.tolist() if math.isfinite(v)]
+    held = frame[frame["count"] > 0]
+    low = min([*levels, held["low"].min()], default=window.low)
+    high = max([*levels, held["high"].max()], default=window.high)
+    return (low, high) if low < high else (window.low, window.high)
+
+
+def _line(
+    at: float, scale: alt.Scale, *, dash: Sequence[int], color: str, width: float
+) -> alt.Chart:
+    drawn: alt.Chart = (
+        alt.Chart(alt.InlineData([{"at": at}]))
+        .mark_rule(color=color, strokeDash=list(dash), strokeWidth=width, clip=True)
+        .encode(x=alt.X("at:Q", scale=scale))
+    )
+    return drawn
+
+
+def _moving(param: str, scale: alt.Scale) -> alt.Chart:
+    drawn: alt.Chart = (
+        alt.Chart(_NOTHING)
+        .mark_rule(color=INK, strokeWidth=2, clip=True)
+        .encode(x=alt.XDatum(alt.expr(param), type="quantitative", scale=scale))
+    )
+    return drawn
+
+
+def _bounds(
+    bounds: Mapping[tuple[str, str], tuple[float, float]], window: Window, scale: alt.Scale
+) -> list[alt.Chart]:
+    """Return the workmanship bounds of a measurement, each with its guard band shaded."""
+    layers = []
+    for (measurement, _), (bound, guarded) in bounds.items():
+        if measurement != window.measurement:
+            continue
+        low, high = sorted((bound, guarded))
+        layers.append(
+            alt.Chart(alt.InlineData([{"low": low, "high": high}]))
+            .mark_rect(color=DEFECT, opacity=0.16, clip=True)
+            .encode(x=alt.X("low:Q", scale=scale), x2="high:Q")
+        )
+        layers.append(_line(bound, scale, dash=[1, 3], color=DEFECT, width=2))
+    return layers
