@@ -94,6 +94,12 @@ def make_cases(
     return sorted(cases, key=lambda c: -len(c.tally.cells.count) * len(c.tally.defects.z))
 
 
+def early_lots(lots: int) -> int | None:
+    """Return how many of so many lots are the earlier ones; None where they are too few."""
+    cut = round(EARLY_SHARE * lots)
+    return cut if 2 <= cut < lots else None
+
+
 def _apart(
     history: History, live: Recipe, family: str | None, trials: int
 ) -> dict[str, tuple[Case, FamilyTally]]:
@@ -102,8 +108,8 @@ def _apart(
     Grid and rails come from the earlier lots alone.
     """
     (lots,) = history.rows(f"select count(*) from {history.lots}")[0]
-    cut = round(EARLY_SHARE * lots)
-    if not 2 <= cut < lots:
+    cut = early_lots(lots)
+    if cut is None:
         return {}
     try:
         history.look_at(0, cut)

@@ -324,7 +324,7 @@ def _is_ours_or_hidden(path: Path) -> bool:
 def _open(history: History) -> None:
     """Stage, validate the columns, set rows aside, make the view."""
     history.rows("create table refused(file varchar, row bigint, earlier bigint, line varchar)")
-    parquet, origin, findings = _stage(history, history.files, "staged")
+    parquet, origin, findings = stage(history, history.files, "staged")
     schema = read_schema(history.connection, parquet, origin, history.plant)
     findings += schema.findings
     if any(f.level == "error" for f in findings):
@@ -360,10 +360,28 @@ def _open(history: History) -> None:
         raise refuse([none, *findings])
 
 
-def _stage(
+def stage(
     history: History, files: Sequence[Path], name: str
 ) -> tuple[list[Path], dict[str, Path], list[Finding]]:
-    """Return the Parquet files to scan, what each came from, and the rows a CSV reader refused."""
+    """Stage CSV files as Parquet in the workspace.
+
+    Parameters
+    ----------
+    history : History
+        With the table ``refused``, which takes the lines that a CSV reader refuses.
+    files : sequence of Path
+    name : str
+        Of the folders to stage into.
+
+    Returns
+    -------
+    staged : list of Path
+        The Parquet files to scan.
+    origin : dict of str to Path
+        What each came from.
+    findings : list of Finding
+        On the lines refused.
+    """
     con, staged, origin, findings = history.connection, [], {}, []
     for n, path in enumerate(files):
         target = path
@@ -569,7 +587,7 @@ def _make_items(history: History) -> list[Finding]:
     files, source = find_verdicts(history.plant), "from recorded"
     findings: list[Finding] = []
     if files:
-        _, staged, findings = _stage(history, files, "told")
+        _, staged, findings = stage(history, files, "told")
         history.connection.executemany(
             "insert into origin values (?, ?)", [[s, str(o)] for s, o in staged.items()]
         )

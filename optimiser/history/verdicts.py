@@ -81,7 +81,7 @@ def take_verdicts(rows: Rows, staged: Mapping[str, Path], recorded: str) -> list
     ``told``: ``file, row`` of an item and its verdict, one row an item; the last row of the
     last file stands. ``told_before`` holds every usable row; ``told_aside`` the others.
     """
-    _read(rows, staged)
+    read_told(rows, staged)
     key = " and ".join(f"r.{c} is not distinct from t.{c}" for c in KEY)
     rows(
         f"""create table told_before as
@@ -102,8 +102,16 @@ def _named(table: str, columns: Sequence[str]) -> str:
     return ", ".join(f"{table}.{c}" for c in columns)
 
 
-def _read(rows: Rows, staged: Mapping[str, Path]) -> None:
-    """Make the table ``told_rows``: cells, the file's rank, the row's place, the rule it breaks."""
+def read_told(rows: Rows, staged: Mapping[str, Path]) -> None:
+    """Make the table ``told_rows``: cells, the file's rank, the row's place, the rule it breaks.
+
+    Parameters
+    ----------
+    rows : callable
+        Runs a query and returns its rows.
+    staged : mapping of str to Path
+        Parquet files in the order in which they speak, and what each came from.
+    """
     rows("create table told_files(file varchar, nth integer, name varchar)")
     for n, (file, source) in enumerate(staged.items()):
         rows(f"insert into told_files values ({text_literal(file)}, {n}, {text_literal(source)})")

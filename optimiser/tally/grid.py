@@ -68,6 +68,11 @@ class GridLimit:
         """``z = sign * x``."""
         return 1 if self.side == "upper" else -1
 
+    @property
+    def lowest(self) -> float:
+        """The z that no level can be tighter than, as the rails have it."""
+        return min(first(self.tight, -math.inf), self.sign * float(self.values[self.live]))
+
     def touched(self, level: int) -> Stop | None:
         """Return the rail that stops a level from moving further the way it moved."""
         if level > self.live and level == len(self.z) - 1 and self.loose_binds:

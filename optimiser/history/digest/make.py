@@ -38,7 +38,14 @@ _COPY = "(format parquet, compression zstd{})"
 
 
 def make_digest(
-    history: History, live: Recipe, reach: Reach, *, key: str, contents: Sequence[str], folder: Path
+    history: History,
+    live: Recipe,
+    reach: Reach,
+    *,
+    key: str,
+    ground: str,
+    contents: Sequence[str],
+    folder: Path,
 ) -> Digest:
     """Write the digest of an open history.
 
@@ -50,7 +57,8 @@ def make_digest(
         Its overrides count; its families' limits do not.
     reach : mapping of (family, measurement, side) to float
         For every measurement that was measured; z beyond which items are kept one by one.
-    key : str
+    key, ground : str
+        What it is found by again, and what it rests on beside its files and verdicts.
     contents : sequence of str
         Content hashes of the files.
     folder : Path
@@ -70,6 +78,7 @@ def make_digest(
         first, last = time_range(history)
         meta = Meta(
             key=key,
+            ground=ground,
             contents=tuple(contents),
             first=first,
             last=last,

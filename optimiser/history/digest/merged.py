@@ -3,7 +3,6 @@
 import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 from optimiser.errors import HistoryError

@@ -31,6 +31,8 @@ class Meta:
     Attributes
     ----------
     key : str
+    ground : str
+        Hash of what it rests on beside its files and verdicts.
     contents : tuple of str
         Content hashes of its files, in the order in which the door read them.
     first, last : datetime
@@ -50,6 +52,7 @@ class Meta:
     """
 
     key: str
+    ground: str
     contents: tuple[str, ...]
     first: datetime
     last: datetime

@@ -1,0 +1,218 @@
+"""Result files by content: which belong together, which verdicts speak of them.
+
+Files that share an item are read together, so that the door sets the later row aside as it
+does in the whole history. Only files whose times overlap can share one, for the time is part
+of an item's key.
+"""
+
+import hashlib
+import json
+import tempfile
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from optimiser.history.contract import refuse
+from optimiser.history.digest.known import Content, Known
+from optimiser.history.digest.make import VERSION
+from optimiser.history.read import History, find_verdicts, open_history, stage
+from optimiser.history.verdicts import missing_columns, read_told
+from optimiser.plant.file import Plant
+from optimiser.recipe.table import Recipe
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unit:
+    """Files that are digested together, by path, and their content hashes."""
+
+    files: tuple[Path, ...]
+    contents: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """A short name that follows from the contents."""
+        return hashlib.sha256(" ".join(self.contents).encode()).hexdigest()[:16]
+
+
+def ground_of(plant: Plant, live: Recipe) -> str:
+    """Return a hash of what every digest rests on beside its files and verdicts."""
+    table = [
+        VERSION,
+        {name: known.unit for name, known in plant.file.measurements.items()},
+        sorted(plant.file.families),
+        [repr(row) for row in live.overrides],
+    ]
+    return hashlib.sha256(json.dumps(table).encode()).hexdigest()
+
+
+def unit_key(ground: str, contents: Sequence[str], told: str) -> str:
+    """Return the key of a unit's digest.
+
+    Parameters
+    ----------
+    ground : str
+        ``ground_of``.
+    contents : sequence of str
+    told : str
+        ``Told.within``.
+    """
+    return hashlib.sha256(" ".join((ground, *contents, told)).encode()).hexdigest()
+
+
+class Told:
+    """Verdicts that arrived later, by the time of the item they speak of.
+
+    Attributes
+    ----------
+    usable, broken : int
+        Rows that can be used if their item is found, and rows that cannot.
+    """
+
+    def __init__(self, rows: Sequence[tuple[Any, ...]], broken: int) -> None:
+        self._rows = sorted(rows, key=lambda r: (r[0], *r[1:3]))
+        self._times = [r[0] for r in self._rows]
+        self.usable, self.broken = len(rows), broken
+
+    def within(self, first: datetime, last: datetime) -> str:
+        """Return a hash of the verdicts on items between two times, in the order they speak."""
+        found = self._rows[bisect_left(self._times, first) : bisect_right(self._times, last)]
+        spoken = sorted(found, key=lambda r: r[1:3])
+        said = [[str(r[0]), *r[3:]] for r in spoken]
+        return hashlib.sha256(json.dumps(said).encode()).hexdigest()
+
+
+def open_told(plant: Plant) -> Told:
+    """Read the verdicts that arrived later.
+
+    Raises
+    ------
+    HistoryError
+        If they are named and missing, not readable, or lack a column.
+    """
+    files = find_verdicts(plant)
+    if not files:
+        return Told([], 0)
+    with (
+        tempfile.TemporaryDirectory(prefix="optimiser-") as name,
+        History(plant, files, _Workspace(name)) as history,
+    ):
+        history.rows("create table refused(file varchar, row bigint, earlier bigint, line varchar)")
+        _, staged, _ = stage(history, files, "told")
+        errors = missing_columns(history.rows, staged)
+        if errors:
+            raise refuse(errors)
+        read_told(history.rows, staged)
+        rows = history.rows(
+            """select time, nth, place, stage, board, designator, pin, verdict, defect, found_by, weight
+               from told_rows where broken is null"""
+        )
+        broken = history.rows("select count(*) from told_rows where broken is not null")[0][0]
+    return Told(rows, broken)
+
+
+@dataclass(frozen=True, slots=True)
+class _Workspace:
+    """A temporary folder that somebody else removes."""
+
+    name: str
+
+    def cleanup(self) -> None:
+        """Do nothing."""
+
+
+def units_of(
+    plant: Plant, contents: Mapping[Path, str], known: Known, tell: Callable[..., None]
+) -> list[Unit]:
+    """Return the files by what has to be read together.
+
+    Parameters
+    ----------
+    plant : Plant
+    contents : mapping of Path to str
+        Content hashes of usable files; all in ``known.contents``.
+    known : Known
+        Told which pairs share an item.
+    tell : callable
+        Told of files that are read together.
+
+    Returns
+    -------
+    list of Unit
+        Sorted by path.
+    """
+    close = list(_overlapping(contents, known.contents))
+    _find_shared(plant, contents, close, known)
+    tied = [(a, b) for a, b in close if _shares(contents[a], contents[b], known)]
+    units = [
+        Unit(files=files, contents=tuple(contents[f] for f in files))
+        for files in _together(contents, tied)
+    ]
+    for unit in units:
+        if len(unit.files) > 1:
+            tell("duplicates", files=[str(f) for f in unit.files], kept="the first of equal rows")
+    return units
+
+
+def _shares(one: str, other: str, known: Known) -> bool:
+    return one == other or known.pairs[frozenset((one, other))]
+
+
+def _overlapping(
+    contents: Mapping[Path, str], facts: Mapping[str, Content]
+) -> Iterable[tuple[Path, Path]]:
+    """Yield the pairs of files whose times overlap, in the order of their paths."""
+    by_time = sorted(contents, key=lambda p: (facts[contents[p]].first, p))
+    running: list[Path] = []
+    for path in by_time:
+        first = facts[contents[path]].first
+        running = [p for p in running if facts[contents[p]].last >= first]
+        yield from ((min(p, path), max(p, path)) for p in running)
+        running.append(path)
+
+
+def _find_shared(
+    plant: Plant, contents: Mapping[Path, str], close: Sequence[tuple[Path, Path]], known: Known
+) -> None:
+    """Find out of pairs that were never compared whether they share an item.
+
+    Files read together lose rows to each other only if they share items; so one reading of
+    all clears all, and only where rows were lost is each pair read by itself.
+    """
+    new = [
+        (a, b)
+        for a, b in close
+        if contents[a] != contents[b] and frozenset((contents[a], contents[b])) not in known.pairs
+    ]
+    for files in _together({f for pair in new for f in pair}, new):
+        pairs = [(a, b) for a, b in new if a in files]
+        clear = _lost(plant, _first_of_each(files, contents), contents, known) == 0
+        for a, b in pairs:
+            lost = 0 if clear else _lost(plant, (a, b), contents, known)
+            known.pairs[frozenset((contents[a], contents[b]))] = lost > 0
+
+
+def _first_of_each(files: Sequence[Path], contents: Mapping[Path, str]) -> list[Path]:
+    """Return one file of each content."""
+    return list({contents[f]: f for f in reversed(files)}.values())
+
+
+def _lost(plant: Plant, files: Sequence[Path], contents: Mapping[Path, str], known: Known) -> int:
+    """Return how many rows some files lose to each other when read together."""
+    with (
+        tempfile.TemporaryDirectory(prefix="optimiser-") as name,
+        open_history(plant, sorted(files), set_aside=Path(name, "set_aside.csv")) as history,
+    ):
+        return sum(known.contents[contents[f]].rows for f in files) - history.rows_used
+
+
+def _together(files: Iterable[Path], pairs: Sequence[tuple[Path, Path]]) -> list[tuple[Path, ...]]:
+    """Return files in groups that pairs tie together, sorted by path."""
+    group = {f: {f} for f in files}
+    for a, b in pairs:
+        if group[a] is not group[b]:
+            merged = group[a] | group[b]
+            group |= dict.fromkeys(merged, merged)
+    return sorted({tuple(sorted(g)) for g in group.values()})

@@ -1,0 +1,359 @@
+"""A history by its digests: new files digested, old ones taken as stored, all as one history."""
+
+import shutil
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from optimiser.errors import OptimiserError
+from optimiser.history.contract import FINDERS
+from optimiser.history.digest.inbox import Told, Unit, ground_of, open_told, unit_key, units_of
+from optimiser.history.digest.known import Content, Known
+from optimiser.history.digest.make import make_digest, time_range
+from optimiser.history.digest.merged import MergedHistory, open_digests
+from optimiser.history.digest.store import Digest, Reach, is_whole, read_digest, remove_drafts
+from optimiser.history.limits import place_limits
+from optimiser.history.read import find_files, open_history
+from optimiser.plant.file import Plant
+from optimiser.recipe.table import Recipe
+from optimiser.tally.grid import make_grids
+from optimiser.tally.reach import asked, falls_short, reach_of
+
+DIGESTS, ASIDE = "digests", "set_aside"
+_ROUNDS = 3
+Tell = Callable[..., None]
+Cut = Callable[[int], int | None]
+
+
+@dataclass(slots=True, kw_only=True)
+class Store:
+    """Where digests lie, what serves tonight, and what could not be used.
+
+    Attributes
+    ----------
+    plant : Plant
+    live : Recipe
+    folder : Path
+        ``PLANT/night``.
+    known : Known
+    told : Told
+    tell : callable
+        Told each event as a word and named values.
+    problems : dict of file to words
+    made, reached : int
+        Digests made tonight; of these, because an older one did not reach far enough.
+    """
+
+    plant: Plant
+    live: Recipe
+    folder: Path
+    known: Known
+    told: Told
+    tell: Tell
+    ground: str
+    problems: dict[str, str] = field(default_factory=dict)
+    serving: dict[Unit, Digest] = field(default_factory=dict)
+    made: int = 0
+    reached: int = 0
+
+
+def open_store(
+    plant: Plant, live: Recipe, folder: Path, *, rehash: bool = False, tell: Tell
+) -> Store:
+    """Open a folder of digests; only one run at a time may.
+
+    Parameters
+    ----------
+    plant : Plant
+    live : Recipe
+    folder : Path
+        Made when missing.
+    rehash : bool
+        Read every file again, however unchanged it seems.
+    tell : callable
+        Told each event as a word and named values.
+
+    Returns
+    -------
+    Store
+
+    Raises
+    ------
+    HistoryError
+        If the verdicts that the plant file names cannot be used.
+    """
+    for name in (DIGESTS, ASIDE):
+        (folder / name).mkdir(parents=True, exist_ok=True)
+    remove_drafts(folder / DIGESTS)
+    ground = ground_of(plant, live)
+    return Store(
+        plant=plant,
+        live=live,
+        folder=folder,
+        known=Known(folder, ground, rehash=rehash),
+        told=open_told(plant),
+        tell=tell,
+        ground=ground,
+    )
+
+
+def open_stored(store: Store, cut: Cut) -> MergedHistory:
+    """Digest what is new, and open all digests as one history.
+
+    Parameters
+    ----------
+    store : Store
+        Its problems name files that could not be used; the others go on without them.
+    cut : callable
+        From the number of lots, how many of the first ones are looked at apart, or None.
+
+    Returns
+    -------
+    MergedHistory
+        Its digests reach as far as its own grids ask for.
+
+    Raises
+    ------
+    HistoryError
+        If there is no result file, or none can be used.
+    """
+    contents = _contents(store)
+    shelf = _shelf(store)
+    for path, sha in list(contents.items()):
+        if sha not in store.known.contents:
+            _solo(store, Unit(files=(path,), contents=(sha,)), shelf, contents)
+    units = units_of(store.plant, contents, store.known, store.tell)
+    for unit in units:
+        _serve(store, unit, shelf)
+    for _ in range(_ROUNDS):
+        history = open_digests(store.plant, list(store.serving.values()))
+        try:
+            short = _short_of(history, store, cut)
+        except BaseException:
+            history.close()
+            raise
+        if not short:
+            return history
+        history.close()
+        for unit, wider in short.items():
+            _remake(store, unit, wider)
+    msg = "digests fall short of a grid although they were made for it"
+    raise AssertionError(msg)
+
+
+def close_store(store: Store) -> None:
+    """Remove what serves no file any more, and note what was read."""
+    used = {d.folder.name for d in store.serving.values()}
+    for folder in sorted((store.folder / DIGESTS).iterdir()):
+        if folder.name not in used:
+            shutil.rmtree(folder, ignore_errors=True)
+    names = {f"{unit.name}.csv" for unit in store.serving}
+    for path in sorted((store.folder / ASIDE).iterdir()):
+        if path.name not in names:
+            path.unlink(missing_ok=True)
+    store.known.keep({sha for unit in store.serving for sha in unit.contents})
+
+
+def _contents(store: Store) -> dict[Path, str]:
+    """Return the content hash of every result file, and say which are new and which gone."""
+    contents: dict[Path, str] = {}
+    for path in find_files(store.plant):
+        try:
+            contents[path] = store.known.sha(path)
+        except OSError as error:
+            _cannot(store, [path], f"{path}: {error.strerror}")
+    for name in sorted(store.known.before - {str(p) for p in contents}):
+        # Files of digests are noted too; whether they are there is another matter.
+        if store.folder not in Path(name).parents:
+            store.tell("removed", file=name, why="the file is gone; its part is dropped")
+    return contents
+
+
+def _cannot(store: Store, files: Iterable[Path], words: str) -> None:
+    for path in files:
+        store.problems[str(path)] = words
+        store.tell("unusable", file=str(path), why=words)
+
+
+def _shelf(store: Store) -> dict[str, list[Digest]]:
+    """Return the digests that lie there and are whole, by key; note what they know."""
+    shelf: dict[str, list[Digest]] = {}
+    for folder in sorted((store.folder / DIGESTS).iterdir()):
+        try:
+            digest = read_digest(folder)
+        except (OSError, ValueError, KeyError, TypeError):
+            store.tell("damaged", digest=folder.name, why="it cannot be read; it is made anew")
+            continue
+        shelf.setdefault(digest.meta.key, []).append(digest)
+        if len(digest.meta.contents) == 1 and digest.meta.ground == store.ground:
+            known = Content(
+                first=digest.meta.first, last=digest.meta.last, rows=digest.meta.rows_used
+            )
+            store.known.contents.setdefault(digest.meta.contents[0], known)
+    return shelf
+
+
+def _solo(
+    store: Store, unit: Unit, shelf: dict[str, list[Digest]], contents: dict[Path, str]
+) -> None:
+    """Digest a file of which nothing is known; drop it from the contents if it is unusable."""
+    (path,) = unit.files
+    if unit.contents[0] in store.known.contents:
+        return
+    made = _make(store, unit, "its content is new")
+    if made is None:
+        del contents[path]
+        return
+    shelf.setdefault(made.meta.key, []).append(made)
+    store.known.contents[unit.contents[0]] = Content(
+        first=made.meta.first, last=made.meta.last, rows=made.meta.rows_used
+    )
+
+
+def _serve(store: Store, unit: Unit, shelf: Mapping[str, Sequence[Digest]]) -> None:
+    """Find a unit's digest, or make it."""
+    facts = [store.known.contents[sha] for sha in unit.contents]
+    within = store.told.within(min(c.first for c in facts), max(c.last for c in facts))
+    lying = shelf.get(unit_key(store.ground, unit.contents, within), [])
+    whole = [d for d in lying if is_whole(d, store.known.sha)]
+    for digest in lying:
+        if digest not in whole:
+            store.tell("damaged", digest=digest.folder.name, why="its content changed on disk")
+    if whole:
+        # Two lie there where a run broke off after one was made to reach further.
+        store.serving[unit] = min(whole, key=lambda d: [z for *_, z in d.meta.reach])
+        return
+    why = "its digest is damaged" if lying else "files or verdicts on its items changed"
+    made = _make(store, unit, why)
+    if made is not None:
+        store.serving[unit] = made
+
+
+def _make(store: Store, unit: Unit, why: str, wider: Reach | None = None) -> Digest | None:
+    """Digest a unit's files; None, and a problem, where they cannot be used."""
+    aside = store.folder / ASIDE / f"{unit.name}.csv"
+    try:
+        with open_history(store.plant, unit.files, set_aside=aside) as history:
+            within = store.told.within(*time_range(history))
+            digest = make_digest(
+                history,
+                store.live,
+                reach_of(history, store.live, wider),
+                key=unit_key(store.ground, unit.contents, within),
+                ground=store.ground,
+                contents=unit.contents,
+                folder=store.folder / DIGESTS,
+            )
+    except (OptimiserError, OSError) as error:
+        _cannot(store, unit.files, str(error))
+        return None
+    store.made += 1
+    store.tell(
+        "digested",
+        files=[str(f) for f in unit.files],
+        rows=digest.meta.rows_used,
+        set_aside=digest.meta.rows_set_aside,
+        why=why,
+    )
+    return digest
+
+
+def _short_of(history: MergedHistory, store: Store, cut: Cut) -> dict[Unit, Reach]:
+    """Return the units whose digests do not reach as far as tonight's grids, and how far to."""
+    wanted = [asked(make_grids(history, store.live))]
+    early = cut(history.rows(f"select count(*) from {history.lots}")[0][0])
+    if early is not None:
+        history.look_at(0, early)
+        wanted.append(asked(make_grids(history, store.live)))
+        history.look_at()
+    found: dict[Unit, Reach] = {}
+    for unit, digest in store.serving.items():
+        short: dict[tuple[str, str, str], float] = {}
+        for limits in wanted:
+            for key, z in falls_short(digest.meta.reaches, limits).items():
+                short[key] = min(z, short.get(key, z))
+        if short:
+            found[unit] = short
+    return found
+
+
+def _remake(store: Store, unit: Unit, wider: Reach) -> None:
+    """Digest a unit again with a wider reach."""
+    old = store.serving.pop(unit)
+    before = old.meta.reaches
+    limits = ", ".join(sorted(f"{f} {m} {s}" for f, m, s in wider))
+    reach = {k: min(z, wider.get(k, z)) for k, z in before.items()}
+    made = _make(store, unit, f"a level is now tighter than it kept items for: {limits}", reach)
+    if made is not None:
+        store.serving[unit] = made
+        store.reached += 1
+
+
+def daily_counts(history: MergedHistory, live: Recipe) -> pd.DataFrame:
+    """Return what a recipe did day by day.
+
+    Parameters
+    ----------
+    history : MergedHistory
+    live : Recipe
+        No limit tighter than the digests' reach.
+
+    Returns
+    -------
+    DataFrame
+        By ``date, line, product, family``: ``items``, ``calls``, ``false_calls`` (reviewed
+        goods called), ``unreviewed_calls``, ``recorded_calls`` (what the machine did) and
+        labelled defects by who found them, ``defects_review`` and so on, by the item's day.
+    """
+    limits = place_limits(history, "daily_limits", {"live": live})
+    called = limits.called("live")
+    by_finder = ", ".join(
+        f"count(*) filter (where verdict = 'defect' and found_by = '{f}') as defects_{f}"
+        for f in FINDERS
+    )
+    return history.connection.execute(
+        f"""with kept as (
+              select time::date as date, line, product, family, count(*) filter (where c) as calls,
+                count(*) filter (where c and verdict = 'good') as false_calls,
+                count(*) filter (where c and verdict is null) as unreviewed_calls,
+                count(*) filter (where called) as recorded_calls, {by_finder}
+              from (select i.*, {called} as c from {limits.join()}) group by 1, 2, 3, 4)
+            select t.date, t.line, t.product, t.family, t.items,
+              columns(k.* exclude (date, line, product, family))
+            from (select date, line, product, family, sum(n)::bigint as items
+                  from {history.counts} group by all) t
+            left join kept k on k.date = t.date and k.line is not distinct from t.line
+              and k.product = t.product and k.family = t.family
+            order by t.date, t.line, t.product, t.family"""
+    ).df()
+
+
+def daily_boards(history: MergedHistory, live: Recipe) -> pd.DataFrame:
+    """Return how many boards passed without a call, day by day.
+
+    Parameters
+    ----------
+    history : MergedHistory
+    live : Recipe
+        No limit tighter than the digests' reach.
+
+    Returns
+    -------
+    DataFrame
+        By ``date, line, product, stage``: ``boards`` and ``called_boards``. A board whose
+        items of one day lie in two files counts twice in ``boards``.
+    """
+    limits = place_limits(history, "daily_limits", {"live": live})
+    called = history.connection.execute(
+        f"""select i.time::date::varchar as date, i.line, i.product, i.stage,
+              count(distinct i.board) as called_boards
+            from {limits.join()} where {limits.outside("live")} group by 1, 2, 3, 4"""
+    ).df()
+    keys = ["date", "line", "product", "stage"]
+    rows = [row for d in history.digests for row in d.meta.boards]
+    boards = pd.DataFrame(rows, columns=[*keys, "boards"]).groupby(keys, dropna=False).sum()
+    joined = boards.reset_index().merge(called, on=keys, how="left")
+    joined["called_boards"] = joined["called_boards"].fillna(0).astype("int64")
+    return joined.sort_values(keys, ignore_index=True)

@@ -1,0 +1,110 @@
+"""How tight a level a digest has to serve: items beyond its reach are kept one by one.
+
+Tomorrow's grid depends on tomorrow's data. A digest reaches to where the rails can bring a
+level as far as its own items tell, with room to spare; never looser than the live limit.
+"""
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from optimiser.history.digest.store import Reach
+from optimiser.history.profile import Profile, profile
+from optimiser.history.read import History
+from optimiser.plant.file import SIDES, Rails, Side, off_limit
+from optimiser.recipe.table import Recipe
+from optimiser.tally.grid import Grid
+from optimiser.tally.rails import LimitFacts, is_settable
+
+# A file's own tail of so many times the share that the rail call-load allows in all files.
+ROOM = 3.0
+# A family with fewer items in a file says too little of its tail: all of it is kept.
+FEWEST = 300
+# Spreads beyond what a grid needed, so that not every night has to reach a little further.
+MARGIN = 0.25
+
+
+def reach_of(history: History, live: Recipe, wider: Reach | None = None) -> Reach:
+    """Return the z beyond which items of a history's files are to be kept one by one.
+
+    Parameters
+    ----------
+    history : History
+        Of some files.
+    live : Recipe
+    wider : mapping of (family, measurement, side) to float, optional
+        Reaches at least so tight.
+
+    Returns
+    -------
+    dict of (family, measurement, side) to float
+        For everything measured; float32, -inf keeps all items, +inf none.
+    """
+    rails, plant = history.plant.file.rails, history.plant
+    profiles = profile(history, share=min(0.5, ROOM * rails.call_load_share))
+    found: dict[tuple[str, str, str], float] = {}
+    for (family, measurement), seen in profiles.items():
+        row = live.family_rows(family).get(measurement)
+        for side in SIDES:
+            facts = LimitFacts(
+                family=family,
+                measurement=measurement,
+                side=side,
+                live=row.limit(side) if row else off_limit(side),
+                known=plant.file.measurements[measurement],
+                profile=seen,
+                rules=plant.file.families[family],
+                defects_beyond=0,
+            )
+            key = family, measurement, side
+            z = min(_own(facts, seen, side, rails), (wider or {}).get(key, math.inf))
+            # Just below, so that an item at the reach itself is kept.
+            found[key] = float(np.nextafter(np.float32(z), np.float32(-np.inf)))
+    return found
+
+
+def _own(facts: LimitFacts, seen: Profile, side: Side, rails: Rails) -> float:
+    """Return the reach that a file's own items ask for."""
+    if not is_settable(facts, rails):
+        return math.inf
+    move = load = -math.inf
+    if rails.holds("largest-move"):
+        # Without a settable step the step follows the spread of all files, not of this one.
+        steps = (rails.largest_move_steps + 0.5) * (1.0 if facts.known.step else 1.5)
+        move = facts.live_z - steps * facts.step
+    if rails.holds("call-load") and seen.measured >= FEWEST:
+        load = facts.sign * (seen.few_high if side == "upper" else seen.few_low)
+    return min(facts.live_z, max(move, load))
+
+
+def asked(grids: Mapping[str, Grid]) -> dict[tuple[str, str, str], tuple[float, float]]:
+    """Return per limit of some grids the tightest z that was possible, and the spread."""
+    return {
+        (family, limit.measurement, limit.side): (limit.lowest, limit.spread)
+        for family, grid in grids.items()
+        for limit in grid.limits
+    }
+
+
+def falls_short(
+    reach: Reach, wanted: Mapping[tuple[str, str, str], tuple[float, float]]
+) -> dict[tuple[str, str, str], float]:
+    """Return the limits for which a digest's reach is too loose, and how tight it should be.
+
+    Parameters
+    ----------
+    reach : mapping of (family, measurement, side) to float
+    wanted : mapping of (family, measurement, side) to (float, float)
+        ``asked``.
+
+    Returns
+    -------
+    dict of (family, measurement, side) to float
+        Empty where the digest serves. What a digest never measured it need not reach.
+    """
+    return {
+        key: z - MARGIN * spread
+        for key, (z, spread) in wanted.items()
+        if key in reach and reach[key] != -math.inf and not reach[key] < z
+    }
