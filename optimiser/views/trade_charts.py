@@ -57,15 +57,17 @@ def trade_frame(choice: Choice) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["name", "false_calls", "escapes", "moved", "what"])
 
 
-def trade_chart(frame: pd.DataFrame, *, currency: str, money: float) -> alt.LayerChart:
+def trade_chart(
+    frame: pd.DataFrame, *, currency: str, values: Mapping[str, float | str]
+) -> alt.LayerChart:
     """Return the drawing of ``trade_frame``.
 
     Parameters
     ----------
     frame : DataFrame
     currency : str
-    money : float
-        Of one false call.
+    values : mapping of str to float or str
+        First values of the parameters.
 
     Returns
     -------
@@ -74,17 +76,8 @@ def trade_chart(frame: pd.DataFrame, *, currency: str, money: float) -> alt.Laye
         review cost, ``hand_x``, ``hand_y``, ``hand_on`` place a hand-made setting.
     """
     held = frame[frame["what"] == "held out"]
-    top = float(held["false_calls"].max()) * 1.08 * money if len(held) else 1.0
     widest = float(held["escapes"].max()) * 1.15 if len(held) else 1.0
-    params = [
-        alt.param(name=MONEY, value=money),
-        alt.param(name=TOP, value=max(top, 1e-6)),
-        alt.param(name=CHOSEN, value=""),
-        alt.param(name=BEST, value=""),
-        alt.param(name=HAND_X, value=0.0),
-        alt.param(name=HAND_Y, value=0.0),
-        alt.param(name=HAND_ON, value=0.0),
-    ]
+    params = [alt.param(name=name, value=value) for name, value in values.items()]
     pick = alt.selection_point(
         name=PICK, fields=["name"], on="click", toggle=False, clear=False, empty=False
     )
@@ -174,6 +167,7 @@ def spread_chart(
     limits: Sequence[GridLimit],
     defects: pd.DataFrame,
     bounds: Mapping[tuple[str, str], tuple[float, float]],
+    setting: Sequence[int],
 ) -> alt.ConcatChart:
     """Return how some measurements are spread, with the limits now and chosen.
 
@@ -189,6 +183,8 @@ def spread_chart(
         The labelled defects; each is a mark.
     bounds : mapping of (measurement, side) to (bound, with guard band)
         Workmanship bounds.
+    setting : sequence of m int
+        Chosen at first.
 
     Returns
     -------
@@ -205,7 +201,7 @@ def spread_chart(
         for w in windows
     ]
     params = [
-        alt.param(name=limit_param(n), value=place(x, x.live))
+        alt.param(name=limit_param(n), value=place(x, int(setting[n])))
         for n, x in enumerate(limits)
         if x.measurement in {w.measurement for w in windows}
     ]

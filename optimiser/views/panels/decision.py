@@ -29,7 +29,8 @@ from optimiser.views.panels.price_controls import PriceControls
 from optimiser.views.panels.trade import Trade
 
 Setting = NDArray[np.int64]
-AT_ONCE = 6
+AT_ONCE = 9
+LIVE = "Live recipe"
 _VERDICTS: tuple[tuple[str, Verdict, str], ...] = (
     ("Accept", "accept", "the limits go into the next recipe revision"),
     ("Hold", "hold", "not now; may be accepted later"),
@@ -63,7 +64,7 @@ class DecisionPanel(widgets.VBox):
     def __init__(self, desk: Desk, family: str | None = None) -> None:
         self._desk, self._lock = desk, threading.RLock()
         self._ledger = Ledger(desk.plant.folder / LEDGER)
-        self._answers = 0
+        self._answers, self._paging = 0, False
         self._spread: alt.JupyterChart | None = None
         self._spread_data: tuple[Any, Any] = (None, [])
         self._build()
@@ -80,7 +81,7 @@ class DecisionPanel(widgets.VBox):
             self._families.value = first
 
     def __repr__(self) -> str:
-        return f"<DecisionPanel {self.choice!r}, {self._chosen_words()}>"
+        return f"<DecisionPanel {self.choice!r}, {self._chosen_words().lower()}>"
 
     def _build(self) -> None:
         """Make the parts."""
@@ -139,7 +140,8 @@ class DecisionPanel(widgets.VBox):
             ]
         )
         beside = widgets.VBox(
-            [self._figures], layout=widgets.Layout(flex="1 1 420px", min_width="420px")
+            [self._figures, self._moves, self._prices_words],
+            layout=widgets.Layout(flex="1 1 420px", min_width="420px"),
         )
         top = widgets.HBox(
             [self.trade, beside], layout=widgets.Layout(flex_flow="row wrap", grid_gap="24px")
@@ -150,8 +152,6 @@ class DecisionPanel(widgets.VBox):
             self._head,
             self._nothing,
             top,
-            self._prices_words,
-            self._moves,
             signing,
             widgets.HTML("<h3>How the measurements are spread</h3>"),
             self._pages,
@@ -188,10 +188,11 @@ class DecisionPanel(widgets.VBox):
             self.by_hand.load(self.choice)
             self.prices.load(self.choice)
             self._head.value = words.header(self.choice)
-            self.trade.show(self.choice)
+            best = self.choice.recommended
+            self.setting = best.setting if best else self.choice.tally.grid.live
             self._fill_pages()
             self._status.value = ""
-            self.choose(self.choice.recommended)
+            self.set(self.setting)
 
     def choose(self, point: Point | None) -> None:
         """Choose a point of the front; None is the live recipe where there is no front.
@@ -224,7 +225,7 @@ class DecisionPanel(widgets.VBox):
             done = choice.consequences(self.setting)
             best = choice.recommended
             self.by_hand.set(self.setting, best.setting if best else None)
-            self.trade.mark(choice, self.point, done)
+            self.trade.show(choice, self.point, done)
             self._move_lines()
             self._show_words(done)
             self._show_details()
@@ -244,7 +245,6 @@ class DecisionPanel(widgets.VBox):
             self.choice = base or self.choice.at(prices)  # type: ignore[arg-type]
             if base is not None:
                 self.prices.set(base, base.prices)
-            self.trade.show(self.choice)
             if followed:
                 self.choose(self.choice.recommended)
             else:
@@ -297,12 +297,15 @@ class DecisionPanel(widgets.VBox):
         self.set(setting)
 
     def _chosen_words(self) -> str:
-        return f"point {self.point.name}" if self.point else "set by hand"
+        if self.point is not None:
+            return LIVE if self.point.name == "live" else f"Point {self.point.name}"
+        is_live = np.array_equal(self.setting, self.choice.tally.grid.live)
+        return LIVE if is_live else "Set by hand"
 
     def _show_words(self, done: Consequences) -> None:
         """Show what the chosen setting promises, counts, proves."""
         choice, point = self.choice, self.point
-        title = f"Point {point.name}" if point else "Set by hand"
+        title = self._chosen_words()
         if point and point.recommended:
             title += ", recommended at these prices"
         promised = choice.promised(point) if point else None
@@ -311,7 +314,7 @@ class DecisionPanel(widgets.VBox):
         )
         self._figures.value = (
             f"<p><strong>{escape(title)}</strong></p>{broken}"
-            + words.promise_words(choice, point, promised)
+            + words.promise_words(choice, point, promised, live=title == LIVE)
             + words.three_lines(done)
             + words.certificate(choice.row)
         )
@@ -319,10 +322,12 @@ class DecisionPanel(widgets.VBox):
             choice.span, choice.recommended, choice.currency
         )
         self._moves.value = words.moves(done.moves)
-        shown = [("live recipe", choice.consequences(choice.tally.grid.live))]
+        shown = [(LIVE.lower(), choice.consequences(choice.tally.grid.live))]
         if choice.recommended is not None:
             shown.append(("recommended", choice.consequences(choice.recommended.setting)))
-        self._compare.value = words.comparison(choice, [*shown, (title.lower(), done)])
+        if title != LIVE and not (point and point.recommended):
+            shown.append((title.lower(), done))
+        self._compare.value = words.comparison(choice, shown)
 
     def _show_details(self) -> None:
         """Fill the open list; closed ones cost nothing."""
@@ -357,15 +362,18 @@ class DecisionPanel(widgets.VBox):
             (f"measurements {AT_ONCE * n + 1} to {AT_ONCE * n + len(p)} of {len(order)}", p)
             for n, p in enumerate(pages)
         ]
-        with self._pages.hold_trait_notifications():
+        self._paging = True
+        try:
             self._pages.options = options
+            self._pages.value = pages[0] if pages else None
+        finally:
+            self._paging = False
         self._draw(pages[0] if pages else ())
 
     def _page_picked(self, change: Any) -> None:  # noqa: ANN401
-        if change["new"] is not None:
+        if change["new"] is not None and not self._paging:
             with self._lock:
                 self._draw(change["new"])
-                self._move_lines()
 
     def _draw(self, page: tuple[int, ...]) -> None:
         """Draw one page of measurements."""
@@ -380,6 +388,7 @@ class DecisionPanel(widgets.VBox):
             self.choice.tally.grid.limits,
             self.choice.tally.defects.frame,
             self._bounds(),
+            self.setting.tolist(),
         )
         self._spread = live_chart(chart, height=190 * -(-len(shown) // 3))
         self._drawing.children = (self._spread,)

@@ -99,15 +99,17 @@ def interval(value: Interval, digits: int = 0, unit: str = "") -> str:
     return f"{value.value:,.{digits}f}{unit} ({low} to {high})"
 
 
-def promise_words(choice: Choice, point: Point | None, promised: Promise | None) -> str:
+def promise_words(
+    choice: Choice, point: Point | None, promised: Promise | None, *, live: bool
+) -> str:
     """Return what a point promises, or why a setting promises nothing."""
-    if point is None:
+    if live:
+        return "<p>Nothing changes, nothing is promised.</p>"
+    if point is None or promised is None:
         return (
             "<p><strong>No promise.</strong> A hand-made setting was made after seeing every lot of this "
             "history; only lots to come can judge it. Below are counts of this history.</p>"
         )
-    if promised is None:
-        return "<p><strong>The live recipe.</strong> Nothing changes, nothing is promised.</p>"
     rows = [
         ("saving a month", interval(promised.saving_per_month, unit=f" {choice.currency}")),
         ("false calls saved", interval(promised.false_calls_saved)),
