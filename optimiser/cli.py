@@ -25,6 +25,8 @@ COMMANDS = {
     "reviewers": "say what limits and reviewers lose together, by call load",
     "agreement": "say how far reviewers agree, from double reviews",
     "audit": "pick passed items to inspect again, and say what their verdicts prove",
+    "watch": "say whether exported changes keep their promise",
+    "shadow": "say what a recipe would have called, as results arrive, before it is applied",
 }
 
 

@@ -14,11 +14,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from optimiser.decision.ledger import Ledger
 from optimiser.decision.proposal import finite_only
 from optimiser.decision.watch_drift import Moved, moved_measurements, moved_words
 from optimiser.decision.watch_facts import (
     Change,
     Facts,
+    change_of,
     column,
     find_live_since,
     placed_limits,
@@ -176,6 +178,55 @@ def watch(
     return _judge(facts, recipe, label_days)
 
 
+def watch_exported(
+    history: History,
+    recipe: Recipe,
+    ledger: Ledger,
+    *,
+    family: str | None = None,
+    live_since: datetime | None = None,
+    label_days: float = LABEL_DAYS,
+) -> dict[int, Watched]:
+    """Watch every change that the ledger says is exported.
+
+    Parameters
+    ----------
+    history : History
+    recipe : Recipe
+        Any revision, for the limits that do not move.
+    ledger : Ledger
+    family : str, optional
+        Only this one.
+    live_since : datetime, optional
+        UTC without a zone; by default found in the recorded calls since the export.
+    label_days : float
+
+    Returns
+    -------
+    dict of int to Watched
+        By the proposal's number in the ledger.
+
+    Raises
+    ------
+    LedgerError
+        If the ledger cannot be read.
+    RecipeError
+        If the recipe has no row for a limit that moved.
+    """
+    written = {e.body.get("revision"): e.at for e in ledger.entries(kind="export")}
+    found = {}
+    for state in ledger.states():
+        entry = state.entry
+        if state.state != "exported" or family not in (None, entry.family):
+            continue
+        row = {"family": entry.family, "limits": entry.body["limits"], **entry.body["figures"]}
+        change = change_of({**row, "applied": written.get(state.exported_in)})
+        found[entry.id] = watch(
+            history, recipe, change, live_since=live_since, label_days=label_days
+        )
+    return found
+
+
 def _judge(facts: Facts, recipe: Recipe, label_days: float) -> Watched:
     change, now = facts.change, facts.now
     promised = _promised_rate(facts)
@@ -256,7 +307,7 @@ def _escapes(facts: Facts, label_days: float) -> tuple[Interval, ShareWatch | No
     escaped and found by test. A share of them does not move with the number of defects.
     """
     change, plant = facts.change, facts.history.plant.file
-    if change.escapes_added.high <= 0:
+    if change.escapes_added.high <= 0 or not change.promised:
         return ZERO, None
     final = facts.last - timedelta(days=label_days)
     old = facts.defects[facts.defects.before.astype(bool) & (facts.defects.time <= final)]
@@ -383,7 +434,7 @@ def _reasons(found: Watched, facts: Facts, promised: Interval) -> tuple[str, ...
     """Return why, in words, alarms first."""
     now, days = facts.now, sorted(set(facts.now.day))
     words = [*found.missed, *_escape_words(found.escapes, days)]
-    words += _rate_words(found, promised, days)
+    words += _rate_words(found, promised, days, made=facts.change.promised)
     words.append(
         f"on the same items the old limits would have made {now.before.sum():,.0f} false calls, "
         f"the new ones made {now.called.sum():,.0f}"
@@ -398,9 +449,15 @@ def _reasons(found: Watched, facts: Facts, promised: Interval) -> tuple[str, ...
     return tuple(words)
 
 
-def _rate_words(found: Watched, promised: Interval, days: Sequence[date]) -> list[str]:
+def _rate_words(
+    found: Watched, promised: Interval, days: Sequence[date], *, made: bool
+) -> list[str]:
     """Return what the false calls say."""
     rate = found.false_calls
+    if not made:
+        return [
+            "signed without a promise, so nothing can be held against it; only counts are given"
+        ]
     if rate is None or not np.isfinite([promised.high, rate.scale]).all():
         return [
             "no state can be given: the history holds fewer than two days or lots before the "

@@ -22,6 +22,11 @@ from optimiser.plant.file import Side, off_limit
 from optimiser.recipe.table import Recipe
 
 Row = Mapping[str, Any]
+_UNKNOWN = {"value": 0.0, "low": None, "high": None}
+_NO_PROMISE: Row = {
+    **dict.fromkeys(("false_calls_saved", "escapes_added", "saving_per_month"), _UNKNOWN),
+    "defects_called": 0,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +49,8 @@ class Change:
     span_days : float
     applied : datetime or None
         UTC; the change cannot be live before.
+    promised : bool
+        False of a setting made by hand, which was signed without a promise.
     """
 
     family: str
@@ -57,6 +64,7 @@ class Change:
     items: int
     span_days: float
     applied: datetime | None
+    promised: bool = True
 
 
 def change_of(row: Row) -> Change:
@@ -79,7 +87,7 @@ def change_of(row: Row) -> Change:
     """
     try:
         moves = [x for x in row["limits"] if x["now"] != x["proposed"]]
-        promised = row["promise"]
+        promised = row["promise"] or _NO_PROMISE
         change = Change(
             family=row["family"],
             now={(x["measurement"], x["side"]): _limit(x, "now") for x in moves},
@@ -92,6 +100,7 @@ def change_of(row: Row) -> Change:
             items=row["items"],
             span_days=row["span_days"],
             applied=_time(row.get("applied")),
+            promised=row["promise"] is not None,
         )
     except KeyError as error:
         msg = f"a signed change needs {error}; give the proposal as it was signed"

@@ -1,0 +1,110 @@
+"""Tables of the watch and of the shadow."""
+
+from collections.abc import Mapping, Sequence
+
+from rich.console import Group
+from rich.text import Text
+
+from optimiser.decision.proposal import CAUTION
+from optimiser.decision.shadow import ShadowCount, ShadowCounts
+from optimiser.decision.watch import Watched
+from optimiser.views.tables import _table, interval_words
+
+HOW = (
+    "False calls and escapes are held against the promise by a test that may be looked at every "
+    "day: a change that keeps its promise is called worse with a chance of 5 % in all. The saving "
+    "is what the old limits would have called of the same items, less what was called."
+)
+
+
+def watch_table(found: Mapping[int, Watched], *, currency: str) -> Group:
+    """Return what was promised and what followed, one line a change, then why.
+
+    Parameters
+    ----------
+    found : mapping of int to Watched
+        By the proposal's number in the ledger.
+    currency : str
+
+    Returns
+    -------
+    Group
+    """
+    if not found:
+        return Group(Text("no exported change to watch; accept a proposal and export it first"))
+    names = (
+        *("change", "state", "since", "items", "false calls a month", "promised"),
+        *("escapes known", "expected", f"saving a month, {currency}", "promised"),
+    )
+    table = _table("", names, left=3)
+    for number, w in found.items():
+        since = "not live" if w.since is None else f"{w.since:%Y-%m-%d}"
+        cells = _cells(w) if w.false_calls is not None else [""] * 6
+        table.add_row(f"{number} {w.family}", w.state, since, f"{w.items:,}", *cells)
+    why = [Text(f"{number} {w.family}: {r}") for number, w in found.items() for r in w.reasons]
+    return Group(table, *why, Text(HOW), Text(CAUTION))
+
+
+def _cells(w: Watched) -> list[str]:
+    spans = (w.false_calls_per_month, w.promised_false_calls_per_month)
+    return [
+        *(_span(x.value, x.low, x.high) for x in spans),
+        f"{w.escapes_known:,}",
+        _span(w.expected_escapes.value, w.expected_escapes.low, w.expected_escapes.high, 1),
+        _span(w.saving_per_month.value, w.saving_per_month.low, w.saving_per_month.high),
+        _span(*(getattr(w.promised_saving_per_month, k) for k in ("value", "low", "high"))),
+    ]
+
+
+def _span(value: float, low: float, high: float, digits: int = 0) -> str:
+    ends = {"low": low, "high": high}
+    known = {k: v if abs(v) != float("inf") else None for k, v in ends.items()}
+    return interval_words({"value": value, **known}, digits)
+
+
+def shadow_table(counts: ShadowCounts, *, families: Sequence[str] | None = None) -> Group:
+    """Return what a candidate would have called against the live recipe, by family.
+
+    Parameters
+    ----------
+    counts : ShadowCounts
+    families : sequence of str, optional
+        Only these; by default all where a call differs or was made.
+
+    Returns
+    -------
+    Group
+    """
+    names = ("items", "kept", "loosened", "of them defects", "tightened", "of them defects")
+    table = _table("", ["family", *names])
+    for row in counts.families:
+        if families is None or row.family in families:
+            table.add_row(row.family, *(f"{n:,}" for n in _numbers(row)))
+    table.add_section()
+    table.add_row("all", *(f"{n:,}" for n in _numbers(counts.total)))
+    lines = [
+        Text(
+            f"{len(counts.files):,} files read, {counts.rows_set_aside:,} rows set aside; "
+            f"candidate {counts.candidate} against live {counts.live}"
+        )
+    ]
+    if counts.mismatch:
+        lines.append(
+            Text(
+                f"{counts.mismatch:,} recorded calls are not those of the live recipe file; what "
+                "was recorded counts as the live call"
+            )
+        )
+    lines += [Text(f"skipped {name}: {why}") for name, why in counts.skipped.items()]
+    return Group(table, *lines)
+
+
+def _numbers(row: ShadowCount) -> tuple[int, ...]:
+    return (
+        row.items,
+        row.kept,
+        row.loosened,
+        row.loosened_defects,
+        row.tightened,
+        row.tightened_defects,
+    )
