@@ -105,7 +105,10 @@ def read_found(folder: Path, case: Case) -> Found | None:
         None where nothing was searched, or what was kept cannot be read.
     """
     try:
-        with np.load(_path(folder, case).with_suffix(".npz"), allow_pickle=False) as arrays:
+        with (
+            _path(folder, case).with_suffix(".npz").open("rb") as file,
+            np.load(file, allow_pickle=False) as arrays,
+        ):
             return _found(case, arrays)
     except (OSError, ValueError, KeyError, zipfile.BadZipFile):
         return None
