@@ -187,11 +187,12 @@ def _opened(path: Path, timeout_s: float) -> sqlite3.Connection:
     connection = _connect(path, "ro", timeout_s)
     try:
         connection.execute("pragma user_version").fetchone()
-    except sqlite3.OperationalError:
+    except sqlite3.OperationalError as error:
         connection.close()
         # A WAL file wants a companion beside it. Where none can be made and none lies there,
         # nobody can be writing, so the file may be read as it is.
-        if not path.exists() or path.with_name(f"{path.name}-wal").exists():
+        unwritable = _code(error) in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+        if not (unwritable and path.is_file()) or path.with_name(f"{path.name}-wal").exists():
             raise
         connection = _connect(path, "ro&immutable=1", timeout_s)
     return connection

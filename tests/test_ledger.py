@@ -1,0 +1,1032 @@
+"""The ledger: what it records, whom it lets decide, what it notices, how it fails."""
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import textwrap
+import threading
+import time
+from contextlib import closing
+from datetime import UTC, datetime, timedelta, timezone
+from multiprocessing import get_context
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from optimiser.decision import ledger_schema
+from optimiser.decision.ledger import Basis, Ledger
+from optimiser.decision.ledger_rows import FIELDS, canonical, digest
+from optimiser.decision.standing import same_person
+from optimiser.errors import ConflictError, LedgerError, UsageError
+
+BASIS = Basis(history="aa", recipe="bb", plant="cc", version="0", seed=7)
+START = datetime(2026, 3, 2, 6, tzinfo=UTC)
+VERDICTS = ("accept", "hold", "reject", "withdraw")
+
+
+def move(proposed=4.0, now=3.5, measurement="tilt", side="upper"):
+    return {
+        "measurement": measurement,
+        "side": side,
+        "unit": "deg",
+        "now": now,
+        "proposed": proposed,
+        "rail": "",
+    }
+
+
+def propose(ledger, family="CHIP", *limits, critical=False, **changed):
+    given_words = {
+        "by": "night",
+        "reason": "",
+        "origin": "recommended",
+        "critical": critical,
+        "basis": BASIS,
+        "figures": {"saving": 12.5},
+    }
+    return ledger.propose(family, limits or (move(),), **(given_words | changed))
+
+
+def decide(ledger, proposal, verdict, by="Ada Quill", reason="looked at the boards"):
+    return ledger.decide(proposal, verdict, by=by, reason=reason)
+
+
+def state_of(ledger, proposal):
+    return next(s for s in ledger.states() if s.entry.id == proposal).state
+
+
+@pytest.fixture
+def ledger(tmp_path):
+    ticks = iter(range(10_000))
+    return Ledger(tmp_path / "ledger.sqlite", now=lambda: START + timedelta(seconds=next(ticks)))
+
+
+def raw(ledger):
+    return closing(sqlite3.connect(ledger.path, isolation_level=None))
+
+
+def contents(ledger):
+    with raw(ledger) as connection:
+        return connection.execute(f"select {FIELDS} from entry order by id").fetchall()
+
+
+# What is recorded
+
+
+def test_nothing_was_written_yet(ledger):
+    assert ledger.entries() == []
+    assert ledger.states() == []
+    assert not ledger.path.exists()
+
+
+def test_entries_are_numbered_chained_and_read_back(ledger):
+    made = [propose(ledger), decide(ledger, 1, "hold"), propose(ledger, "SOT")]
+    assert ledger.entries() == made
+    assert [e.id for e in made] == [1, 2, 3]
+    assert made[0].previous == "0" * 64
+    assert [e.previous for e in made[1:]] == [e.hash for e in made[:-1]]
+    assert made[0].at == "2026-03-02T06:00:00.000000+00:00"
+    assert made[1].family == "CHIP"
+    assert made[0].body["limits"] == [move()]
+    assert made[0].body["basis"]["seed"] == 7
+    assert ledger.entries(family="CHIP") == made[:2]
+    assert ledger.entries(kind="proposal") == [made[0], made[2]]
+    assert ledger.entries(since=2) == made[2:]
+    found = ledger.verify()
+    assert (found.valid, found.entries, found.head, found.notes) == (True, 3, made[-1].hash, ())
+
+
+def test_a_hash_is_the_hash_of_what_stands_there(ledger):
+    """Worked out by other means than the package's."""
+    import hashlib
+
+    propose(ledger)
+    (row,) = contents(ledger)
+    text = json.dumps(list(row[:-1]), separators=(",", ":"))
+    assert row[-1] == hashlib.sha256(text.encode()).hexdigest()
+
+
+def test_the_clock_may_stand_in_any_zone(tmp_path):
+    zone = timezone(timedelta(hours=5, minutes=30))
+    entry = propose(Ledger(tmp_path / "l", now=lambda: START.astimezone(zone)))
+    assert entry.at == "2026-03-02T06:00:00.000000+00:00"
+    with pytest.raises(UsageError, match="time zone"):
+        propose(Ledger(tmp_path / "m", now=lambda: START.replace(tzinfo=None)))
+
+
+def test_a_clock_set_back_is_marked_and_noted(tmp_path):
+    times = iter([START, START - timedelta(hours=3), START])
+    ledger = Ledger(tmp_path / "l", now=lambda: next(times))
+    propose(ledger)
+    back = decide(ledger, 1, "hold")
+    on = decide(ledger, 1, "hold")
+    assert back.at < "2026-03-02T06"
+    assert back.body == {"clock_back": "2026-03-02T06:00:00.000000+00:00"}
+    assert on.body == {}
+    found = ledger.verify()
+    assert found.valid
+    assert len(found.notes) == 1
+    assert found.notes[0].startswith("entry 2: the clock had been set back")
+
+
+@pytest.mark.parametrize(
+    "text", ["O'Neil; drop table entry", "Zoë Ünal", "名前", 'a"b\\c', "x" * 5000]
+)
+def test_any_words_come_back(ledger, text):
+    propose(ledger, text, figures={text: text})
+    entry = decide(ledger, 1, "accept", by=text, reason=text)
+    assert (entry.by, entry.reason, entry.family) == (text, text, text)
+    assert ledger.entries()[0].body["figures"] == {text: text}
+    assert ledger.verify().valid
+
+
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.integers(-(2**70), 2**70) | st.floats() | st.text(),
+        lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(), inner, max_size=3),
+        max_leaves=8,
+    )
+)
+def test_a_value_has_one_text(value):
+    text = canonical({"v": value})
+    assert canonical(json.loads(text)) == text
+    assert "NaN" not in text.replace(json.dumps(value) if isinstance(value, str) else "", "")
+    assert text.isascii()
+
+
+def test_infinite_figures_become_null_and_numpy_numbers_plain(ledger):
+    entry = propose(
+        ledger, figures={"a": float("inf"), "b": np.float32(0.5), "c": np.int64(3), "d": (1, 2)}
+    )
+    assert entry.body["figures"] == {"a": None, "b": 0.5, "c": 3, "d": [1, 2]}
+    assert entry == ledger.entries()[0]
+
+
+def test_proposing_the_same_again_appends_nothing(ledger):
+    limits = (move(), move(60.0, 55.0, "offset"))
+    first = propose(ledger, "CHIP", *limits)
+    assert propose(ledger, "CHIP", *reversed(limits)) == first
+    assert propose(ledger, "CHIP", *limits, by="somebody else") == first
+    decide(ledger, 1, "hold")
+    assert propose(ledger, "CHIP", *limits) == first
+    decide(ledger, 1, "accept")
+    assert propose(ledger, "CHIP", *limits) == first
+    assert len(ledger.entries()) == 3
+    decide(ledger, 1, "withdraw")
+    assert propose(ledger, "CHIP", *limits).id == 5
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"origin": "hand"},
+        {"figures": {}},
+        {"basis": Basis(history="zz", recipe="bb", plant="cc", version="0", seed=7)},
+        {"limits": (move(4.5),)},
+        {"family": "SOT"},
+    ],
+)
+def test_anything_else_is_another_proposal(ledger, changed):
+    propose(ledger)
+    family, limits = changed.pop("family", "CHIP"), changed.pop("limits", ())
+    assert propose(ledger, family, *limits, **changed).id == 2
+
+
+@pytest.mark.parametrize(
+    ("limits", "changed", "words"),
+    [
+        ((), {"by": " "}, "a name is needed"),
+        ((), {"by": "Ada\u200b"}, "cannot be printed"),
+        ((), {"origin": "guess"}, "known: front, hand, recommended"),
+        ((), {"figures": {"x": object()}}, "cannot be recorded"),
+        ((move(3.5),), {}, "tilt upper stays"),
+        ((move(), move(5.0)), {}, "each limit that moves once"),
+        ((move(side="left"),), {}, "lower or upper"),
+        (({"measurement": "tilt"},), {}, "'side' is missing"),
+    ],
+)
+def test_what_cannot_be_recorded_is_refused(ledger, limits, changed, words):
+    with pytest.raises(UsageError, match=words) as caught:
+        propose(ledger, "CHIP", *limits, **changed)
+    assert "nothing was saved" in str(caught.value)
+    assert not ledger.path.exists()
+
+
+def test_an_alarm_is_kept_and_changes_no_standing(ledger):
+    propose(ledger)
+    alarm = ledger.watch("CHIP", by="night", reason="", body={"late": 3}, proposal=1)
+    assert (alarm.kind, alarm.proposal, alarm.body) == ("watch", 1, {"late": 3})
+    assert ledger.watch("SOT", by="night", reason="", body={}).proposal is None
+    with pytest.raises(LedgerError, match="speaks of a proposal of its family"):
+        ledger.watch("SOT", by="night", reason="", body={}, proposal=1)
+    assert state_of(ledger, 1) == "waiting"
+    assert ledger.verify().valid
+
+
+# Who decides what
+
+
+def test_one_signature_accepts(ledger):
+    propose(ledger)
+    assert state_of(ledger, 1) == "waiting"
+    entry = decide(ledger, 1, "accept")
+    (state,) = ledger.states()
+    assert state.state == "accepted"
+    assert [(s.by, s.at) for s in state.signatures] == [("Ada Quill", entry.at)]
+    assert (state.decided_at, state.last, state.exported_in) == (entry.at, entry, None)
+    with pytest.raises(ConflictError, match="accepted already, by Ada Quill"):
+        decide(ledger, 1, "accept", by="Ben")
+
+
+def test_a_critical_family_needs_two_people(ledger):
+    propose(ledger, critical=True, by="Ada Quill", origin="hand")
+    decide(ledger, 1, "accept", by="Ada Quill")  # who proposed may be one of the two
+    assert state_of(ledger, 1) == "one signature of two"
+    for same in ("Ada Quill", " ada  quill", "ADA QUILL\u00a0", "\uff21da Quill"):
+        with pytest.raises(ConflictError, match="second, different person"):
+            decide(ledger, 1, "accept", by=same)
+    assert len(ledger.entries()) == 2
+    decide(ledger, 1, "accept", by="Ben Moss")
+    (state,) = ledger.states()
+    assert (state.state, len(state.signatures)) == ("accepted", 2)
+    with pytest.raises(ConflictError, match="accepted already"):
+        decide(ledger, 1, "accept", by="Cy")
+
+
+def test_holding_takes_signatures_away(ledger):
+    propose(ledger, critical=True)
+    decide(ledger, 1, "accept", by="Ada")
+    decide(ledger, 1, "hold", by="Ben")
+    decide(ledger, 1, "hold", by="Ben")
+    assert (ledger.states()[0].state, ledger.states()[0].signatures) == ("held", ())
+    decide(ledger, 1, "accept", by="Ada")
+    assert state_of(ledger, 1) == "one signature of two"
+
+
+@pytest.mark.parametrize("end", ["reject", "withdraw"])
+@pytest.mark.parametrize("again", VERDICTS)
+@pytest.mark.parametrize("before", [(), ("hold",), ("accept",)])
+def test_an_end_is_final(ledger, end, again, before):
+    propose(ledger)
+    for verdict in before:
+        decide(ledger, 1, verdict)
+    decide(ledger, 1, end)
+    assert state_of(ledger, 1) == {"reject": "rejected", "withdraw": "withdrawn"}[end]
+    count = len(ledger.entries())
+    with pytest.raises(ConflictError, match="final; make a new proposal; nothing was saved"):
+        decide(ledger, 1, again)
+    assert len(ledger.entries()) == count
+
+
+def test_an_accepted_newer_proposal_ends_older_ones(ledger):
+    for n in range(4):
+        propose(ledger, "CHIP", move(4.0 + n))
+    propose(ledger, "SOT")
+    decide(ledger, 2, "reject")
+    decide(ledger, 1, "accept")
+    decide(ledger, 3, "accept")
+    assert [s.state for s in ledger.states()] == [
+        "superseded",
+        "rejected",
+        "accepted",
+        "waiting",
+        "waiting",
+    ]
+    decide(ledger, 3, "withdraw")
+    assert state_of(ledger, 1) == "superseded"
+    with pytest.raises(ConflictError, match="superseded, which is final"):
+        decide(ledger, 1, "accept")
+    decide(ledger, 4, "accept")
+
+
+@pytest.mark.parametrize(
+    ("by", "reason", "words"),
+    [
+        ("", "why", "name is needed"),
+        ("\u00a0\t", "why", "name is needed"),
+        ("Ada\nBen", "why", "cannot be printed"),
+        ("Ada", " \n", "needs a reason"),
+        ("Ada", "a\x1b[31m", "cannot be printed"),
+        ("Ada", "a\udc80", "cannot be printed"),
+    ],
+)
+@pytest.mark.parametrize("verdict", VERDICTS)
+def test_a_decision_is_signed(ledger, by, reason, words, verdict):
+    propose(ledger)
+    with pytest.raises(UsageError, match=words):
+        decide(ledger, 1, verdict, by, reason)
+    assert len(ledger.entries()) == 1
+
+
+def test_only_proposals_are_decided(ledger):
+    with pytest.raises(UsageError, match="holds none yet"):
+        decide(ledger, 1, "accept")
+    assert not ledger.path.exists()
+    propose(ledger)
+    decide(ledger, 1, "hold")
+    for unknown in (2, 3, 0, -1, 10**30):
+        with pytest.raises(UsageError, match=rf"no proposal {unknown}; the latest are 1"):
+            decide(ledger, unknown, "accept")
+    with pytest.raises(UsageError, match=r"unknown verdict 'accepts'.*did you mean 'accept'"):
+        decide(ledger, 1, "accepts")
+
+
+def test_an_exported_proposal_is_not_decided_again(ledger):
+    propose(ledger)
+    with pytest.raises(ConflictError, match="must be accepted for this export, it is waiting"):
+        ledger.write("export", by="Ada", reason="go", body={"revision": "8", "proposals": [1]})
+    decide(ledger, 1, "accept")
+    ledger.write("export", by="Ada", reason="go", body={"revision": "8", "proposals": [1]})
+    (state,) = ledger.states()
+    assert (state.state, state.exported_in) == ("exported", "8")
+    for verdict in VERDICTS:
+        with pytest.raises(ConflictError, match=r"exported in revision 8.*rollback"):
+            decide(ledger, 1, verdict)
+    with pytest.raises(ConflictError, match="it is exported"):
+        ledger.write("export", by="Ada", reason="go", body={"revision": "9", "proposals": [1]})
+    with pytest.raises(ConflictError, match="revision 8 was written before"):
+        ledger.write("export", by="Ada", reason="go", body={"revision": "8", "proposals": []})
+    ledger.write("rollback", by="Ada", reason="no", body={"revision": "9", "proposals": [1]})
+    assert state_of(ledger, 1) == "rolled back"
+    assert len(ledger.entries()) == 4
+    assert ledger.verify().valid
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(1, 3),
+            st.sampled_from(VERDICTS),
+            st.sampled_from(["Ann", "ann ", "Bo", "Cy"]),
+        ),
+        max_size=12,
+    )
+)
+def test_no_order_of_decisions_gets_past_the_signatures(tmp_path_factory, steps):
+    """Whatever is tried in whatever order: accepted means signed, and since the last doubt."""
+    ledger = Ledger(tmp_path_factory.mktemp("l") / "l")
+    propose(ledger, "A", critical=True)
+    propose(ledger, "A", move(5.0), critical=True)
+    propose(ledger, "B")
+    for proposal, verdict, by in steps:
+        try:
+            decide(ledger, proposal, verdict, by)
+        except ConflictError:
+            continue
+    for state in ledger.states():
+        told = [e for e in ledger.entries() if e.proposal == state.entry.id]
+        doubts = [n for n, e in enumerate(told) if e.kind != "accept"]
+        since = told[doubts[-1] + 1 :] if doubts else told
+        people = {same_person(e.by) for e in since}
+        assert len(people) == len(since)
+        if state.state == "accepted":
+            assert len(people) == (2 if state.critical else 1)
+            assert told[-1].kind == "accept"
+        if any(e.kind in ("reject", "withdraw") for e in told):
+            assert state.state in ("rejected", "withdrawn")
+            assert told[-1].kind in ("reject", "withdraw")
+    assert ledger.verify().valid
+
+
+# What the file itself refuses
+
+
+def filled(ledger):
+    propose(ledger)
+    decide(ledger, 1, "hold")
+    propose(ledger, "SOT", critical=True)
+    decide(ledger, 3, "accept", "Ada")
+    decide(ledger, 3, "accept", "Ben")
+    decide(ledger, 1, "accept")
+    return ledger
+
+
+def next_row(ledger, **changed):
+    last = contents(ledger)[-1]
+    names = FIELDS.split(", ")
+    row = dict(
+        zip(
+            names,
+            (last[0] + 1, "2027", "hold", "CHIP", 1, "Eve", "why", "{}", last[-1]),
+            strict=False,
+        )
+    )
+    row |= changed
+    row["hash"] = changed.get("hash", digest(list(row.values())))
+    return [row[name] for name in names]
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        ({"id": 3}, "next number"),
+        ({"id": 9}, "next number"),
+        ({"id": None}, "next number"),
+        ({"previous": "0" * 64}, "hash of the one before"),
+        ({"hash": "none"}, "hash of the one before"),
+        ({"kind": "approve"}, "unknown kind"),
+        ({"by_whom": " \u00a0"}, "name and a reason"),
+        ({"reason": "\t"}, "name and a reason"),
+        ({"kind": "export", "family": None, "proposal": None, "reason": ""}, "name and a reason"),
+        (
+            {"kind": "rollback", "family": None, "proposal": None, "by_whom": ""},
+            "name and a reason",
+        ),
+        ({"proposal": 2}, "speaks of a proposal"),
+        ({"proposal": 99}, "speaks of a proposal"),
+        ({"proposal": None}, "speaks of a proposal"),
+        ({"proposal": 3}, "speaks of a proposal of its family"),
+        ({"kind": "proposal"}, "of one family"),
+    ],
+)
+@pytest.mark.parametrize("verb", ["insert", "insert or replace", "insert or ignore"])
+def test_the_file_refuses_a_wrong_entry(ledger, changed, words, verb):
+    filled(ledger)
+    before = contents(ledger)
+    with raw(ledger) as connection, pytest.raises(sqlite3.IntegrityError, match=words):
+        connection.execute(
+            f"{verb} into entry ({FIELDS}) values ({','.join('?' * 10)})",
+            next_row(ledger, **changed),
+        )
+    assert contents(ledger) == before
+    assert ledger.verify().valid
+
+
+@pytest.mark.parametrize("recursive", ["on", "off"])
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "update entry set reason = 'other' where id = 2",
+        "update or replace entry set id = 2 where id = 3",
+        "update or ignore entry set id = 2 where id = 3",
+        "delete from entry where id = 6",
+        "delete from entry",
+        "insert or replace into entry select * from entry where id = 2",
+        "insert into entry select * from entry where id = 2",
+        "delete from head",
+        "update head set id = 5",
+        "update head set hash = (select hash from entry where id = 5), id = 5",
+        "update or replace head set one = 2",
+        "insert into head values (2, 6, 'x')",
+        "insert or replace into head values (1, 6, 'x')",
+    ],
+)
+def test_the_file_refuses_to_forget(ledger, statement, recursive):
+    filled(ledger)
+    before = contents(ledger)
+    with raw(ledger) as connection:
+        connection.execute(f"pragma recursive_triggers = {recursive}")
+        with pytest.raises(sqlite3.IntegrityError):
+            connection.execute(statement)
+    assert contents(ledger) == before
+    assert ledger.verify().valid
+
+
+# What verify notices
+
+
+def tamper(ledger, *statements):
+    """Change the file with its guards taken off, and put them on again."""
+    with raw(ledger) as connection:
+        triggers = connection.execute(
+            "select name, sql from sqlite_master where type = 'trigger'"
+        ).fetchall()
+        for name, _ in triggers:
+            connection.execute(f"drop trigger {name}")
+        for statement, values in statements:
+            connection.execute(statement, values)
+        for _, sql in triggers:
+            connection.execute(sql)
+
+
+def faults(ledger, **words):
+    return {(f.entry, f.rule) for f in ledger.verify(**words).faults}
+
+
+COLUMN_VALUES = {
+    "at": st.text(max_size=5),
+    "kind": st.sampled_from(["hold", "reject", "watch", "x"]),
+    "family": st.none() | st.sampled_from(["", "SOT", "CHIP "]),
+    "proposal": st.none() | st.integers(0, 9),
+    "by_whom": st.text(max_size=5) | st.binary(max_size=4),
+    "reason": st.text(max_size=5) | st.binary(max_size=4),
+    "body": st.sampled_from(["", "{}", '{"a": 1}', "{", "null"]) | st.binary(max_size=4),
+    "previous": st.text("0123456789abcdef", min_size=64, max_size=64),
+    "hash": st.text("0123456789abcdef", min_size=64, max_size=64) | st.just(b"\xff"),
+}
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.data())
+def test_an_edited_column_is_found(tmp_path_factory, data):
+    ledger = filled(Ledger(tmp_path_factory.mktemp("l") / "l", now=lambda: START))
+    number = data.draw(st.integers(1, 6))
+    column = data.draw(st.sampled_from(sorted(COLUMN_VALUES)))
+    value = data.draw(COLUMN_VALUES[column])
+    before = contents(ledger)
+    # The bytes of a text may be no text at all: written by way of a cast.
+    how = "cast(? as text)" if isinstance(value, bytes) and data.draw(st.booleans()) else "?"
+    tamper(ledger, (f"update entry set {column} = {how} where id = ?", (value, number)))
+    try:
+        changed = contents(ledger) != before
+    except sqlite3.OperationalError:
+        changed = True
+    assert ledger.verify().valid != changed
+    if changed:
+        assert (number, "hash") in faults(ledger)
+        assert any(f"entry {number} " in f.words for f in ledger.verify().faults)
+
+
+@pytest.mark.parametrize("number", range(1, 6))
+def test_a_removed_entry_is_found(ledger, number):
+    filled(ledger)
+    tamper(ledger, ("delete from entry where id = ?", (number,)))
+    found = faults(ledger)
+    assert {(number, "numbers"), (number + 1, "chain")} <= found
+    assert any(f.words == f"entry {number} is missing" for f in ledger.verify().faults)
+
+
+def test_a_removed_and_closed_gap_is_found(ledger):
+    filled(ledger)
+    tamper(
+        ledger,
+        ("delete from entry where id = 2", ()),
+        *(("update entry set id = ? where id = ?", (n - 1, n)) for n in (3, 4, 5, 6)),
+    )
+    assert {(2, "hash"), (2, "chain"), (6, "head")} <= faults(ledger)
+
+
+@pytest.mark.parametrize(("one", "other"), [(1, 2), (2, 5), (4, 5), (5, 6)])
+def test_swapped_entries_are_found(ledger, one, other):
+    filled(ledger)
+    tamper(
+        ledger,
+        ("update entry set id = 99 where id = ?", (one,)),
+        ("update entry set id = ? where id = ?", (one, other)),
+        ("update entry set id = ? where id = 99", (other,)),
+    )
+    assert {(one, "hash"), (other, "hash"), (one, "chain"), (other, "chain")} <= faults(ledger)
+
+
+def test_an_inserted_entry_is_found(ledger):
+    filled(ledger)
+    (second,) = (row for row in contents(ledger) if row[0] == 2)
+    forged = [3, second[1], "hold", "CHIP", 1, "Eve", "forged", "{}", second[-1]]
+    tamper(
+        ledger,
+        *(("update entry set id = ? where id = ?", (n + 1, n)) for n in (6, 5, 4, 3)),
+        (f"insert into entry ({FIELDS}) values ({','.join('?' * 10)})", [*forged, digest(forged)]),
+    )
+    # The forged one is sound in itself: what follows does not follow it.
+    assert (4, "chain") in faults(ledger)
+    assert (3, "hash") not in faults(ledger)
+
+
+@pytest.mark.parametrize("kept", range(6))
+def test_a_cut_end_is_found(ledger, kept):
+    filled(ledger)
+    tamper(ledger, ("delete from entry where id > ?", (kept,)))
+    assert faults(ledger) == {(kept + 1, "head")}
+    (fault,) = ledger.verify().faults
+    assert fault.words.endswith(f"entries {kept + 1} to 6 were cut off")
+
+
+def rewrite(rows):
+    """Return rows chained anew: what somebody can do who has the program."""
+    made, before = [], "0" * 64
+    for row in rows:
+        cells = [*row[:8], before]
+        before = digest(cells)
+        made.append([*cells, before])
+    return made
+
+
+def test_a_file_rewritten_throughout_is_found_by_a_noted_head_alone(ledger):
+    filled(ledger)
+    noted = ledger.verify().head
+    rows = [list(row) for row in contents(ledger)]
+    rows[3][5] = "Eve"
+    forged = rewrite(rows)
+    head = ("update head set hash = ?", (forged[-1][-1],))
+    tamper(
+        ledger,
+        ("delete from entry", ()),
+        *((f"insert into entry values ({','.join('?' * 10)})", row) for row in forged),
+        head,
+    )
+    assert ledger.verify().valid
+    assert faults(ledger, head=noted) == {(None, "noted head")}
+    assert faults(ledger, head=ledger.verify().head) == set()
+
+
+def test_a_noted_head_stays_known_as_the_ledger_grows(ledger):
+    filled(ledger)
+    noted = ledger.verify().head
+    propose(ledger, "NEW")
+    assert ledger.verify(head=noted.upper() + " ").valid
+    assert ledger.verify(head="0" * 64).valid
+    assert faults(ledger, head="f" * 64) == {(None, "noted head")}
+
+
+def test_a_decision_against_the_rules_is_found(ledger):
+    """Sound in its hashes, written past the program: the same person twice."""
+    propose(ledger, critical=True)
+    decide(ledger, 1, "accept", "Ada")
+    with raw(ledger) as connection:
+        connection.execute(
+            f"insert into entry ({FIELDS}) values ({','.join('?' * 10)})",
+            next_row(ledger, kind="accept", by_whom="ADA"),
+        )
+    assert faults(ledger) == {(3, "decision")}
+    assert state_of(ledger, 1) == "one signature of two"
+
+
+def test_a_sound_chain_with_a_body_that_is_no_json_is_found(ledger):
+    propose(ledger)
+    with raw(ledger) as connection:
+        connection.execute(
+            f"insert into entry ({FIELDS}) values ({','.join('?' * 10)})",
+            next_row(ledger, body="{"),
+        )
+    assert faults(ledger) == {(2, "decision")}
+    with pytest.raises(LedgerError, match="no JSON"):
+        ledger.entries()
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "drop trigger entry_stays",
+        "create trigger quiet before insert on entry begin select raise(ignore); end",
+        "drop index entry_kind",
+    ],
+)
+def test_guards_that_are_gone_are_found(ledger, statement):
+    filled(ledger)
+    with raw(ledger) as connection:
+        connection.execute(statement)
+    assert faults(ledger) == {(None, "guards")}
+
+
+# How it fails
+
+
+def unchanged(path, act, words):
+    """Check that an act fails in words and leaves the file as it was."""
+    before = path.read_bytes()
+    with pytest.raises(LedgerError, match=words) as caught:
+        act()
+    assert str(path) in str(caught.value)
+    assert path.read_bytes() == before
+    return str(caught.value)
+
+
+def test_a_file_that_is_no_ledger_is_left_alone(tmp_path):
+    path = tmp_path / "ledger.sqlite"
+    ledger = Ledger(path)
+    path.write_text("not a database, but long enough to be one " * 40)
+    for act in (lambda: propose(ledger), lambda: decide(ledger, 1, "hold")):
+        assert "nothing was saved" in unchanged(path, act, "not even a database")
+    unchanged(path, ledger.entries, "not even a database")
+    unchanged(path, ledger.verify, "not even a database")
+    path.unlink()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("create table songs (name text)")
+    for act in (lambda: propose(ledger), ledger.entries, ledger.verify):
+        assert "nothing was saved" in unchanged(path, act, "a database, but no ledger")
+
+
+def test_a_newer_file_is_left_alone(ledger):
+    filled(ledger)
+    with raw(ledger) as connection:
+        connection.execute("pragma user_version = 99")
+    for act in (lambda: propose(ledger), ledger.states, ledger.verify):
+        unchanged(ledger.path, act, "version 99.*knows up to 1.*newer optimiser")
+
+
+def test_migrations_run_in_order_each_whole_or_not_at_all(ledger, monkeypatch):
+    filled(ledger)
+    before = contents(ledger)
+    second = "create table note (text text);\ninsert into note values ('a;b');\n"
+    broken = "create table more (a);\ninsert into nowhere values (1);\n"
+    monkeypatch.setattr(ledger_schema, "MIGRATIONS", (*ledger_schema.MIGRATIONS, second, broken))
+    with pytest.raises(LedgerError, match=r"nowhere.*nothing was saved"):
+        propose(ledger, "NEW")
+    with raw(ledger) as connection:
+        assert connection.execute("pragma user_version").fetchone() == (1,)
+        assert not connection.execute("select 1 from sqlite_master where name = 'note'").fetchall()
+    monkeypatch.setattr(ledger_schema, "MIGRATIONS", ledger_schema.MIGRATIONS[:-1])
+    assert ledger.entries() == ledger.entries()  # reading migrates as well
+    assert contents(ledger) == before
+    with raw(ledger) as connection:
+        assert connection.execute("pragma user_version").fetchone() == (2,)
+        assert connection.execute("select text from note").fetchall() == [("a;b",)]
+    assert ledger.verify().valid
+
+
+def test_a_damaged_file_is_told(ledger):
+    for n in range(80):
+        propose(ledger, f"F{n}")
+    data = bytearray(ledger.path.read_bytes())
+    data[4096:] = os.urandom(len(data) - 4096)
+    ledger.path.write_bytes(data)
+    assert "nothing was saved" in unchanged(ledger.path, lambda: propose(ledger), "damaged")
+    unchanged(ledger.path, ledger.entries, "damaged")
+    unchanged(ledger.path, ledger.verify, "damaged")
+
+
+def test_a_missing_table_is_told(ledger):
+    filled(ledger)
+    with raw(ledger) as connection:
+        connection.execute("drop table entry")
+    for act in (lambda: propose(ledger), ledger.entries, ledger.verify):
+        with pytest.raises(LedgerError, match="no such table"):
+            act()
+
+
+def test_no_ledger_is_not_a_valid_one(ledger):
+    with pytest.raises(LedgerError, match="there is no ledger"):
+        ledger.verify()
+    ledger.path.touch()  # what a crash at the very first entry may leave
+    assert ledger.entries() == []
+    with pytest.raises(LedgerError, match="there is no ledger"):
+        ledger.verify()
+    assert propose(ledger).id == 1
+
+
+def test_a_ledger_held_by_another_process_is_waited_for(ledger):
+    propose(ledger)
+    patient, hasty = ledger, Ledger(ledger.path, timeout_s=0.2)
+    with raw(ledger) as connection:
+        connection.execute("begin immediate")
+        started = time.monotonic()
+        with pytest.raises(LedgerError, match=r"held the ledger for 0\.2 s.*nothing was saved"):
+            decide(hasty, 1, "hold")
+        assert 0.2 <= time.monotonic() - started < 2
+        assert len(hasty.entries()) == 1  # reading goes on meanwhile
+        waiting = threading.Thread(target=decide, args=(patient, 1, "hold"))
+        waiting.start()
+        time.sleep(0.3)
+        connection.execute("rollback")
+        waiting.join()
+    assert len(ledger.entries()) == 2
+    with raw(ledger) as connection:
+        connection.execute("pragma locking_mode = exclusive")
+        connection.execute("pragma journal_mode = delete")
+        connection.execute("begin exclusive")
+        with pytest.raises(LedgerError, match="held the ledger"):
+            hasty.entries()
+
+
+@pytest.mark.parametrize("place", ["below a file", "missing folder", "folder"])
+def test_a_place_that_cannot_be_written_is_told(tmp_path, place):
+    (tmp_path / "file").write_text("x")
+    path = {
+        "below a file": tmp_path / "file" / "ledger.sqlite",
+        "missing folder": tmp_path / "none" / "ledger.sqlite",
+        "folder": tmp_path,
+    }[place]
+    with pytest.raises(LedgerError, match=r"cannot be opened here.*nothing was saved"):
+        propose(Ledger(path))
+    assert (tmp_path / "file").read_text() == "x"
+    assert not (tmp_path / "none").exists()
+
+
+def as_somebody(script, path):
+    """Run a script as a user whom permissions stop, root or not."""
+    become = "import os\nif os.geteuid() == 0: os.setegid(65534); os.seteuid(65534)\n"
+    return subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(PRELUDE) + become + textwrap.dedent(script), path],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+PRELUDE = """
+    import resource, signal, sys
+    from pathlib import Path
+    from optimiser.decision.ledger import Basis, Ledger
+    from optimiser.errors import LedgerError
+    ledger = Ledger(Path(sys.argv[1]))
+    basis = Basis(history="aa", recipe="bb", plant="cc", version="0", seed=7)
+    def propose(family):
+        limit = {"measurement": "tilt", "side": "upper", "unit": "deg", "now": 1.0, "proposed": 2.0, "rail": ""}
+        return ledger.propose(family, [limit], by="night", reason="", origin="hand",
+            critical=False, basis=basis, figures={"long": "x" * 3000})
+"""
+
+
+@pytest.mark.parametrize("companions", [False, True])
+def test_a_folder_that_cannot_be_written_can_still_be_read(tmp_path, companions):
+    (tmp_path / "plant").mkdir()
+    ledger = filled(Ledger(tmp_path / "plant" / "ledger.sqlite"))
+    for folder in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
+        folder.chmod(folder.stat().st_mode | 0o055)
+    reader = sqlite3.connect(ledger.path)  # keeps the companion files of the file alive
+    reader.execute("select * from entry").fetchall()
+    if not companions:
+        reader.close()
+    ledger.path.chmod(0o444)
+    ledger.path.parent.chmod(0o555)
+    try:
+        done = as_somebody(
+            """
+            print(len(ledger.entries()), ledger.verify().valid)
+            try:
+                propose("NEW")
+            except LedgerError as error:
+                print(error)
+            """,
+            str(ledger.path),
+        )
+    finally:
+        ledger.path.parent.chmod(0o755)
+        reader.close()
+    assert done.stderr == ""
+    read, refused = done.stdout.strip().split("\n")
+    assert read == "6 True"
+    assert "cannot be written" in refused
+    assert "nothing was saved" in refused
+
+
+@pytest.mark.parametrize("room", [60_000, 100_000, 300_000])
+def test_a_full_disk_is_told_and_keeps_what_was_acknowledged(tmp_path, room):
+    path = tmp_path / "ledger.sqlite"
+    first = Ledger(path)
+    propose(first)
+    held = sqlite3.connect(path)  # so that the write-ahead log is not folded in at each close
+    held.execute("select * from entry").fetchall()
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            textwrap.dedent(PRELUDE)
+            + textwrap.dedent(
+                f"""
+                signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+                resource.setrlimit(resource.RLIMIT_FSIZE, ({room}, {room}))
+                n = 1
+                try:
+                    while True:
+                        n = propose(f"F{{n}}").id
+                except LedgerError as error:
+                    print(n, error)
+                """
+            ),
+            str(path),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    held.close()
+    assert done.stderr == ""
+    count, _, words = done.stdout.partition(" ")
+    assert "disk" in words
+    assert "nothing was saved" in words
+    found = first.verify()
+    assert found.valid
+    assert found.entries == int(count) > 1
+    assert propose(first, "with room again").id == int(count) + 1
+
+
+def test_a_killed_process_loses_nothing_that_it_was_told_is_saved(tmp_path):
+    path = tmp_path / "ledger.sqlite"
+    child = subprocess.Popen(
+        [
+            sys.executable,
+            "-c",
+            textwrap.dedent(PRELUDE)
+            + 'n = 0\nwhile True: n += 1; print(propose(f"F{n}").id, flush=True)',
+            str(path),
+        ],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    with child:
+        told = [child.stdout.readline() for _ in range(60)]
+        child.send_signal(signal.SIGKILL)
+        told += child.stdout.read().split("\n")
+    last = max(int(line) for line in told if line.strip())
+    found = Ledger(path).verify()
+    assert found.valid
+    assert found.entries in (last, last + 1)
+
+
+# Many at once
+
+
+def test_callbacks_of_other_threads_may_decide(ledger):
+    propose(ledger)
+    failed = []
+
+    def work():
+        try:
+            for _ in range(5):
+                decide(ledger, 1, "hold")
+        except BaseException as error:
+            failed.append(error)
+
+    threads = [threading.Thread(target=work) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert failed == []
+    assert ledger.verify().entries == 21
+
+
+def _sign(path, barrier, results, by):
+    ledger = Ledger(path)
+    barrier.wait()
+    won = []
+    for proposal in range(1, 11):
+        try:
+            decide(ledger, proposal, "accept", by)
+            won.append(proposal)
+        except ConflictError:
+            continue
+    results.put((by, won))
+
+
+def test_two_who_sign_at_once_do_not_both_slip_through(tmp_path):
+    """One signature each: of two processes that accept, the second meets the first's."""
+    ledger = Ledger(tmp_path / "ledger.sqlite")
+    for n in range(10):
+        propose(ledger, f"F{n}", critical=n % 2 == 1)
+    context = get_context("spawn")
+    barrier, results = context.Barrier(2), context.Queue()
+    # By the same person on critical families, by two on the others: one of each may win.
+    workers = [
+        context.Process(target=_sign, args=(ledger.path, barrier, results, by))
+        for by in ("Ada Quill", "ada quill ")
+    ]
+    for worker in workers:
+        worker.start()
+    won = [results.get(timeout=60) for _ in workers]
+    for worker in workers:
+        worker.join()
+    assert sorted(p for _, ps in won for p in ps) == list(range(1, 11))
+    found = ledger.verify()
+    assert (found.valid, found.entries) == (True, 20)
+    assert {s.state for s in ledger.states()} == {"accepted", "one signature of two"}
+
+
+def _propose_same(path, barrier, results):
+    ledger = Ledger(path)
+    barrier.wait()
+    results.put([propose(ledger, f"F{n}").id for n in range(10)])
+
+
+def test_a_new_file_made_by_many_at_once_is_one_ledger(tmp_path):
+    context = get_context("spawn")
+    barrier, results = context.Barrier(3), context.Queue()
+    workers = [
+        context.Process(target=_propose_same, args=(tmp_path / "l", barrier, results))
+        for _ in range(3)
+    ]
+    for worker in workers:
+        worker.start()
+    told = [results.get(timeout=60) for _ in workers]
+    for worker in workers:
+        worker.join()
+    assert told == [list(range(1, 11))] * 3
+    assert Ledger(tmp_path / "l").verify().entries == 10
+
+
+def _hold(path, proposal, times):
+    ledger = Ledger(path, timeout_s=60)
+    for n in range(times):
+        decide(ledger, proposal, "hold", by=f"writer {proposal}", reason=f"number {n}")
+
+
+@pytest.mark.slow
+@pytest.mark.ci
+def test_eight_writers_lose_nothing(tmp_path):
+    ledger = Ledger(tmp_path / "ledger.sqlite")
+    for n in range(8):
+        propose(ledger, f"F{n}")
+    context = get_context("spawn")
+    writers = [context.Process(target=_hold, args=(ledger.path, n + 1, 500)) for n in range(8)]
+    started = time.monotonic()
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join()
+    spent = time.monotonic() - started
+    assert [w.exitcode for w in writers] == [0] * 8
+    found = ledger.verify()
+    assert (found.valid, found.entries) == (True, 8 + 8 * 500)
+    for n in range(8):
+        told = [e.reason for e in ledger.entries(family=f"F{n}", kind="hold")]
+        assert told == [f"number {k}" for k in range(500)]
+    print(f"4,000 decisions of 8 processes in {spent:.1f} s")
