@@ -240,7 +240,7 @@ def _make(store: Store, unit: Unit, why: str, wider: Reach | None = None) -> Dig
             digest = make_digest(
                 history,
                 store.live,
-                reach_of(history, store.live, wider),
+                reach_of(history, store.live, store.known.asked, wider),
                 key=unit_key(store.ground, unit.contents, within),
                 ground=store.ground,
                 contents=unit.contents,
@@ -262,21 +262,17 @@ def _make(store: Store, unit: Unit, why: str, wider: Reach | None = None) -> Dig
 
 def _short_of(history: MergedHistory, store: Store, cut: Cut) -> dict[Unit, Reach]:
     """Return the units whose digests do not reach as far as tonight's grids, and how far to."""
-    wanted = [asked(make_grids(history, store.live))]
+    grids = [make_grids(history, store.live)]
     early = cut(history.rows(f"select count(*) from {history.lots}")[0][0])
     if early is not None:
         history.look_at(0, early)
-        wanted.append(asked(make_grids(history, store.live)))
+        grids.append(make_grids(history, store.live))
         history.look_at()
-    found: dict[Unit, Reach] = {}
-    for unit, digest in store.serving.items():
-        short: dict[tuple[str, str, str], float] = {}
-        for limits in wanted:
-            for key, z in falls_short(digest.meta.reaches, limits).items():
-                short[key] = min(z, short.get(key, z))
-        if short:
-            found[unit] = short
-    return found
+    wanted = asked(*grids)
+    found = {u: falls_short(d.meta.reaches, wanted) for u, d in store.serving.items()}
+    # New digests had better reach a little further than tonight's.
+    store.known.asked = {key: limit.with_room for key, limit in wanted.items()}
+    return {unit: short for unit, short in found.items() if short}
 
 
 def _remake(store: Store, unit: Unit, wider: Reach) -> None:

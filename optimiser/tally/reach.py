@@ -1,11 +1,13 @@
 """How tight a level a digest has to serve: items beyond its reach are kept one by one.
 
-Tomorrow's grid depends on tomorrow's data. A digest reaches to where the rails can bring a
-level as far as its own items tell, with room to spare; never looser than the live limit.
+Tomorrow's grid depends on tomorrow's data. A digest reaches to where last night's grids asked
+for, or, where none did, to where the rails can bring a level as far as its own items tell; both
+with room to spare, and never looser than the live limit.
 """
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,14 +20,14 @@ from optimiser.tally.grid import Grid
 from optimiser.tally.rails import LimitFacts, is_settable
 
 # A file's own tail of so many times the share that the rail call-load allows in all files.
-ROOM = 3.0
+ROOM = 2.0
 # A family with fewer items in a file says too little of its tail: all of it is kept.
 FEWEST = 300
 # Spreads beyond what a grid needed, so that not every night has to reach a little further.
 MARGIN = 0.25
 
 
-def reach_of(history: History, live: Recipe, wider: Reach | None = None) -> Reach:
+def reach_of(history: History, live: Recipe, known: Reach, wider: Reach | None = None) -> Reach:
     """Return the z beyond which items of a history's files are to be kept one by one.
 
     Parameters
@@ -33,6 +35,8 @@ def reach_of(history: History, live: Recipe, wider: Reach | None = None) -> Reac
     history : History
         Of some files.
     live : Recipe
+    known : mapping of (family, measurement, side) to float
+        What grids ask for, where that is known.
     wider : mapping of (family, measurement, side) to float, optional
         Reaches at least so tight.
 
@@ -58,7 +62,8 @@ def reach_of(history: History, live: Recipe, wider: Reach | None = None) -> Reac
                 defects_beyond=0,
             )
             key = family, measurement, side
-            z = min(_own(facts, seen, side, rails), (wider or {}).get(key, math.inf))
+            own = _own(facts, seen, side, rails)
+            z = min(known.get(key, own), facts.live_z, (wider or {}).get(key, math.inf))
             # Just below, so that an item at the reach itself is kept.
             found[key] = float(np.nextafter(np.float32(z), np.float32(-np.inf)))
     return found
@@ -78,25 +83,36 @@ def _own(facts: LimitFacts, seen: Profile, side: Side, rails: Rails) -> float:
     return min(facts.live_z, max(move, load))
 
 
-def asked(grids: Mapping[str, Grid]) -> dict[tuple[str, str, str], tuple[float, float]]:
-    """Return per limit of some grids the tightest z that was possible, and the spread."""
-    return {
-        (family, limit.measurement, limit.side): (limit.lowest, limit.spread)
-        for family, grid in grids.items()
-        for limit in grid.limits
-    }
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What grids ask of one limit: the tightest z that the rails allow, and that with room."""
+
+    z: float
+    with_room: float
+
+
+def asked(*several: Mapping[str, Grid]) -> dict[tuple[str, str, str], Asked]:
+    """Return per limit what all of some grids together ask for."""
+    found: dict[tuple[str, str, str], Asked] = {}
+    for grids in several:
+        for family, grid in grids.items():
+            for limit in grid.limits:
+                key = family, limit.measurement, limit.side
+                before = found.get(key, Asked(math.inf, math.inf))
+                room = limit.lowest - MARGIN * limit.spread
+                found[key] = Asked(min(limit.lowest, before.z), min(room, before.with_room))
+    return found
 
 
 def falls_short(
-    reach: Reach, wanted: Mapping[tuple[str, str, str], tuple[float, float]]
+    reach: Reach, wanted: Mapping[tuple[str, str, str], Asked]
 ) -> dict[tuple[str, str, str], float]:
     """Return the limits for which a digest's reach is too loose, and how tight it should be.
 
     Parameters
     ----------
     reach : mapping of (family, measurement, side) to float
-    wanted : mapping of (family, measurement, side) to (float, float)
-        ``asked``.
+    wanted : mapping of (family, measurement, side) to Asked
 
     Returns
     -------
@@ -104,7 +120,7 @@ def falls_short(
         Empty where the digest serves. What a digest never measured it need not reach.
     """
     return {
-        key: z - MARGIN * spread
-        for key, (z, spread) in wanted.items()
-        if key in reach and reach[key] != -math.inf and not reach[key] < z
+        key: limit.with_room
+        for key, limit in wanted.items()
+        if key in reach and reach[key] != -math.inf and not reach[key] < limit.z
     }

@@ -44,6 +44,8 @@ class Known:
     contents : dict of content hash to Content
     pairs : dict of two content hashes to bool
         Whether two contents share an item.
+    asked : dict of (family, measurement, side) to float
+        How far digests had to reach last time; new ones had better reach as far.
     read : int
         Bytes read to hash files.
     """
@@ -61,6 +63,9 @@ class Known:
         self.contents = {
             sha: Content(first=_time(a), last=_time(b), rows=n)
             for sha, (a, b, n) in (table.get("contents", {}) if same else {}).items()
+        }
+        self.asked: dict[tuple[str, str, str], float] = {
+            (f, m, s): z for f, m, s, z in table.get("asked", [])
         }
         self.pairs: dict[frozenset[str], bool] = {
             frozenset(pair.split()): shared
@@ -106,6 +111,7 @@ class Known:
                 for pair, shared in sorted(self.pairs.items(), key=lambda p: sorted(p[0]))
                 if pair <= contents
             },
+            "asked": sorted((*key, z) for key, z in self.asked.items()),
         }
         write_safely(self._path, json.dumps(table, indent=1) + "\n")
         return self

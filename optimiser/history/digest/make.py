@@ -31,10 +31,10 @@ from optimiser.recipe.table import Recipe, Row
 FORMAT = 1
 # The sample's hash is DuckDB's own, which another version may compute otherwise.
 VERSION = f"{FORMAT} {duckdb.__version__}"
-# Small groups, so that the head of a sample is read alone.
-_SAMPLE_GROUP = 2048
+# A night reads so many sampled items of a family in each file; only a short history asks for more.
+HEAD = 192
 _ORDER = "time, stage, board, designator, pin"
-_COPY = "(format parquet, compression zstd{})"
+_COPY = "(format parquet, compression zstd)"
 
 
 def make_digest(
@@ -74,7 +74,7 @@ def make_digest(
         history.rows("set preserve_insertion_order = true")
         _write_rows(history, live, reach, draft / "rows.parquet")
         _write_counts(history, live, draft / "counts.parquet")
-        _write_sample(history, draft / "sample.parquet")
+        _write_sample(history, draft)
         first, last = time_range(history)
         meta = Meta(
             key=key,
@@ -87,7 +87,7 @@ def make_digest(
             findings=tuple(_short(f, history) for f in history.findings if f.level == "set aside"),
             told=told(history),
             reach=tuple(sorted((*k, float(z)) for k, z in reach.items())),
-            sampled=_sampled(history, draft / "sample.parquet"),
+            sampled=_sampled(history),
             boards=_boards(history),
             files={
                 path.stem: (path.stat().st_size, sha_of_file(path))
@@ -149,7 +149,7 @@ def _write_rows(history: History, live: Recipe, reach: Reach, target: Path) -> N
     kept = " or ".join(("i.verdict = 'defect'", "i.called", limits.outside("reach"), *everything))
     history.rows(
         f"""copy (select i.* exclude (file, row) from {limits.join()} where {kept} order by {_ORDER})
-            to {text_literal(target)} {_COPY.format("")}"""
+            to {text_literal(target)} {_COPY}"""
     )
 
 
@@ -177,30 +177,31 @@ def _write_counts(history: History, live: Recipe, target: Path) -> None:
     places = ", ".join(str(n + 1) for n in range(len(keys)))
     history.rows(
         f"""copy (select {", ".join((*keys, *found))} from items i group by {places} order by {places})
-            to {text_literal(target)} {_COPY.format("")}"""
+            to {text_literal(target)} {_COPY}"""
     )
 
 
-def _write_sample(history: History, target: Path) -> None:
+def _write_sample(history: History, folder: Path) -> None:
     """Write the sample, of each family the sparsest first, so that its head is a sample too."""
     columns = ", ".join(quoted(m) for m in history.measurements)
     history.rows(
-        f"""copy (select family, lot, {columns}, level,
-                    (row_number() over (partition by family order by level desc, h, {_ORDER}))::integer as nth
-                  from (select *, case when h = 0 then 64 else bit_count(xor(h, h - 1)) - 1 end::utinyint as level
-                        from (select i.*, {HASH} as h from {history.sampled()} i))
-                  order by nth, family)
-            to {text_literal(target)} {_COPY.format(f", row_group_size {_SAMPLE_GROUP}")}"""
+        f"""create or replace temp table sampled as
+            select family, lot, {columns}, level,
+              (row_number() over (partition by family order by level desc, h, {_ORDER}))::integer as nth
+            from (select *, case when h = 0 then 64 else bit_count(xor(h, h - 1)) - 1 end::utinyint as level
+                  from (select i.*, {HASH} as h from {history.sampled()} i))"""
     )
+    for name, part in (("sample", "<="), ("more", ">")):
+        history.rows(
+            f"""copy (from sampled where nth {part} {HEAD} order by family, nth)
+                to {text_literal(folder / f"{name}.parquet")} {_COPY}"""
+        )
 
 
-def _sampled(history: History, sample: Path) -> dict[str, tuple[int, ...]]:
+def _sampled(history: History) -> dict[str, tuple[int, ...]]:
     """Return per family how many sampled items have at least each level."""
     found: dict[str, list[int]] = {}
-    rows = history.rows(
-        f"""select family, level, count(*) from read_parquet({text_literal(sample)})
-            group by all order by all"""
-    )
+    rows = history.rows("select family, level, count(*) from sampled group by all order by all")
     for family, level, count in rows:
         numbers = found.setdefault(str(family), [])
         numbers += [0] * (level + 1 - len(numbers))

@@ -3,10 +3,12 @@
 import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from optimiser.errors import HistoryError
 from optimiser.history.contract import Finding
+from optimiser.history.digest.make import HEAD
 from optimiser.history.digest.store import Digest
 from optimiser.history.read import History
 from optimiser.history.schema import text_literal
@@ -37,18 +39,22 @@ class MergedHistory(History):
         self.rows_used = sum(d.meta.rows_used for d in digests)
         self.rows_set_aside = sum(d.meta.rows_set_aside for d in digests)
         self.findings = _findings(digests, plant)
-        self._load("items", "rows", "*, '' as file, 0::bigint as row")
-        self._load("counted", "counts", "*")
-        # More of a sample than this, the quantiles of so long a history do not take.
+        self._load("items", "*, '' as file, 0::bigint as row", self._files("rows"))
+        self._load("counted", "*", self._files("counts"))
         needed = dict(self.rows(f"from {self.levels}"))
-        head = max((_head(d, needed) for d in digests), default=0)
-        self._load("sample", "sample", f"* from (from {{}}) where nth <= {head}")
+        heads = [_head(d, needed) for d in digests]
+        more = [d.table("more") for d, head in zip(digests, heads, strict=True) if head > HEAD]
+        self._load("sample", "*", [*self._files("sample"), *more], f"where nth <= {max(heads)}")
 
-    def _load(self, name: str, table: str, columns: str) -> None:
-        listed = ", ".join(text_literal(d.table(table)) for d in self.digests)
-        scan = f"read_parquet([{listed}], hive_partitioning=false)"
-        query = columns.format(scan) if "{}" in columns else f"{columns} from {scan}"
-        self.rows(f"create table all_{name} as select {query}")
+    def _files(self, table: str) -> list[Path]:
+        return [d.table(table) for d in self.digests]
+
+    def _load(self, name: str, columns: str, files: Sequence[Path], where: str = "") -> None:
+        listed = ", ".join(text_literal(f) for f in files)
+        self.rows(
+            f"""create table all_{name} as
+                select {columns} from read_parquet([{listed}], hive_partitioning=false) {where}"""
+        )
         self.rows(f"create view {name} as from all_{name}")
 
     def extremes(self, n: int) -> str:

@@ -1,7 +1,7 @@
 """Digests on disk: one folder each, written whole or not at all, checked before use.
 
-``digests/KEY-REACH/`` holds ``rows.parquet``, ``counts.parquet``, ``sample.parquet`` and
-``meta.json`` with a checksum of each. KEY is a hash of all that the digest rests on (content
+``digests/KEY-REACH/`` holds ``rows.parquet``, ``counts.parquet``, ``sample.parquet``, its rest
+``more.parquet`` and ``meta.json`` with a checksum of each. KEY is a hash of all that the digest rests on (content
 of its files, plant file, overrides, verdicts, versions), REACH of how tight a level it serves.
 """
 
@@ -16,7 +16,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-TABLES = ("rows", "counts", "sample")
+TABLES = ("rows", "counts", "sample", "more")
 META = "meta.json"
 _DRAFT = ".draft-"
 _BLOCK = 1 << 20
@@ -92,7 +92,7 @@ def digest_name(key: str, reach: Reach) -> str:
 def write_meta(folder: Path, meta: Meta) -> None:
     """Write what a digest says of itself; equal contents give equal bytes."""
     table = asdict(meta) | {"first": meta.first.isoformat(), "last": meta.last.isoformat()}
-    text = json.dumps(table, sort_keys=True, indent=1)
+    text = json.dumps(table, sort_keys=True, separators=(",", ":"))
     (folder / META).write_text(text + "\n", encoding="utf-8")
 
 
