@@ -18,6 +18,7 @@ COMMANDS = {
     "replay": "say what a recipe does to the history",
     "front": "print the fewest false calls for each number of escapes",
     "propose": "propose limits per family, with an honest promise",
+    "nightly": "read what is new, renew the proposals that it concerns, record changes",
     "backtest": "walk forward in time: what was promised and what followed",
     "gauge": "say how far measurements repeat, from a study of repeated readings",
     "flicker": "say how many calls of each limit a second inspection would not make",

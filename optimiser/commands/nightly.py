@@ -1,0 +1,87 @@
+"""``optimiser nightly``: what is new, read once; proposals that it concerns, made anew."""
+
+import argparse
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+
+from optimiser.commands.common import positive, print_json, say
+from optimiser.decision.night import Asked, Night, run_night
+from optimiser.decision.run import TRIALS
+from optimiser.plant.file import read_plant
+from optimiser.recipe.table import read_recipe
+
+_CODES = (
+    "exit codes: 0 done, 1 something could not be used (it is named), 2 called wrongly, "
+    "3 another run is under way on this plant, 130 stopped with Ctrl-C"
+)
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.epilog = _CODES
+    parser.add_argument("plant", type=Path, metavar="PLANT", help="plant.toml or its folder")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of a line")
+    parser.add_argument(
+        "--rehash",
+        action="store_true",
+        help="read every file again, also those whose size, time of change and inode are as noted",
+    )
+    parser.add_argument(
+        "--now", type=_time, metavar="ISO", help="the time it is, to replay a past night (UTC)"
+    )
+    parser.add_argument("--trials", type=positive, default=TRIALS)
+    parser.add_argument("--workers", type=positive, default=os.cpu_count() or 1)
+
+
+def run(parsed: argparse.Namespace) -> int:
+    """Run one night and say on one line what came of it."""
+    plant = read_plant(parsed.plant)
+    path = plant.locate(plant.file.plant.recipe)
+    fixed: datetime | None = parsed.now
+    night = run_night(
+        Asked(
+            plant=plant,
+            live=read_recipe(path, plant.file.measurements),
+            recipe_path=path,
+            now=lambda: fixed or datetime.now(UTC),
+            trials=parsed.trials,
+            workers=parsed.workers,
+            rehash=parsed.rehash,
+        )
+    )
+    for file, words in night.problems.items():
+        say(words if file in words else f"{file}: {words}")
+    for family, words in night.failed.items():
+        say(f"{family}: no proposal tonight ({words})")
+    if parsed.json:
+        print_json(night.as_dict())
+    else:
+        print(_line(night))
+    return night.exit_code
+
+
+def _line(night: Night) -> str:
+    """Return the night in one line."""
+    found = night.as_dict()
+    parts = [
+        f"{found['items']:,} items to {night.clock:%Y-%m-%d %H:%M}",
+        f"{found['digested']} of {found['digests']} digests made",
+        f"{len(found['proposed'])} families proposed, {len(found['stand'])} stand",
+        f"change: {', '.join(found['change']) or 'none'}",
+    ]
+    if found["failed"] or found["problems"]:
+        parts.append(f"{len(found['failed'])} families and {len(found['problems'])} files failed")
+    if night.interrupted:
+        parts.append("stopped; run again for the rest")
+    return "; ".join([*parts, f"{night.seconds:.1f} s"])
+
+
+def _time(text: str) -> datetime:
+    """Return a time in UTC, for argparse."""
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError as error:
+        msg = f"must be a time such as 2026-01-31T02:00:00, got {text!r}"
+        raise argparse.ArgumentTypeError(msg) from error
+    return found.astimezone(UTC) if found.tzinfo else found.replace(tzinfo=UTC)

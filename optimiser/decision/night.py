@@ -1,0 +1,431 @@
+"""The night: digest what is new, refresh the proposals that it concerns, record changes.
+
+All it leaves lies in ``PLANT/night`` (digests, log, state), ``PLANT/proposals`` and the
+ledger. Every file is written whole or not at all and the state comes last, so a night that
+breaks off anywhere leaves the last good state, and the next one does what is left.
+"""
+
+import fcntl
+import hashlib
+import json
+import os
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from optimiser import __version__
+from optimiser.decision.kept import case_key
+from optimiser.decision.ledger import LEDGER, Ledger
+from optimiser.decision.propose import Case
+from optimiser.decision.run import FOLDER, early_lots, make_cases, propose_all
+from optimiser.decision.shares import with_shares
+from optimiser.decision.signing import basis_of
+from optimiser.errors import OptimiserError
+from optimiser.history.contract import refuse
+from optimiser.history.digest.merged import MergedHistory
+from optimiser.history.digest.store import write_safely
+from optimiser.plant.file import Plant
+from optimiser.recipe.table import Recipe, to_csv
+from optimiser.tally.check import check
+from optimiser.tally.count import FamilyTally
+from optimiser.tally.digested import close_store, open_store, open_stored
+
+NIGHT, LOCK, LOG, STATE = "night", "lock", "log.jsonl", "state.json"
+GROWN = 0.1
+REFRESH_DAYS = 7.0
+BY = "night"
+_FIGURES = (
+    *("promise", "lines", "items", "lots", "defects", "span_days", "rails_touched", "reasons"),
+)
+Row = dict[str, Any]
+
+
+class NightHeldError(OptimiserError):
+    """Another run holds the night's lock."""
+
+    exit_code = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What a night is asked to do.
+
+    Attributes
+    ----------
+    plant : Plant
+    live : Recipe
+    recipe_path : Path
+        For messages.
+    now : callable
+        Returns the time, with a time zone.
+    trials, workers : int
+    rehash : bool
+        Read every file again, however unchanged it seems.
+    """
+
+    plant: Plant
+    live: Recipe
+    recipe_path: Path
+    now: Callable[[], datetime]
+    trials: int
+    workers: int
+    rehash: bool = False
+
+
+@dataclass(slots=True, kw_only=True)
+class Night:
+    """A night under way, and what came of it.
+
+    Attributes
+    ----------
+    digests, digested, reached : int
+        All that serve; made tonight; of these, because an older one did not reach far enough.
+    items : int
+    clock : datetime or None
+        Time of the last item: the data's clock.
+    problems : dict of file to words
+        What could not be used.
+    families : dict of family to dict
+        State: when and on what each was last proposed.
+    due : dict of family to words
+        Why each was proposed tonight.
+    failed : dict of family to words
+    rows : list of dict
+        All proposals, tonight's and those that stand, largest saving first.
+    recorded : list of str
+        Families whose change was written into the ledger or stood there already.
+    interrupted : bool
+    seconds : float
+    """
+
+    asked: Asked
+    history: MergedHistory | None = None
+    digests: int = 0
+    digested: int = 0
+    reached: int = 0
+    items: int = 0
+    clock: datetime | None = None
+    problems: dict[str, str] = field(default_factory=dict)
+    families: dict[str, Row] = field(default_factory=dict)
+    cases: list[Case] = field(default_factory=list)
+    due: dict[str, str] = field(default_factory=dict)
+    failed: dict[str, str] = field(default_factory=dict)
+    rows: list[Row] = field(default_factory=list)
+    recorded: list[str] = field(default_factory=list)
+    interrupted: bool = False
+    seconds: float = 0.0
+
+    @property
+    def folder(self) -> Path:
+        """Where the night's files lie."""
+        return self.asked.plant.folder / NIGHT
+
+    @property
+    def exit_code(self) -> int:
+        """130 stopped, 1 something could not be used, 0 done."""
+        return 130 if self.interrupted else int(bool(self.problems or self.failed))
+
+    def tell(self, event: str, **values: object) -> None:
+        """Append an event to the log: one JSON object a line."""
+        line = json.dumps({"at": self.asked.now().isoformat(), "event": event, **values})
+        with (self.folder / LOG).open("a", encoding="utf-8") as log:
+            log.write(line + "\n")
+
+    def as_dict(self) -> Row:
+        """Return what came of it as plain values."""
+        by_advice: dict[str, list[str]] = {"change": [], "keep": [], "gather": []}
+        for row in self.rows:
+            by_advice[row["advice"]].append(row["family"])
+        return {
+            "clock": self.clock.isoformat() if self.clock else None,
+            "digests": self.digests,
+            "digested": self.digested,
+            "reached": self.reached,
+            "items": self.items,
+            "proposed": self.due,
+            "stand": sorted(set(self.families) - set(self.due)),
+            **by_advice,
+            "recorded": self.recorded,
+            "failed": self.failed,
+            "problems": self.problems,
+            "interrupted": self.interrupted,
+            "seconds": round(self.seconds, 3),
+        }
+
+
+def run_night(asked: Asked) -> Night:
+    """Run one night.
+
+    Parameters
+    ----------
+    asked : Asked
+
+    Returns
+    -------
+    Night
+        Its ``exit_code`` says whether anything could not be used.
+
+    Raises
+    ------
+    NightHeldError
+        If another run is under way on this plant.
+    OptimiserError
+        If nothing can be proposed at all; the last good state stands.
+    """
+    night, started = Night(asked=asked), time.monotonic()
+    with locked(night.folder, asked.now):
+        night.tell("begin", pid=os.getpid(), version=__version__)
+        try:
+            night.families = _read_state(night.folder / STATE)
+            for step in STEPS:
+                step(night)
+        except BaseException as error:
+            night.tell("broken off", why=f"{type(error).__name__}: {error}")
+            raise
+        finally:
+            if night.history is not None:
+                night.history.close()
+        night.seconds = time.monotonic() - started
+        night.tell("end", exit_code=night.exit_code, **night.as_dict())
+        # Last, so that whatever it says has been done.
+        _write_state(night)
+    return night
+
+
+@contextmanager
+def locked(folder: Path, now: Callable[[], datetime]) -> Iterator[None]:
+    """Hold a folder's lock; the system lets go of it when the process ends, however it ends.
+
+    Raises
+    ------
+    NightHeldError
+        If another process holds it: which, and since when.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    with (folder / LOCK).open("a+", encoding="utf-8") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            lock.seek(0)
+            msg = (
+                f"{folder / LOCK}: held by another run, {lock.read().strip() or 'just begun'}; "
+                "wait for its end, or end that process"
+            )
+            raise NightHeldError(msg) from error
+        lock.truncate(0)
+        lock.write(f"process {os.getpid()} since {now().isoformat()}\n")
+        lock.flush()
+        yield
+
+
+def digest_new(night: Night) -> None:
+    """Digest what is new, drop what is gone, open all digests as one history."""
+    asked = night.asked
+    store = open_store(asked.plant, asked.live, night.folder, rehash=asked.rehash, tell=night.tell)
+    try:
+        night.history = open_stored(store, early_lots)
+    finally:
+        night.problems |= store.problems
+    close_store(store)
+    night.digests, night.digested, night.reached = (
+        len(store.serving),
+        store.made,
+        store.reached,
+    )
+    night.items = night.history.rows_used
+    night.clock = night.history.rows(f"select max(last) from {night.history.lots}")[0][0]
+
+
+def check_all(night: Night) -> None:
+    """Stop where the history cannot be used with this recipe, as every command does."""
+    assert night.history is not None
+    findings = check(night.history, night.asked.live, night.asked.recipe_path)
+    errors = [f for f in findings if f.level == "error"]
+    if errors:
+        raise refuse(errors)
+
+
+def tally_all(night: Night) -> None:
+    """Tally all families, and see whose proposal is due."""
+    assert night.history is not None
+    night.cases = make_cases(night.history, night.asked.live, trials=night.asked.trials, proof=True)
+    night.history.close()
+    night.history = None
+    for case in night.cases:
+        why = _due(case, night)
+        if why:
+            night.due[case.tally.family] = why
+    gone = set(night.families) - {c.tally.family for c in night.cases}
+    for family in sorted(gone):
+        del night.families[family]
+        night.tell("no items", family=family)
+
+
+def refresh(night: Night) -> None:
+    """Propose anew for the families that are due; the others' last proposals stand."""
+    todo = [c for c in night.cases if c.tally.family in night.due]
+    for case in todo:
+        night.tell("due", family=case.tally.family, why=night.due[case.tally.family])
+    made = _proposed(todo, night)
+    rows = {row["family"]: row for row in made}
+    for case in todo:
+        row = rows.get(case.tally.family)
+        if row is not None and not row["interrupted"]:
+            night.families[case.tally.family] = _ground(case, night) | {
+                "at": str(night.clock),
+                "kept": f"{case_key(case)[:16]}.json",
+                "advice": row["advice"],
+            }
+            night.tell("proposed", family=case.tally.family, advice=row["advice"])
+    standing = [
+        row
+        for family, state in night.families.items()
+        if family not in night.due and (row := _kept(night, state)) is not None
+    ]
+    night.rows = with_shares(sorted([*made, *standing], key=_by_saving))
+
+
+def record(night: Night) -> None:
+    """Write the changes proposed tonight into the ledger; the same change is not written twice."""
+    ledger = Ledger(night.asked.plant.folder / LEDGER, now=night.asked.now)
+    cases = {c.tally.family: c for c in night.cases}
+    for row in night.rows:
+        family = row["family"]
+        if row["advice"] != "change" or family not in night.due or row["interrupted"]:
+            continue
+        try:
+            entry = ledger.propose(
+                family,
+                [x for x in row["limits"] if x["now"] != x["proposed"]],
+                by=BY,
+                reason=night.due[family],
+                origin="recommended",
+                critical=row["critical"],
+                basis=basis_of(cases[family], night.asked.live),
+                figures={name: row[name] for name in _FIGURES},
+            )
+        except OptimiserError as error:
+            _fail(night, family, error)
+            continue
+        night.recorded.append(family)
+        night.tell("recorded", family=family, entry=entry.id)
+
+
+STEPS: tuple[Callable[[Night], None], ...] = (digest_new, check_all, tally_all, refresh, record)
+"""What a night does, in this order."""
+
+
+def _due(case: Case, night: Night) -> str:
+    """Return why a family is to be proposed anew; empty where its last proposal stands."""
+    before = night.families.get(case.tally.family)
+    if before is None:
+        return "never proposed"
+    now = _ground(case, night)
+    if now["ground"] != before["ground"]:
+        return "plant file, recipe, rails, must-catch set, trials or version changed"
+    if now["labels"] != before["labels"]:
+        new = now["defects"] - before["defects"]
+        return f"{new} new labelled defects" if new > 0 else "labels of defects changed"
+    if abs(now["items"] - before["items"]) >= GROWN * before["items"]:
+        return f"{now['items'] - before['items']:+,} items since"
+    if night.clock is None or not _is_recent(before["at"], night.clock):
+        return f"{REFRESH_DAYS:g} days since the last"
+    return "" if _kept(night, before) is not None else "the last proposal is gone"
+
+
+def _is_recent(at: str, clock: datetime) -> bool:
+    return clock - datetime.fromisoformat(at) < timedelta(days=REFRESH_DAYS)
+
+
+def _ground(case: Case, night: Night) -> Row:
+    """Return what a family's proposal is compared by from night to night."""
+    rests_on = [
+        __version__,
+        case.plant.file.model_dump_json(),
+        to_csv(night.asked.live),
+        repr(case.must_catch),
+        case.trials,
+    ]
+    return {
+        "ground": _hash(json.dumps(rests_on)),
+        "labels": _hash(_labels(case.tally)),
+        "items": case.tally.items,
+        "defects": len(case.tally.defects.frame),
+    }
+
+
+def _labels(tally: FamilyTally) -> str:
+    return str(tally.defects.frame.to_csv(index=False))
+
+
+def _hash(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _kept(night: Night, state: Mapping[str, Any]) -> Row | None:
+    """Return a proposal that stands, or None where it cannot be read."""
+    for path in (night.asked.plant.folder / FOLDER).glob(f"*-{state['kept']}"):
+        try:
+            row: Row = json.loads(path.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            continue
+        return row
+    return None
+
+
+def _by_saving(row: Row) -> tuple[float, str]:
+    return -row["promise"]["saving_per_month"]["value"], row["family"]
+
+
+def _proposed(todo: Sequence[Case], night: Night) -> list[Row]:
+    """Propose for all; where one family fails, for each by itself, so that the others go on."""
+    folder, workers = night.asked.plant.folder / FOLDER, night.asked.workers
+    try:
+        rows, night.interrupted = propose_all(todo, folder=folder, workers=workers)
+    except Exception as error:
+        night.tell("one by one", why=f"{type(error).__name__}: {error}")
+    else:
+        return rows
+    found: list[Row] = []
+    for case in todo:
+        try:
+            rows, night.interrupted = propose_all([case], folder=folder, workers=1)
+        except Exception as error:
+            _fail(night, case.tally.family, error)
+            continue
+        found += rows
+        if night.interrupted:
+            break
+    return found
+
+
+def _fail(night: Night, family: str, error: Exception) -> None:
+    words = f"{type(error).__name__}: {error}"
+    night.failed[family] = words
+    # It is due again tomorrow, whatever stood before.
+    night.families.pop(family, None)
+    night.tell("failed", family=family, why=words)
+
+
+def _read_state(path: Path) -> dict[str, Row]:
+    """Return the state of the families; none where there is none that can be read."""
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))["families"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+    return dict(found)
+
+
+def _write_state(night: Night) -> None:
+    table = {
+        "now": night.asked.now().isoformat(),
+        "clock": str(night.clock),
+        "digests": night.digests,
+        "items": night.items,
+        "families": dict(sorted(night.families.items())),
+    }
+    write_safely(night.folder / STATE, json.dumps(table, indent=1) + "\n")
