@@ -56,6 +56,10 @@ def decide(ledger, proposal, verdict, by="Ada Quill", reason="looked at the boar
     return ledger.decide(proposal, verdict, by=by, reason=reason)
 
 
+def write(ledger, kind, body, by="Ada", reason="go"):
+    return ledger.write(kind, by=by, reason=reason, body=body)
+
+
 def state_of(ledger, proposal):
     return next(s for s in ledger.states() if s.entry.id == proposal).state
 
@@ -339,19 +343,19 @@ def test_only_proposals_are_decided(ledger):
 def test_an_exported_proposal_is_not_decided_again(ledger):
     propose(ledger)
     with pytest.raises(ConflictError, match="must be accepted for this export, it is waiting"):
-        ledger.write("export", by="Ada", reason="go", body={"revision": "8", "proposals": [1]})
+        write(ledger, "export", {"revision": "8", "proposals": [1]})
     decide(ledger, 1, "accept")
-    ledger.write("export", by="Ada", reason="go", body={"revision": "8", "proposals": [1]})
+    write(ledger, "export", {"revision": "8", "proposals": [1]})
     (state,) = ledger.states()
     assert (state.state, state.exported_in) == ("exported", "8")
     for verdict in VERDICTS:
         with pytest.raises(ConflictError, match=r"exported in revision 8.*rollback"):
             decide(ledger, 1, verdict)
     with pytest.raises(ConflictError, match="it is exported"):
-        ledger.write("export", by="Ada", reason="go", body={"revision": "9", "proposals": [1]})
+        write(ledger, "export", {"revision": "9", "proposals": [1]})
     with pytest.raises(ConflictError, match="revision 8 was written before"):
-        ledger.write("export", by="Ada", reason="go", body={"revision": "8", "proposals": []})
-    ledger.write("rollback", by="Ada", reason="no", body={"revision": "9", "proposals": [1]})
+        write(ledger, "export", {"revision": "8", "proposals": []})
+    write(ledger, "rollback", {"revision": "9", "proposals": [1]})
     assert state_of(ledger, 1) == "rolled back"
     assert len(ledger.entries()) == 4
     assert ledger.verify().valid

@@ -50,11 +50,13 @@ __all__ = [
     "State",
     "Verdict",
     "Verified",
+    "Written",
 ]
 
 Verdict = Literal["accept", "hold", "reject", "withdraw"]
 Origin = Literal["recommended", "front", "hand"]
 Written = Literal["export", "rollback"]
+Make = Callable[[Sequence[Entry]], Mapping[str, Any] | None]
 LEDGER = "ledger.sqlite"
 TIMEOUT_S = 5.0
 _LIMIT = ("measurement", "side", "unit", "now", "proposed", "rail")
@@ -225,22 +227,32 @@ class Ledger:
             raise UsageError(_no_proposal(proposal_id, []))
         return append(self.path, work, timeout_s=self.timeout_s)
 
-    def write(self, kind: Written, *, by: str, reason: str, body: Mapping[str, Any]) -> Entry:
-        """Append that a revision was written.
+    def write(
+        self,
+        kind: Written,
+        *,
+        by: str,
+        reason: str,
+        body: Mapping[str, Any] | Make,
+    ) -> Entry | None:
+        """Append that a revision was written, and write it while nobody else can decide.
 
         Parameters
         ----------
         kind : {'export', 'rollback'}
         by, reason : str
             Not blank.
-        body : mapping
-            ``revision`` and ids of proposals: ``proposals`` exported or taken back,
-            ``carried`` on from an earlier revision that is not live, ``replaced`` by a newer
-            proposal of their family, ``restored`` by a rollback.
+        body : mapping or callable
+            The ``revision`` and the ids of ``proposals`` exported or taken back, ``carried``
+            on from an earlier revision that is not live, ``replaced`` by a newer proposal of
+            their family, ``restored`` by a rollback. A callable is given all entries inside
+            the transaction, writes the revision and returns this, or None where there is
+            nothing to write. Should the transaction fail, it may be called again, so it must
+            bear finding its own files.
 
         Returns
         -------
-        Entry
+        Entry or None
 
         Raises
         ------
@@ -252,27 +264,14 @@ class Ledger:
             If nothing could be saved.
         """
         _refuse_unsigned(kind, by, reason)
-        content = json.loads(canonical(dict(body)))
 
-        def work(connection: sqlite3.Connection) -> Entry:
+        def work(connection: sqlite3.Connection) -> Entry | None:
             past = rows_of(connection)
-            if content.get("revision") in {e.body.get("revision") for e in _written(past)}:
-                raise ConflictError(f"revision {content['revision']} was written before{UNSAVED}")
-            draft = Entry(
-                id=0,
-                at="",
-                kind=kind,
-                family=None,
-                proposal=None,
-                by=by,
-                reason=reason,
-                body=content,
-                previous="",
-                hash="",
-            )
-            refused = standings(past).take(draft)
-            if refused is not None:
-                raise ConflictError(f"{refused}{UNSAVED}")
+            made = body(past) if callable(body) else body
+            if made is None:
+                return None
+            content = json.loads(canonical(dict(made)))
+            _refuse_unfounded(past, kind, content)
             return self._append(connection, (kind, None, None), by, reason, content)
 
         return append(self.path, work, timeout_s=self.timeout_s)
@@ -446,8 +445,14 @@ def _only(entry: Entry, known: set[int]) -> Entry:
 _LISTS = ("proposals", "carried", "replaced", "restored")
 
 
-def _written(entries: Sequence[Entry]) -> list[Entry]:
-    return [e for e in entries if e.kind in get_args(Written)]
+def _refuse_unfounded(past: Sequence[Entry], kind: Written, body: dict[str, Any]) -> None:
+    """Raise if a revision cannot have been written from where the proposals stand."""
+    written = {e.body.get("revision") for e in past if e.kind in get_args(Written)}
+    refused = standings(past).unwritable(kind, body)
+    if body.get("revision") in written:
+        refused = f"revision {body['revision']} was written before"
+    if refused is not None:
+        raise ConflictError(f"{refused}{UNSAVED}")
 
 
 def _family_of(connection: sqlite3.Connection, proposal: int) -> str:
@@ -503,7 +508,7 @@ def _sorted_limits(body: Mapping[str, Any]) -> list[Any]:
 
 
 def _refuse_unsigned(kind: str, by: str, reason: str) -> None:
-    """Raise if a name or reason is blank or unreadable."""
+    """Raise UsageError if a name or reason is blank or unreadable."""
     _refuse_odd_name(by)
     _refuse_odd_reason(reason)
     if not reason.strip():

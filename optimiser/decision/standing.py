@@ -8,11 +8,12 @@ The rules of deciding:
 - ``hold`` puts a proposal aside and takes its signatures away: what was doubted is signed anew.
 - ``reject`` and ``withdraw`` end a proposal. So does, unless it was exported, the acceptance
   of a newer proposal of its family; it stays superseded even if the newer one falls later.
-- An exported proposal is not decided again; a rollback takes it back.
+- An exported proposal is not decided again; a rollback takes it back, and the export of a
+  newer one of its family replaces it.
 """
 
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -141,7 +142,12 @@ class Standings:
             if refused is None:
                 self._decide(entry)
             return refused
-        return self._write(entry) if entry.kind in ("export", "rollback") else None
+        if entry.kind in ("export", "rollback"):
+            refused = self.unwritable(entry.kind, entry.body)
+            if refused is None:
+                self._write(entry)
+            return refused
+        return None
 
     def refusal(self, kind: str, proposal: int | None, by: str) -> str | None:
         """Return why a decision is refused, and the way out; None where it is not."""
@@ -179,23 +185,27 @@ class Standings:
             if same and older.state in UNEXPORTED:
                 self._set(older, "superseded", older.signatures, last=older.last)
 
-    def _write(self, entry: Entry) -> str | None:
-        """Take an export or a rollback: what it brings in, carries on, and takes out."""
-        for key, wanted in (
-            ("proposals", "accepted" if entry.kind == "export" else "exported"),
-            ("carried", "exported"),
-            ("replaced", "exported"),
-            ("restored", "rolled back"),
-        ):
-            for proposal in entry.body.get(key, ()):
+    def unwritable(self, kind: str, body: Mapping[str, Any]) -> str | None:
+        """Return why an export or a rollback is refused; None where it is not."""
+        allowed: dict[str, tuple[Standing, ...]] = {
+            "proposals": ("accepted",) if kind == "export" else ("exported",),
+            "carried": ("exported",),
+            "replaced": ("exported",),
+            "restored": ("rolled back", "superseded"),
+        }
+        for key, wanted in allowed.items():
+            for proposal in body.get(key, ()):
                 found = self.states.get(proposal)
-                if found is None or found.state != wanted:
+                if found is None or found.state not in wanted:
                     stands = "no proposal" if found is None else found.state
-                    return f"proposal {proposal} must be {wanted} for this {entry.kind}, it is {stands}"
-        self._after_write(entry)
+                    return (
+                        f"proposal {proposal} must be {' or '.join(wanted)} for this {kind}, "
+                        f"it is {stands}"
+                    )
         return None
 
-    def _after_write(self, entry: Entry) -> None:
+    def _write(self, entry: Entry) -> None:
+        """Take what a revision brings in, carries on, replaces and takes out."""
         revision = str(entry.body.get("revision"))
         after: Standing = "exported" if entry.kind == "export" else "rolled back"
         ends: tuple[tuple[str, Standing], ...] = (
