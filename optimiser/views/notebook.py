@@ -10,6 +10,7 @@ from optimiser.decision.backtest import Fold, backtest, calibrate, keep_calibrat
 from optimiser.decision.desk import Desk, open_desk
 from optimiser.decision.ledger import Ledger
 from optimiser.decision.proposal import CAUTION
+from optimiser.decision.run import TRIALS
 from optimiser.decision.signing import LEDGER
 from optimiser.evidence.audit import clean
 from optimiser.evidence.audit_plan import plan_audit
@@ -23,13 +24,15 @@ from optimiser.views.shown import Shown
 DEMO_DAYS, DEMO_ITEMS = 20, 12_000
 
 
-def open_or_demo(where: Path | str) -> Desk:
+def open_or_demo(where: Path | str, *, trials: int = TRIALS) -> Desk:
     """Put a plant on the desk; where nothing lies there yet, write a small invented one first.
 
     Parameters
     ----------
     where : Path or str
         ``plant.toml`` or its folder.
+    trials : int
+        Of a search that nobody has done yet.
 
     Returns
     -------
@@ -44,7 +47,7 @@ def open_or_demo(where: Path | str) -> Desk:
     folder = Path(where)
     if folder.suffix != ".toml" and not folder.exists():
         write_demo(folder, days=DEMO_DAYS, items_per_day=DEMO_ITEMS)
-    return open_desk(folder)
+    return open_desk(folder, trials=trials)
 
 
 def decisions_frame(desk: Desk) -> pd.DataFrame:

@@ -93,6 +93,7 @@ class Guarded:
         self.context = browser.new_context(viewport={"width": width, "height": height})
         self.context.route("**/*", self._gate)
         self.page = self.context.new_page()
+        self.page.set_default_timeout(10_000)
         self.page.on("console", self._note)
         self.page.on("pageerror", lambda error: self.errors.append(str(error)))
 

@@ -182,7 +182,11 @@ class DecisionPanel(widgets.VBox):
         family : str
         """
         with self._lock:
-            self.choice = self._desk.choice(family)
+            trials = self._desk.case(family).trials
+            self.choice = self._desk.choice(
+                family,
+                on_trial=lambda n: self.say(f"Searching {family}: trial {n} of {trials} …"),
+            )
             self._nothing.value = "" if self.choice.points else words.nothing_searched(self.choice)
             self._spread_data = self._desk.distributions(family)
             self.by_hand.load(self.choice)

@@ -35,7 +35,9 @@ function render({ model, el }) {
   on("focusin", (event) => { if (mine(event.target)) shield(event.target); });
   on("pointerdown", (event) => {
     const panel = mine(event.target);
-    if (!panel || event.target.closest("button, input, select, textarea, [tabindex]")) return;
+    if (!panel) return;
+    const control = event.target.closest("button, input, select, textarea, [tabindex]");
+    if (control && control !== panel && panel.contains(control)) return;
     panel.tabIndex = -1;
     shield(panel);
     setTimeout(() => panel.focus({ preventScroll: true }));

@@ -14,8 +14,8 @@ _WORDS = {
     "expert": "experts, more misses the rarer a true call (Evans 2013)",
     "laboratory": "laboratory searchers, likewise (Wolfe 2005)",
 }
-_WIDE = widgets.Layout(width="270px")
-_STYLE = {"description_width": "150px"}
+_WIDE = widgets.Layout(width="330px")
+_STYLE = {"description_width": "220px"}
 
 
 class PriceControls(widgets.VBox):
@@ -39,7 +39,7 @@ class PriceControls(widgets.VBox):
             description="reviewers pass",
             options=[(_WORDS[name], name) for name in SCENARIOS],
             style=_STYLE,
-            layout=widgets.Layout(width="470px"),
+            layout=widgets.Layout(width="600px"),
         )
         self.reset = widgets.Button(description="Plant's own prices", layout=_WIDE)
         for control in (self.seconds, self.rate, self.default, self.reviewers):
@@ -52,7 +52,8 @@ class PriceControls(widgets.VBox):
         """Show the plant's prices, and one control per defect type of the family."""
         found = choice.tally.defects.frame["defect"].dropna().unique().tolist()
         self._types = {
-            str(name): _number(f"an escape: {name}", 0.0, 1e9, 5.0) for name in sorted(found)
+            str(name): _number(f"an escape: {str(name).replace('_', ' ')}", 0.0, 1e9, 5.0)
+            for name in sorted(found)
         }
         for control in self._types.values():
             control.observe(self._changed, "value")

@@ -1,0 +1,129 @@
+"""One JupyterLab and one Chromium for all browser tests; a folder with notebooks and plants."""
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from browser.lab import CHROMIUM, FLAGS, Guarded, running_lab
+from factories import make_items, make_plant
+from playwright.sync_api import sync_playwright
+
+from optimiser.history.demo.write import write_demo
+
+NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
+QUIET = {"fetchNews": "false", "checkForUpdates": False}
+
+
+@pytest.fixture(scope="session")
+def root(tmp_path_factory) -> Path:
+    """A folder with the notebooks and a demo plant beside them, small and already proposed."""
+    folder = tmp_path_factory.mktemp("root")
+    for path in NOTEBOOKS.glob("*.ipynb"):
+        shutil.copy(path, folder)
+    write_demo(folder / "demo-plant", days=20, items_per_day=12_000)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def lab(root, tmp_path_factory):
+    """The address of a JupyterLab of our own."""
+    home = tmp_path_factory.mktemp("home")
+    settings = home / "JUPYTERLAB_SETTINGS_DIR" / "@jupyterlab" / "apputils-extension"
+    settings.mkdir(parents=True)
+    (settings / "notification.jupyterlab-settings").write_text(json.dumps(QUIET))
+    with running_lab(root, home) as address:
+        yield address
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """Debian's Chromium; where it is missing the test fails, it is never skipped."""
+    if not Path(CHROMIUM).exists():
+        pytest.fail(f"no {CHROMIUM}: apt-get install chromium")
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def open_notebook(browser, lab):
+    """Return a function that runs a notebook in a guarded page.
+
+    At the end no foreign address was asked for, and the console holds no error.
+    """
+    opened = []
+
+    def run(notebook: str, *, width: int = 1280, height: int = 2600) -> Guarded:
+        guarded = Guarded(browser, lab, width=width, height=height)
+        opened.append(guarded)
+        guarded.run(notebook)
+        return guarded
+
+    yield run
+    for guarded in opened:
+        guarded.close()
+        assert guarded.foreign == []
+        assert guarded.errors == []
+
+
+def notebook_on(root: Path, name: str, plant: str, family: str, *, trials: int = 60) -> str:
+    """Write a notebook that shows one family of one plant; return its name."""
+    book = json.loads((NOTEBOOKS / "decide.ipynb").read_text())
+    for cell in book["cells"]:
+        text = "".join(cell["source"])
+        text = text.replace('Path("demo-plant")', f'Path("{plant}")')
+        text = text.replace("open_or_demo(PLANT)", f"open_or_demo(PLANT, trials={trials})")
+        cell["source"] = text.replace("DecisionPanel(desk)", f'DecisionPanel(desk, "{family}")')
+    (root / name).write_text(json.dumps(book))
+    return name
+
+
+def plant_without_defects(folder: Path) -> Path:
+    """Write a plant where one family has no labelled defect."""
+    items = make_items()
+    for item in items:
+        if item["family"] == "SOT" and item["verdict"] == "defect":
+            item["verdict"] = "good" if item["called"] else None
+            item["defect"] = None
+            item["found_by"] = "review" if item["called"] else None
+    return make_plant(folder, items=items)
+
+
+def plant_with_many_measurements(folder: Path, *, measurements: int = 40) -> Path:
+    """Write a plant whose one family has a lower and an upper limit on each of 40 measurements."""
+    rng = np.random.default_rng(5)
+    names = [f"quantity_{n + 1:02d}" for n in range(measurements)]
+    size = 4000
+    values = rng.normal(100, 6, (size, measurements)).round(1)
+    bad = rng.random(size) < 0.02
+    which = rng.integers(0, measurements, size)
+    values[bad, which[bad]] += 30
+    frame = pd.DataFrame(values, columns=names)
+    called = ((values < 80) | (values > 120)).any(axis=1)
+    frame = frame.assign(
+        time=pd.Timestamp("2026-03-02") + pd.to_timedelta(np.arange(size) * 120, unit="s"),
+        stage="post-reflow",
+        product="LARK",
+        board=[f"B{n // 8:05d}" for n in range(size)],
+        lot=[f"L{n // 250:02d}" for n in range(size)],
+        designator=[f"U{n % 8 + 1}" for n in range(size)],
+        family="WIDE-80",
+        called=called,
+        verdict=np.where(called, np.where(bad, "defect", "good"), None),
+        defect=np.where(called & bad, "lifted", None),
+        found_by=np.where(called, "review", None),
+    )
+    recipe = [("family", "WIDE-80", name, "80", "120", "um") for name in names]
+    toml = {
+        "plant": {"name": "Heron Yard (invented)"},
+        "measurements": {n: {"unit": "um", "step": 1.0, "repeatability": 0.5} for n in names},
+        "families": {"WIDE-80": {}},
+    }
+    path = make_plant(folder, items=[], toml=toml, recipe=recipe, must_catch=None)
+    (path / "history").mkdir(exist_ok=True)
+    frame.to_csv(path / "history" / "results.csv", index=False)
+    return path

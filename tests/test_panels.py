@@ -1,0 +1,262 @@
+"""Panels without a browser: the same methods that buttons, clicks and scripts call."""
+
+import re
+import shutil
+import threading
+from dataclasses import replace
+from html import unescape
+
+import numpy as np
+import pytest
+from factories import make_plant
+
+from optimiser.decision.desk import open_desk
+from optimiser.decision.ledger import Ledger
+from optimiser.decision.signing import LEDGER
+from optimiser.history.demo.write import write_demo
+from optimiser.history.replay import replay
+from optimiser.views.notebook import decisions_frame, show_audit_plan, show_flicker, show_risk
+from optimiser.views.panels import words
+from optimiser.views.panels.by_hand import ByHand, nearest_level
+from optimiser.views.panels.decision import DecisionPanel
+from optimiser.views.panels.long_work import ProposePanel
+from optimiser.views.panels.overview import OverviewPanel, families_frame
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("written") / "plant"
+    write_demo(folder, days=16, items_per_day=5_000, seed=11)
+    return folder
+
+
+@pytest.fixture
+def plant(written, tmp_path):
+    return shutil.copytree(written, tmp_path / "plant")
+
+
+@pytest.fixture
+def desk(plant):
+    found = open_desk(plant, trials=6)
+    yield found
+    found.close()
+
+
+@pytest.fixture
+def panel(desk):
+    return DecisionPanel(desk, "PASTE-FINE")
+
+
+def click(panel, name):
+    """Pretend that a browser reports a click on a point."""
+    panel.trade._drawn._vl_selections = {
+        "pick": {"value": {"vlPoint": {"or": [{"name": name}]}}, "store": [{}]}
+    }
+
+
+def test_a_click_chooses_a_point_and_moves_limits(panel):
+    point = next(p for p in panel.choice.points if not p.recommended and p.name != "live")
+    click(panel, point.name)
+    assert panel.point.name == point.name
+    assert panel.trade.listed.value == point.name
+    assert np.array_equal(panel.by_hand.setting(), point.setting)
+    assert panel.trade._drawn.params.chosen == point.name
+    for n, limit in enumerate(panel.choice.tally.grid.limits):
+        assert getattr(panel._spread.params, f"limit_{n}") == limit.values[point.setting[n]]
+
+
+def test_the_list_chooses_like_a_click_and_survives_a_new_family(panel):
+    point = panel.choice.points[0]
+    panel.trade.listed.value = point.name
+    assert panel.point.name == point.name
+    panel._families.value = "RES-0402"
+    assert panel.choice.family == "RES-0402"
+    other = next(p for p in panel.choice.points if not p.recommended and p.name != "live")
+    click(panel, other.name)
+    assert panel.point.name == other.name
+
+
+def test_a_slider_counts_as_replay_does(panel, desk):
+    control = panel.by_hand.controls[0]
+    wanted = (control.value + 1) % len(control.options)
+    control.value = wanted
+    assert panel.setting[0] == wanted
+    assert panel.point is None
+    recipe = desk.live.with_limits("PASTE-FINE", panel.choice.tally.grid.values(panel.setting))
+    truth = next(r for r in replay(desk.history, recipe, desk.live) if r.family == "PASTE-FINE")
+    last = re.findall(r"<tr class=\"on\">(.*?)</tr>", panel._compare.value)[0]
+    cells = [unescape(c) for c in re.findall(r"<td[^>]*>(.*?)</td>", last)]
+    assert cells[:6] == ["set by hand"] + [
+        f"{n:,}"
+        for n in (
+            truth.calls,
+            truth.true_calls,
+            truth.false_calls,
+            truth.unreviewed_calls,
+            truth.escapes,
+        )
+    ]
+    assert "No promise" in panel._figures.value
+
+
+def test_prices_move_the_recommended_point(panel):
+    before = panel.choice.recommended.name
+    for control in (*panel.prices._types.values(), panel.prices.default):
+        control.value = control.value * 200
+    assert (
+        panel.choice.recommended.escapes_per_month <= panel.choice.point("live").escapes_per_month
+    )
+    assert panel.trade._drawn.params.best == panel.choice.recommended.name
+    assert f"<strong>{panel.choice.recommended.name}</strong> stays" in panel._prices_words.value
+    panel.prices.reset.click()
+    assert panel.choice.recommended.name == before
+    assert panel.point.recommended
+
+
+def test_a_decision_is_saved_with_name_and_reason_or_not_at_all(panel, desk, plant):
+    panel.buttons["accept"].click()
+    assert "NOT SAVED" in panel._status.value
+    assert not (plant / LEDGER).exists() or not Ledger(plant / LEDGER).entries()
+    panel.name.value, panel.reason.value = "Ada Fenn", "trial <b>on</b> line 2"
+    panel.buttons["accept"].click()
+    assert "Saved as row 2" in panel._status.value
+    proposal, decision = Ledger(plant / LEDGER).entries()
+    assert (decision.kind, decision.by, decision.reason) == (
+        "accept",
+        "Ada Fenn",
+        "trial <b>on</b> line 2",
+    )
+    moved = {(x["measurement"], x["side"]): x["proposed"] for x in proposal.body["limits"]}
+    grid = panel.choice.tally.grid
+    for limit, level in zip(grid.limits, panel.setting, strict=True):
+        if level != limit.live:
+            assert moved[limit.measurement, limit.side] == limit.values[level]
+    assert len(moved) == int((panel.setting != grid.live).sum())
+    assert proposal.body["figures"]["promise"]["lots"] == panel.choice.row["lots"]
+    frame = decisions_frame(desk)
+    assert frame["state"].tolist() == ["accepted"]
+
+
+def test_decisions_come_from_any_thread(panel, plant):
+    panel.name.value, panel.reason.value = "Ada Fenn", "wait for lot 9"
+    threads = [threading.Thread(target=panel.decide, args=("hold",)) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    entries = Ledger(plant / LEDGER).entries()
+    assert [e.kind for e in entries].count("hold") == 4
+    assert [e.kind for e in entries].count("proposal") == 1
+
+
+def test_an_unwritable_ledger_says_not_saved(panel, plant):
+    (plant / LEDGER).write_bytes(b"this is no database" * 100)
+    panel.name.value, panel.reason.value = "Ada Fenn", "why not"
+    panel.decide("reject")
+    assert "NOT SAVED" in panel._status.value
+    assert (plant / LEDGER).read_bytes().startswith(b"this is no database")
+
+
+def test_the_live_recipe_is_nothing_to_decide_on(panel, plant):
+    panel.name.value, panel.reason.value = "Ada Fenn", "as it is"
+    panel.choose(panel.choice.point("live"))
+    panel.decide("accept")
+    assert "no limit moves" in panel._status.value
+    assert "nothing is promised" in panel._figures.value
+
+
+def test_equal_answers_are_told_apart(panel):
+    panel.say("same")
+    first = panel._status.value
+    panel.say("same")
+    assert panel._status.value != first
+
+
+def test_details_are_listed_when_opened(panel):
+    assert panel._items.value == ""
+    panel._details.selected_index = 0
+    assert "would newly pass" in panel._items.value
+    panel._details.selected_index = 2
+    assert "calls now" in panel._lots.value
+
+
+def test_every_family_of_the_demo_can_be_shown(panel, desk):
+    for name in desk.cases:
+        panel.show_family(name)
+        assert name in panel._head.value
+        assert not re.search(r"\b(nan|inf)\b", panel._figures.value + panel._compare.value)
+
+
+def test_a_family_without_defects_says_so_and_can_be_moved(tmp_path):
+    def clean(item):
+        if item["family"] == "SOT" and item["verdict"] == "defect":
+            return item | {"verdict": "good" if item["called"] else None, "defect": None}
+        return item
+
+    import factories
+
+    items = [clean(item) for item in factories.make_items()]
+    for item in items:
+        if item["verdict"] is None:
+            item["found_by"] = None
+    folder = make_plant(tmp_path, items=items)
+    desk = open_desk(folder, trials=3)
+    panel = DecisionPanel(desk, "SOT")
+    assert "No labelled defects in this family yet" in panel._nothing.value
+    assert panel.trade.children == ()
+    panel.by_hand.controls[0].value = 0
+    assert "Set by hand" in panel._figures.value or panel.setting[0] == 0
+    desk.close()
+
+
+def test_words_from_outside_are_escaped():
+    shown = words.table(["<a>"], [["<script>alert(1)</script>"]])
+    assert "<script>" not in shown
+    assert "&lt;script&gt;" in shown
+
+
+def test_overview_ranks_and_counts(desk):
+    panel = OverviewPanel(desk)
+    assert "not proposed yet" in panel._families.value
+    frame = panel.show_by("designator")
+    assert f"{desk.totals().false_calls:,}" in panel.children[2].value
+    assert frame["false_calls"].is_monotonic_decreasing
+    assert list(families_frame(desk)["advice"].unique()) == ["not proposed yet"]
+
+
+def test_long_work_stops_and_goes_on(desk):
+    panel = ProposePanel(desk)
+    panel.start.click()
+    panel.halt.click()
+    assert panel.wait(120)
+    assert "Stopped" in panel._status.value
+    done = panel.bar.value
+    assert done < len(desk.cases)
+    assert not panel.start.disabled
+    panel.start.click()
+    assert panel.wait(240)
+    assert "Done: 18 families" in panel._status.value
+    assert panel.bar.value == panel.bar.max
+    ranked = families_frame(desk)
+    savings = ranked.loc[ranked["advice"] == "change", "saving_per_month"]
+    assert savings.is_monotonic_decreasing
+
+
+def test_results_have_words_a_table_and_a_note(desk):
+    for shown in (show_flicker(desk), show_risk(desk), show_audit_plan(desk, items=200)):
+        bundle = shown._repr_mimebundle_()
+        assert shown.title in bundle["text/plain"]
+        assert "<table" in bundle["text/html"]
+        assert len(shown.frame)
+
+
+def test_a_number_takes_the_place_of_a_slider_where_levels_are_many(panel):
+    limit = panel.choice.tally.grid.limits[0]
+    values = np.linspace(1.0, 9.0, 700)
+    many = replace(
+        limit, values=values, z=(limit.sign * values).astype(np.float32), live=3, side="upper"
+    )
+    control = ByHand(lambda _: None)._control(0, many)
+    assert control.min == 1.0
+    assert control.max == 9.0
+    assert nearest_level(many, 5.001) == int(np.argmin(np.abs(values - 5.001)))
