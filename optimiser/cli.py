@@ -28,6 +28,15 @@ COMMANDS = {
     "audit": "pick passed items to inspect again, and say what their verdicts prove",
     "watch": "say whether exported changes keep their promise",
     "shadow": "say what a recipe would have called, as results arrive, before it is applied",
+    "waiting": "print the proposals that wait for a signature",
+    "accept": "sign a proposal",
+    "hold": "put a proposal aside",
+    "reject": "turn a proposal down",
+    "withdraw": "take a proposal back before it is exported",
+    "history-of": "print what was proposed and decided for a family",
+    "export": "write the next revision of the recipe from signed proposals",
+    "rollback": "write a revision with the limits of an earlier one",
+    "verify-ledger": "say whether the ledger is as it was written",
 }
 
 
@@ -58,7 +67,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _run(arguments: Sequence[str]) -> int:
     """Parse in two steps, so that only the command called is imported."""
-    words = "\n".join(f"  {name:<12}{text}" for name, text in COMMANDS.items())
+    words = "\n".join(f"  {name:<15}{text}" for name, text in COMMANDS.items())
     parser = argparse.ArgumentParser(
         prog="optimiser",
         description="Inspection limits from labelled history: proposals that are safe and proven.",

@@ -527,3 +527,35 @@ def _refuse_odd_reason(reason: str) -> None:
     if not all(c.isprintable() or c in "\n\t" for c in reason):
         msg = f"a reason is text without characters that cannot be printed, got {reason!r}{UNSAVED}"
         raise UsageError(msg)
+
+
+def family_history(ledger: Ledger, family: str) -> tuple[list[Entry], list[State]]:
+    """Return a family's entries and where its proposals stand.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    family : str
+
+    Returns
+    -------
+    entries : list of Entry
+        With the exports and rollbacks that speak of its proposals.
+    states : list of State
+
+    Raises
+    ------
+    LedgerError
+        If the file cannot be read.
+    """
+    every = ledger.entries()
+    states = [s for s in standings(every).states.values() if s.entry.family == family]
+    mine = {s.entry.id for s in states}
+    return [e for e in every if e.family == family or mine & _spoken_of(e)], states
+
+
+def _spoken_of(entry: Entry) -> set[int]:
+    """Return the proposals that an export or rollback speaks of."""
+    if entry.kind not in get_args(Written):
+        return set()
+    return {i for key in _LISTS for i in entry.body.get(key, ())}

@@ -1,0 +1,15 @@
+"""``optimiser reject``: turn a proposal down."""
+
+import argparse
+
+from optimiser.commands.deciding import add_decision, run_decision
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    add_decision(parser)
+
+
+def run(parsed: argparse.Namespace) -> int:
+    """Write the decision into the ledger."""
+    return run_decision(parsed, "reject")

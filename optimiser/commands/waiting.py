@@ -1,0 +1,27 @@
+"""``optimiser waiting``: proposals that wait for a signature."""
+
+import argparse
+
+from optimiser.commands.common import print_json
+from optimiser.commands.deciding import add_ledger, open_ledger, state_row
+from optimiser.views import ledger_tables, tables
+
+WAITING = ("waiting", "one signature of two")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    add_ledger(parser)
+
+
+def run(parsed: argparse.Namespace) -> int:
+    """Print what waits for a signature, then what is put aside or waits for export."""
+    _, ledger = open_ledger(parsed.plant)
+    states = ledger.states()
+    waiting = [s for s in states if s.state in WAITING]
+    if parsed.json:
+        print_json([state_row(s) for s in waiting])
+    else:
+        others = [s for s in states if s.state in ("held", "accepted")]
+        print(tables.show(ledger_tables.waiting_table(waiting, others)), end="")
+    return 0

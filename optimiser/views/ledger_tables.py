@@ -1,0 +1,198 @@
+"""Tables of the ledger: what waits, what was decided, what a revision changes."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from optimiser.decision.ledger import Entry, State, Verified
+from optimiser.decision.proposal import CAUTION
+from optimiser.decision.revision import Exported, Revision
+from optimiser.decision.revision_file import limit_text
+
+_DONE = {"accept": "accepted", "hold": "held", "reject": "rejected", "withdraw": "withdrew"}
+_NEXT = {
+    "one signature of two": "a second, different person must accept it",
+    "accepted": "it waits for: optimiser export PLANT",
+}
+
+
+def _table(*columns: str) -> Table:
+    """Return an empty table of words."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for n, column in enumerate(columns):
+        table.add_column(column, no_wrap=n == 0)
+    return table
+
+
+def _caution() -> Text:
+    return Text(f"\n{CAUTION}")
+
+
+def time_text(at: str) -> str:
+    """Return an entry's time to the minute, UTC."""
+    return f"{at[:16].replace('T', ' ')} UTC"
+
+
+def moves_text(limits: Iterable[Mapping[str, Any]]) -> str:
+    """Return the limits that move, in words."""
+    return "; ".join(
+        f"{x['measurement']} {x['side']} {limit_text(x['now'])} → {limit_text(x['proposed'])} {x['unit']}"
+        for x in limits
+    )
+
+
+def decided_table(entry: Entry, state: State) -> Group:
+    """Return one decision, and where the proposal stands after it."""
+    after = _NEXT.get(state.state)
+    lines = [
+        f"entry {entry.id}: {entry.by} {_DONE[entry.kind]} proposal {state.entry.id}, "
+        f"{state.entry.family}: {entry.reason}",
+        f"  {moves_text(state.entry.body['limits'])}",
+        f"  state: {state.state}" + (f"; {after}" if after else ""),
+    ]
+    if state.signatures:
+        lines.append(f"  signed by: {', '.join(s.by for s in state.signatures)}")
+    return Group(*(Text(line) for line in lines), _caution())
+
+
+def waiting_table(waiting: Sequence[State], others: Sequence[State]) -> Group:
+    """Return the proposals that wait for a signature, then those put aside or accepted."""
+    parts: list[RenderableType] = []
+    if waiting:
+        table = _table("proposal", "family", "state", "proposed", "limits now → proposed")
+        for state in waiting:
+            entry = state.entry
+            signed = "".join(f" ({s.by})" for s in state.signatures)
+            table.add_row(
+                str(entry.id),
+                Text(str(entry.family)),
+                Text(f"{state.state}{signed}"),
+                Text(f"{time_text(entry.at)}, {entry.by}, {entry.body['origin']}"),
+                Text(moves_text(entry.body["limits"])),
+            )
+        parts.append(table)
+    else:
+        parts.append(Text("no proposal waits for a signature"))
+    for name, words in (("held", "put aside"), ("accepted", "accepted, waiting for export")):
+        ids = [f"{s.entry.id} ({s.entry.family})" for s in others if s.state == name]
+        if ids:
+            parts.append(Text(f"{words}: {', '.join(ids)}"))
+    return Group(*parts, _caution())
+
+
+def history_table(family: str, entries: Sequence[Entry], states: Sequence[State]) -> Group:
+    """Return what was proposed and decided for a family, and where its proposals stand."""
+    if not entries:
+        return Group(Text(f"{family}: nothing was proposed yet"))
+    table = _table("entry", "time", "what", "by", "words")
+    for entry in entries:
+        table.add_row(
+            str(entry.id),
+            time_text(entry.at),
+            Text(_what(entry)),
+            Text(entry.by),
+            Text(_words(entry)),
+        )
+    stand = [
+        Text(
+            f"proposal {s.entry.id}: {s.state}"
+            + (f", revision {s.exported_in}" if s.exported_in else "")
+        )
+        for s in states
+    ]
+    return Group(Text(family), table, Text(""), *stand, _caution())
+
+
+def _what(entry: Entry) -> str:
+    if entry.kind in ("export", "rollback"):
+        return f"{entry.kind} {entry.body['revision']}"
+    return entry.kind if entry.proposal is None else f"{entry.kind} {entry.proposal}"
+
+
+def _words(entry: Entry) -> str:
+    moves = moves_text(entry.body["limits"]) if entry.kind == "proposal" else ""
+    return ": ".join(part for part in (moves, entry.reason) if part)
+
+
+def verified_table(found: Verified, *, path: str, noted: str | None) -> Group:
+    """Return what a check of the chain found."""
+    verdict = "valid" if found.valid else f"NOT VALID, {len(found.faults)} faults"
+    lines = [f"{path}: {verdict}; {found.entries:,} entries"]
+    lines += [f"fault ({f.rule}): {f.words}" for f in found.faults]
+    lines += [f"note: {note}" for note in found.notes]
+    lines += [f"head: {found.head}"]
+    lines.append(
+        "the noted head is in the chain"
+        if noted and found.valid
+        else "Write the head down elsewhere and give it back later with --head: a file that was "
+        "rewritten throughout shows no fault otherwise."
+    )
+    return Group(*(Text(line) for line in lines))
+
+
+def exported_table(found: Exported) -> Group:
+    """Return what an export wrote, and what it had to leave out."""
+    parts: list[RenderableType] = []
+    if found.revision is not None:
+        parts += _revision_parts(found.revision)
+    elif found.conflicts:
+        parts.append(Text("nothing was exported"))
+    else:
+        parts.append(Text("nothing to export: no accepted proposal is left"))
+    parts += [Text(f"conflict: {c.words}") for c in found.conflicts]
+    return Group(*parts, _caution())
+
+
+def rolled_back_table(revision: Revision, *, to: str) -> Group:
+    """Return what a rollback wrote."""
+    head = Text(f"revision {revision.revision} has the limits of revision {to}")
+    return Group(head, *_revision_parts(revision), _caution())
+
+
+def _revision_parts(revision: Revision) -> list[RenderableType]:
+    """Return a revision's place, its difference from the live recipe and its proposals."""
+    parts: list[RenderableType] = [
+        Text(
+            f"revision {revision.revision}, from live revision {revision.base}, entry "
+            f"{revision.entry.id}: {revision.path}, in words {revision.words.name}"
+        )
+    ]
+    if revision.difference:
+        table = _table("scope", "name", "limit", "unit", "live", "revision", "proposal")
+        for x in revision.difference:
+            table.add_row(
+                *(
+                    Text(str(cell))
+                    for cell in (
+                        x["scope"],
+                        x["name"],
+                        f"{x['measurement']} {x['side']}",
+                        x["unit"],
+                        limit_text(x["from"]),
+                        limit_text(x["to"]),
+                        x["proposal"] or "",
+                    )
+                )
+            )
+        parts.append(table)
+    else:
+        parts.append(Text("no limit differs from the live recipe"))
+    taken = "exported" if revision.entry.kind == "export" else "taken back"
+    for words, ids in (
+        (taken, revision.proposals),
+        ("carried on from a revision that is not live", revision.carried),
+        ("replaced by a newer proposal of the family", revision.replaced),
+        ("in force again", revision.restored),
+    ):
+        if ids:
+            parts.append(Text(f"proposals {words}: {', '.join(map(str, ids))}"))
+    parts.append(
+        Text(
+            "The live recipe is as it was: a person puts the revision on the machine, then names "
+            "it in plant.toml."
+        )
+    )
+    return parts
