@@ -3,15 +3,27 @@
 Vectors of the mixtures were worked out by quadrature, apart from this code (statistics.md 11.3).
 """
 
+import json
 import math
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from factories import RECIPE, called, make_plant
 from scipy.integrate import quad
 from scipy.stats import binom, gamma, poisson
+from watched_plant import AFTER, DAYS, make_days, signed
 
+from optimiser import cli
+from optimiser.decision.ledger import Basis, Ledger
+from optimiser.decision.watch import watch
+from optimiser.decision.watch_facts import change_of, find_live_since
+from optimiser.errors import RecipeError, UsageError
 from optimiser.evidence import watch as w
 from optimiser.evidence.intervals import Interval
+from optimiser.history.read import open_history
+from optimiser.plant.file import read_plant
+from optimiser.recipe.table import read_recipe
 
 
 def e_rate(count, expected, above=True):
@@ -181,3 +193,210 @@ def test_drift_counts_lots_not_items():
     assert moved.ratio.low > 1.2
     one = w.drift(lots_at(rng, 5.0), lots_at(rng, 9.0, lots=1), least=0.01)
     assert not one.shown
+
+
+def false_calls(items, recipe):
+    return sum(called(i, recipe) and i["verdict"] != "defect" for i in items)
+
+
+@pytest.fixture(scope="module")
+def days():
+    return make_days()
+
+
+def first_new(items):
+    """Return the time of the first item that only the old limits call and that was not called."""
+    return min(
+        i["time"] for i in items if called(i, RECIPE) and not called(i, AFTER) and not i["called"]
+    )
+
+
+def honest(items, **more):
+    """Return a change whose promise is what the days before say, give or take a fifth."""
+    since = first_new(items)
+    before = [i for i in items if i["time"] < since]
+    old, new = false_calls(before, RECIPE), false_calls(before, AFTER)
+    reach = new / 5
+    saved = (old - new, old - new - reach, old - new + reach)
+    return signed(saved, live_false_calls=old, items=len(before), **more)
+
+
+def watched(folder, items, row, *, recipe=AFTER, toml=None, **more):
+    make_plant(folder, items=items, recipe=recipe, toml=toml)
+    plant = read_plant(folder)
+    found = read_recipe(folder / "recipe.csv", plant.file.measurements)
+    with open_history(plant) as history:
+        return watch(history, found, change_of(row), **more)
+
+
+def test_live_since_is_the_first_item_that_only_new_limits_pass(tmp_path, days):
+    make_plant(tmp_path, items=days)
+    plant = read_plant(tmp_path)
+    recipe = read_recipe(tmp_path / "recipe.csv", plant.file.measurements)
+    row = honest(days)
+    with open_history(plant) as history:
+        assert find_live_since(history, recipe, change_of(row)) == first_new(days)
+        late = change_of({**row, "applied": "2026-04-02T00:00+00:00"})
+        assert find_live_since(history, recipe, late) > late.applied
+
+
+def test_live_since_survives_a_few_odd_calls_and_says_when_never(tmp_path, days):
+    rng = np.random.default_rng(1)
+    odd = [{**i, "called": not i["called"]} if rng.random() < 0.01 else i for i in days]
+    found = watched(tmp_path / "odd", odd, honest(days))
+    assert found.since == first_new(days)
+    assert 0.001 < found.mismatch_share < 0.03
+    assert any("not those of the new limits" in r for r in found.reasons)
+    never = make_days(change_day=DAYS + 1)
+    found = watched(tmp_path / "never", never, honest(days))
+    assert (found.since, found.state, found.items) == (None, "too early", 0)
+
+
+def test_realised_saving_is_both_recipes_on_the_same_items(tmp_path, days):
+    found = watched(tmp_path, days, honest(days))
+    since = [i for i in days if i["time"] >= found.since]
+    assert found.items == len(since)
+    assert found.false_calls.count == false_calls(since, AFTER)
+    months = (since[-1]["time"] - found.since).total_seconds() / 86400 / (365.25 / 12)
+    assert found.false_calls_before_per_month * months == pytest.approx(false_calls(since, RECIPE))
+    lost = [i for i in since if i["verdict"] == "defect" and called(i, RECIPE) and not i["called"]]
+    assert found.escapes_known == len(lost)
+    saved = false_calls(since, RECIPE) - false_calls(since, AFTER)
+    # Review costs 0.30 each, an escape 40; every escape is found at full coverage.
+    assert found.saving_per_month.value * months == pytest.approx(0.3 * saved - 40 * len(lost))
+    assert found.saving_per_month.low < found.saving_per_month.value < found.saving_per_month.high
+
+
+def test_a_kept_promise_is_not_called_worse(tmp_path, days):
+    found = watched(tmp_path, days, honest(days))
+    assert found.state in ("as promised", "too early")
+    assert found.mismatch_share == 0
+    assert found.moved == ()
+    assert "<Watched CHIP" in repr(found)
+
+
+def test_a_broken_promise_is_found_and_explained(tmp_path):
+    items = make_days(worse=0.5, drift=8.0)
+    found = watched(tmp_path, items, honest(items))
+    assert found.state == "worse: look"
+    assert found.false_calls.worse_since is not None
+    assert {m.measurement for m in found.moved} == {"tilt", "offset"}
+    tilt = next(m for m in found.moved if m.measurement == "tilt")
+    assert tilt.material
+    assert tilt.calls_per_month > 0
+    assert any("tilt has drifted" in r for r in found.reasons)
+
+
+def test_a_setting_signed_without_promise_gets_counts_and_no_state(tmp_path, days):
+    found = watched(tmp_path, days, {**honest(days), "promise": None})
+    assert found.state == "too early"
+    assert found.false_calls.count > 0
+    assert any("without a promise" in r for r in found.reasons)
+
+
+def test_without_days_before_no_state_is_given(tmp_path, days):
+    since = first_new(days)
+    after = [i for i in days if i["time"] >= since]
+    found = watched(tmp_path, after, honest(days), live_since=after[0]["time"])
+    assert found.state == "too early"
+    assert any("before the change" in r for r in found.reasons)
+
+
+def test_escapes_count_once_their_labels_are_final(tmp_path, days):
+    late = watched(tmp_path / "late", days, honest(days), label_days=10.0)
+    now = watched(tmp_path / "now", days, honest(days), label_days=0.0)
+    assert late.escapes_known == now.escapes_known > 0
+    assert late.escapes.trials < now.escapes.trials
+    assert late.expected_escapes.value < now.expected_escapes.value
+    none = watched(tmp_path / "none", days, honest(days, added=(0.0, 0.0, 0.0)))
+    assert none.escapes is None
+
+
+def test_a_missed_known_bad_board_is_an_alarm_at_once(tmp_path, days):
+    row = honest(days)
+    again = {**days[-1], "board": "KB-1", "called": False, "verdict": None, "found_by": None}
+    found = watched(tmp_path / "board", [*days[:-1], again], row)
+    assert found.state == "worse: look"
+    assert "KB-1" in found.reasons[0]
+    assert "ran again" in found.reasons[0]
+    same = {**again, "board": "B9999", "offset": 150.0}
+    found = watched(tmp_path / "same", [*days[:-1], same], row)
+    assert [("measures the same" in m) for m in found.missed] == [True]
+    caught = {**same, "called": True, "board": "KB-1"}
+    assert watched(tmp_path / "caught", [*days[:-1], caught], row).missed == ()
+
+
+def test_live_limits_that_pass_a_known_bad_item_are_an_alarm(tmp_path, days):
+    recipe = [(*r[:4], "200", r[5]) if r[1:3] == ("CHIP", "offset") else r for r in AFTER]
+    found = watched(tmp_path, days, honest(days), recipe=recipe)
+    assert found.missed == ("must-catch item KB-1: the live limits do not call it",)
+
+
+def test_nothing_since_is_too_early(tmp_path, days):
+    found = watched(tmp_path, days, honest(days), live_since=days[-1]["time"] + timedelta(days=1))
+    assert (found.state, found.items) == ("too early", 0)
+
+
+@pytest.mark.parametrize(
+    ("broken", "words"),
+    [
+        ({"items": None}, "needs 'items'"),
+        ({"limits": []}, "moves no limit"),
+        ({"applied": "yesterday"}, "applied must be a date"),
+    ],
+)
+def test_a_change_that_cannot_be_watched_is_refused(days, broken, words):
+    row = {**honest(days), **broken}
+    row = {k: v for k, v in row.items() if v is not None}
+    with pytest.raises(UsageError, match=words):
+        change_of(row)
+
+
+def test_a_limit_that_no_recipe_row_holds_is_refused(tmp_path, days):
+    row = honest(days)
+    row["limits"][0]["measurement"] = "tlit"
+    with pytest.raises(RecipeError, match=r"tlit.*did you mean 'tilt'"):
+        watched(tmp_path, days, row)
+
+
+def export(folder, row):
+    ledger = Ledger(folder / "ledger.sqlite", now=lambda: datetime(2026, 3, 20, tzinfo=UTC))
+    entry = ledger.propose(
+        "CHIP",
+        row["limits"],
+        by="Ida",
+        reason="",
+        origin="recommended",
+        critical=False,
+        basis=Basis(history="h", recipe="r", plant="p", version="v", seed=1),
+        figures={k: row[k] for k in ("promise", "lines", "items", "span_days")},
+    )
+    ledger.decide(entry.id, "accept", by="Ida", reason="fewer false calls")
+    body = {"revision": "8", "proposals": [entry.id], "carried": [], "replaced": []}
+    ledger.write("export", by="Ida", reason="night shift", body=body)
+    return entry.id
+
+
+def test_the_command_watches_what_the_ledger_exported(tmp_path, days, capsys):
+    make_plant(tmp_path, items=days, recipe=AFTER)
+    assert cli.main(["watch", str(tmp_path)]) == 0
+    assert "no exported change" in capsys.readouterr().out
+    number = export(tmp_path, honest(days))
+    assert cli.main(["watch", str(tmp_path), "--json", "--label-days", "2"]) == 0
+    (row,) = json.loads(capsys.readouterr().out)
+    assert (row["proposal"], row["family"], row["mismatch_share"]) == (number, "CHIP", 0)
+    assert row["since"] == first_new(days).isoformat()
+    assert cli.main(["watch", str(tmp_path), "--family", "SOT"]) == 0
+    assert cli.main(["watch", str(tmp_path), "--family", "CHIP", "--since", "2026-04-01"]) == 0
+    told = capsys.readouterr().out
+    assert "2026-04-01" in told
+    assert "licensed" in told
+
+
+@pytest.mark.parametrize(
+    "wrong", [["--since", "2026-04-01"], ["--family", "CHP"]], ids=["since alone", "family"]
+)
+def test_the_command_refuses_what_it_cannot_do(tmp_path, wrong, capsys):
+    make_plant(tmp_path)
+    assert cli.main(["watch", str(tmp_path), *wrong]) == 2
+    assert "CHIP" in capsys.readouterr().err or wrong[0] == "--since"

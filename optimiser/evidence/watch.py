@@ -357,7 +357,7 @@ def watch_rate(
         state = "worse: look"
     elif better_since is not None:
         state = "better"
-    elif ratio.high * promised.value < BAND * promised.high:
+    elif np.isfinite(promised.high) and ratio.high * promised.value < BAND * promised.high:
         state = "as promised"
     return RateWatch(
         state=state,
@@ -538,9 +538,12 @@ class Drift:
     @property
     def shown(self) -> bool:
         """Whether a change is shown at all, large or small."""
-        return not (
-            self.shift.low <= 0 <= self.shift.high and self.ratio.low <= 1 <= self.ratio.high
-        )
+        # Lots that are all alike leave intervals without width, and sums a rounding error.
+        return not (_holds(self.shift, 0.0) and _holds(self.ratio, 1.0))
+
+
+def _holds(interval: Interval, value: float, slack: float = 1e-9) -> bool:
+    return interval.low - slack <= value <= interval.high + slack
 
 
 def drift(then: LotProfile, now: LotProfile, *, least: float, level: float = DRIFT_LEVEL) -> Drift:
