@@ -170,7 +170,8 @@ def export_revision(
     UsageError
         If name or reason is blank.
     ConflictError
-        If the live recipe differs from the kept file of its revision, or a file is in the way.
+        If the live recipe differs from the kept file of its revision, still holds what a
+        rollback took back, or a file is in the way.
     LedgerError
         If the ledger cannot be read or written.
     InputError
@@ -184,6 +185,7 @@ def export_revision(
         conflicts[:] = plan.conflicts
         if not plan.new:
             return None
+        _refuse_pending_rollback(ground)
         recipe, source = live, {}
         for state in (*plan.carried, *plan.new):
             recipe = _with_proposal(recipe, state, plant)
@@ -196,9 +198,8 @@ def export_revision(
             "carried": _ids(plan.carried),
             "replaced": _ids(plan.replaced),
         }
-        holds = (ground.holds(live) | {*lists["carried"], *lists["proposals"]}) - {
-            *lists["replaced"]
-        }
+        still = ground.holds(live) & set(_ids(ground.standing("exported")))
+        holds = (still | {*lists["carried"], *lists["proposals"]}) - {*lists["replaced"]}
         told = [("exported", plan.new), (CARRIED, plan.carried), ("replaced", plan.replaced)]
         return _draft(ground, recipe, changes, lists=lists, holds=holds, told=told)
 
@@ -341,6 +342,20 @@ def _pending(ground: _Ground) -> list[State]:
         return []
     held = ground.holds(ground.live)
     return [s for s in ground.standing("exported") if s.entry.id not in held]
+
+
+def _refuse_pending_rollback(ground: _Ground) -> None:
+    """Raise if the live recipe holds what was taken back: the next revision would hold it too."""
+    held = ground.holds(ground.live)
+    back = [s.entry.id for s in ground.standing("rolled back") if s.entry.id in held]
+    if back:
+        last = next(e for e in reversed(ground.entries) if e.kind == "rollback")
+        msg = (
+            f"revision {last.body['revision']} took proposals back, but {ground.live_path} is "
+            f"still revision {ground.live.revision}, which holds {', '.join(map(str, back))}: the "
+            f"next revision would bring them back. Make {last.body['revision']} live first; nothing was written"
+        )
+        raise ConflictError(msg)
 
 
 def _parted(ground: _Ground, states: Iterable[State]) -> tuple[list[State], list[Conflict]]:

@@ -119,7 +119,7 @@ def _words(entry: Entry) -> str:
 
 def verified_table(found: Verified, *, path: str, noted: str | None) -> Group:
     """Return what a check of the chain found."""
-    verdict = "valid" if found.valid else f"NOT VALID, {len(found.faults)} faults"
+    verdict = "valid" if found.valid else f"NOT VALID, faults: {len(found.faults)}"
     lines = [f"{path}: {verdict}; {found.entries:,} entries"]
     lines += [f"fault ({f.rule}): {f.words}" for f in found.faults]
     lines += [f"note: {note}" for note in found.notes]
