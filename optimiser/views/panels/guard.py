@@ -29,6 +29,8 @@ function render({ model, el }) {
   };
   el.classList.add("opt-banner");
   el.setAttribute("role", "status");
+  const words = document.createElement("span");
+  el.append(words);
   let sent = 0, answered = 0, timer = null;
 
   const shield = (node) => node.setAttribute("data-lm-suppress-shortcuts", "true");
@@ -44,7 +46,7 @@ function render({ model, el }) {
   });
 
   const gone = () => {
-    el.textContent = "The kernel is busy or gone: figures on this panel may be old. "
+    words.textContent = "The kernel is busy or gone: figures on this panel may be old. "
       + "If this stays, run the notebook again.";
   };
   const ask = () => {
@@ -55,7 +57,7 @@ function render({ model, el }) {
   };
   model.on("msg:custom", (message) => {
     if (message.pong) { answered = Math.max(answered, message.pong); }
-    if (answered >= sent) { el.textContent = ""; }
+    if (answered >= sent) { words.textContent = ""; }
   });
   on("change", (event) => { if (mine(event.target)) ask(); });
   on("click", (event) => {
@@ -104,7 +106,10 @@ _STYLE = """
 .opt-panel .bar { display: inline-block; height: 9px; background: var(--opt-accent); }
 .opt-scroll { overflow: auto; }
 .opt-status .widget-html-content { font-weight: 600; min-height: 1.5em; }
-.opt-banner { font-weight: 600; color: #D55E00; }
+/* No height of its own: words that appear between press and release would move a button away. */
+.opt-banner { position: sticky; top: 0; height: 0; overflow: visible; z-index: 5; }
+.opt-banner span:not(:empty) { font-weight: 600; color: #D55E00; padding: 2px 8px;
+  background: var(--jp-layout-color0, #fff); border: 1px solid var(--opt-line); }
 .opt-caution { color: var(--opt-soft); font-size: 12px; border-top: 1px solid var(--opt-line);
   margin-top: 12px; padding-top: 6px; }
 .opt-panel .lm-Widget button:focus-visible, .opt-panel select:focus-visible,
