@@ -91,8 +91,8 @@ class Night:
         What could not be used.
     families : dict of family to dict
         State: when and on what each was last proposed.
-    due : dict of family to words
-        Why each was proposed tonight.
+    due, fresh : dicts of family to words, to dict
+        Why each is proposed tonight, and the new state of those that were.
     failed : dict of family to words
     rows : list of dict
         All proposals, tonight's and those that stand, largest saving first.
@@ -113,6 +113,7 @@ class Night:
     families: dict[str, Row] = field(default_factory=dict)
     cases: list[Case] = field(default_factory=list)
     due: dict[str, str] = field(default_factory=dict)
+    fresh: dict[str, Row] = field(default_factory=dict)
     failed: dict[str, str] = field(default_factory=dict)
     rows: list[Row] = field(default_factory=list)
     recorded: list[str] = field(default_factory=list)
@@ -147,7 +148,7 @@ class Night:
             "reached": self.reached,
             "items": self.items,
             "proposed": self.due,
-            "stand": sorted(set(self.families) - set(self.due)),
+            "stand": sorted(set(self.families) - set(self.fresh)),
             **by_advice,
             "recorded": self.recorded,
             "failed": self.failed,
@@ -273,18 +274,19 @@ def refresh(night: Night) -> None:
     made = _proposed(todo, night)
     rows = {row["family"]: row for row in made}
     for case in todo:
-        row = rows.get(case.tally.family)
+        family = case.tally.family
+        row = rows.get(family)
         if row is not None and not row["interrupted"]:
-            night.families[case.tally.family] = _ground(case, night) | {
+            night.fresh[family] = _ground(case, night) | {
                 "at": str(night.clock),
                 "kept": f"{case_key(case)[:16]}.json",
                 "advice": row["advice"],
             }
-            night.tell("proposed", family=case.tally.family, advice=row["advice"])
+            night.tell("proposed", family=family, advice=row["advice"])
     standing = [
         row
         for family, state in night.families.items()
-        if family not in night.due and (row := _kept(night, state)) is not None
+        if family not in rows and (row := _kept(night, state)) is not None
     ]
     night.rows = with_shares(sorted([*made, *standing], key=_by_saving))
 
@@ -295,7 +297,7 @@ def record(night: Night) -> None:
     cases = {c.tally.family: c for c in night.cases}
     for row in night.rows:
         family = row["family"]
-        if row["advice"] != "change" or family not in night.due or row["interrupted"]:
+        if row["advice"] != "change" or family not in night.fresh:
             continue
         try:
             entry = ledger.propose(
@@ -313,6 +315,8 @@ def record(night: Night) -> None:
             continue
         night.recorded.append(family)
         night.tell("recorded", family=family, entry=entry.id)
+    # What failed keeps its old state, and so is due again tomorrow.
+    night.families |= {f: state for f, state in night.fresh.items() if f not in night.failed}
 
 
 STEPS: tuple[Callable[[Night], None], ...] = (digest_new, check_all, tally_all, refresh, record)
@@ -325,20 +329,25 @@ def _due(case: Case, night: Night) -> str:
     if before is None:
         return "never proposed"
     now = _ground(case, night)
-    if now["ground"] != before["ground"]:
-        return "plant file, recipe, rails, must-catch set, trials or version changed"
-    if now["labels"] != before["labels"]:
-        new = now["defects"] - before["defects"]
-        return f"{new} new labelled defects" if new > 0 else "labels of defects changed"
-    if abs(now["items"] - before["items"]) >= GROWN * before["items"]:
-        return f"{now['items'] - before['items']:+,} items since"
-    if night.clock is None or not _is_recent(before["at"], night.clock):
-        return f"{REFRESH_DAYS:g} days since the last"
-    return "" if _kept(night, before) is not None else "the last proposal is gone"
+    new, more = now["defects"] - before["defects"], now["items"] - before["items"]
+    reasons = (
+        (
+            now["ground"] != before["ground"],
+            "plant file, recipe, rails, must-catch set, trials or version changed",
+        ),
+        (
+            now["labels"] != before["labels"],
+            f"{new} new labelled defects" if new > 0 else "labels of defects changed",
+        ),
+        (abs(more) >= GROWN * before["items"], f"{more:+,} items since"),
+        (not _is_recent(before["at"], night.clock), f"{REFRESH_DAYS:g} days since the last"),
+        (_kept(night, before) is None, "the last proposal is gone"),
+    )
+    return next((words for holds, words in reasons if holds), "")
 
 
-def _is_recent(at: str, clock: datetime) -> bool:
-    return clock - datetime.fromisoformat(at) < timedelta(days=REFRESH_DAYS)
+def _is_recent(at: str, clock: datetime | None) -> bool:
+    return clock is not None and clock - datetime.fromisoformat(at) < timedelta(days=REFRESH_DAYS)
 
 
 def _ground(case: Case, night: Night) -> Row:
@@ -406,8 +415,6 @@ def _proposed(todo: Sequence[Case], night: Night) -> list[Row]:
 def _fail(night: Night, family: str, error: Exception) -> None:
     words = f"{type(error).__name__}: {error}"
     night.failed[family] = words
-    # It is due again tomorrow, whatever stood before.
-    night.families.pop(family, None)
     night.tell("failed", family=family, why=words)
 
 

@@ -72,6 +72,8 @@ class History:
     files : tuple of Path
     set_aside : Path
         Where rows that break a rule are written.
+    is_part : bool
+        Whether only some files are open: verdicts that find no item here may find one elsewhere.
 
     Notes
     -----
@@ -94,6 +96,7 @@ class History:
         self.rows_used = 0
         self.rows_set_aside = 0
         self.set_aside = plant.folder / SET_ASIDE
+        self.is_part = False
         self._workspace = workspace
         self.connection = duckdb.connect(
             config={"temp_directory": str(Path(workspace.name) / "spill"), "memory_limit": "1500MB"}
@@ -250,7 +253,7 @@ def open_history(
     found = find_files(plant) if files is None else files
     workspace = tempfile.TemporaryDirectory(prefix="optimiser-")
     history = History(plant, found, workspace)
-    history.set_aside = set_aside or history.set_aside
+    history.set_aside, history.is_part = set_aside or history.set_aside, files is not None
     try:
         _open(history)
     except BaseException:
@@ -345,7 +348,7 @@ def _open(history: History) -> None:
     broken = history.rows("select count(*) from aside")[0][0]
     history.rows_used = total - broken
     history.rows_set_aside = broken + history.rows("select count(*) from refused")[0][0]
-    if history.plant.file.plant.verdicts is not None:
+    if _judges_verdicts(history):
         history.rows_set_aside += history.rows("select count(*) from told_aside")[0][0]
     findings += _aside_findings(history, rules)
     findings += write_set_aside(history)
@@ -596,9 +599,17 @@ def _make_items(history: History) -> list[Finding]:
             raise refuse(errors)
         findings += take_verdicts(history.rows, staged, "recorded")
         source = with_verdicts("recorded")
+        if not _judges_verdicts(history):
+            findings = [f for f in findings if f.level != "set aside"]
+            history.rows("delete from refused where file in (select file from told_files)")
     history.rows(f"create view all_items as {source}")
     history.rows("create view items as from all_items")
     return findings
+
+
+def _judges_verdicts(history: History) -> bool:
+    """Return whether verdicts that cannot be used are to be said so."""
+    return history.plant.file.plant.verdicts is not None and not history.is_part
 
 
 def _lot(history: History, schema: Schema) -> str:
@@ -678,7 +689,7 @@ def write_set_aside(history: History) -> list[Finding]:
         A note where the folder cannot be written; the rows are still in their files.
     """
     target = history.set_aside
-    told = f"union all by name {aside_rows()}" if history.plant.file.plant.verdicts else ""
+    told = f"union all by name {aside_rows()}" if _judges_verdicts(history) else ""
     try:
         if not history.rows_set_aside:
             target.unlink(missing_ok=True)

@@ -135,12 +135,21 @@ def open_stored(store: Store, cut: Cut) -> MergedHistory:
             history.close()
             raise
         if not short:
+            _say_told(store)
             return history
         history.close()
         for unit, wider in short.items():
             _remake(store, unit, wider)
     msg = "digests fall short of a grid although they were made for it"
     raise AssertionError(msg)
+
+
+def _say_told(store: Store) -> None:
+    """Say how many rows of verdicts found their item, if any were named."""
+    told = store.told
+    if told.usable or told.broken:
+        found = sum(d.meta.told for d in store.serving.values())
+        store.tell("verdicts", found=found, without_item=told.usable - found, broken=told.broken)
 
 
 def close_store(store: Store) -> None:
@@ -250,6 +259,8 @@ def _make(store: Store, unit: Unit, why: str, wider: Reach | None = None) -> Dig
         _cannot(store, unit.files, str(error))
         return None
     store.made += 1
+    for name, (_, sha) in digest.meta.files.items():
+        store.known.note(digest.table(name), sha)
     store.tell(
         "digested",
         files=[str(f) for f in unit.files],

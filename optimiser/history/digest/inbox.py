@@ -15,7 +15,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from optimiser.history.contract import refuse
+from optimiser.history.contract import KEY, refuse
 from optimiser.history.digest.known import Content, Known
 from optimiser.history.digest.make import VERSION
 from optimiser.history.read import History, find_verdicts, open_history, stage
@@ -178,8 +178,8 @@ def _find_shared(
 ) -> None:
     """Find out of pairs that were never compared whether they share an item.
 
-    Files read together lose rows to each other only if they share items; so one reading of
-    all clears all, and only where rows were lost is each pair read by itself.
+    Files read together lose rows to each other only if they share items, so one reading of
+    all tells.
     """
     new = [
         (a, b)
@@ -187,11 +187,11 @@ def _find_shared(
         if contents[a] != contents[b] and frozenset((contents[a], contents[b])) not in known.pairs
     ]
     for files in _together({f for pair in new for f in pair}, new):
-        pairs = [(a, b) for a, b in new if a in files]
-        clear = _lost(plant, _first_of_each(files, contents), contents, known) == 0
-        for a, b in pairs:
-            lost = 0 if clear else _lost(plant, (a, b), contents, known)
-            known.pairs[frozenset((contents[a], contents[b]))] = lost > 0
+        sharing = _sharing(plant, _first_of_each(files, contents), contents, known)
+        for a, b in new:
+            if a in files:
+                pair = frozenset((contents[a], contents[b]))
+                known.pairs[pair] = pair in sharing
 
 
 def _first_of_each(files: Sequence[Path], contents: Mapping[Path, str]) -> list[Path]:
@@ -199,13 +199,30 @@ def _first_of_each(files: Sequence[Path], contents: Mapping[Path, str]) -> list[
     return list({contents[f]: f for f in reversed(files)}.values())
 
 
-def _lost(plant: Plant, files: Sequence[Path], contents: Mapping[Path, str], known: Known) -> int:
-    """Return how many rows some files lose to each other when read together."""
+def _sharing(
+    plant: Plant, files: Sequence[Path], contents: Mapping[Path, str], known: Known
+) -> set[frozenset[str]]:
+    """Return which contents share an item, by reading some files together.
+
+    The key of a row set aside for standing twice is its value; keys that only look the same
+    as text tie two files together without need, which does no harm.
+    """
     with (
         tempfile.TemporaryDirectory(prefix="optimiser-") as name,
         open_history(plant, sorted(files), set_aside=Path(name, "set_aside.csv")) as history,
     ):
-        return sum(known.contents[contents[f]].rows for f in files) - history.rows_used
+        if history.rows_used == sum(known.contents[contents[f]].rows for f in files):
+            return set()
+        key = f"concat_ws(' ', {', '.join(KEY)})"
+        pairs = history.rows(
+            f"""with twice as (select file, value from aside where rule = -1
+                               union select file, {key} as value from recorded
+                               where {key} in (select value from aside where rule = -1))
+                select distinct one.name, other.name from twice a join twice b using (value)
+                join origin one on one.file = a.file join origin other on other.file = b.file
+                where a.file < b.file"""
+        )
+    return {frozenset((contents[Path(a)], contents[Path(b)])) for a, b in pairs}
 
 
 def _together(files: Iterable[Path], pairs: Sequence[tuple[Path, Path]]) -> list[tuple[Path, ...]]:

@@ -80,16 +80,20 @@ class Known:
         OSError
             If it cannot be read.
         """
-        stat = path.stat()
-        mark = [stat.st_size, stat.st_mtime_ns, stat.st_ino]
+        mark = _mark(path)
         name = str(path)
         noted = self._trusted.get(name)
         if noted is None or noted[:3] != mark:
+            self.read += mark[0]
             noted = [*mark, sha_of_file(path)]
-            self.read += stat.st_size
         self._files[name] = self._trusted[name] = noted
         self._seen.add(name)
         return str(noted[3])
+
+    def note(self, path: Path, sha: str) -> None:
+        """Note the content hash of a file that was just written."""
+        self._files[str(path)] = self._trusted[str(path)] = [*_mark(path), sha]
+        self._seen.add(str(path))
 
     def keep(self, contents: set[str]) -> Self:
         """Write the notes, of files seen since and of contents that are still there.
@@ -100,7 +104,7 @@ class Known:
         """
         table = {
             "ground": self._ground,
-            "files": {n: self._files[n] for n in sorted(self._seen)},
+            "files": {n: self._files[n] for n in sorted(self._seen) if Path(n).exists()},
             "contents": {
                 sha: [c.first.isoformat(), c.last.isoformat(), c.rows]
                 for sha, c in sorted(self.contents.items())
@@ -115,6 +119,12 @@ class Known:
         }
         write_safely(self._path, json.dumps(table, indent=1) + "\n")
         return self
+
+
+def _mark(path: Path) -> list[int]:
+    """Return what tells a file from another of its name: size, time of change, inode."""
+    stat = path.stat()
+    return [stat.st_size, stat.st_mtime_ns, stat.st_ino]
 
 
 def _read(path: Path) -> dict[str, Any]:

@@ -28,7 +28,7 @@ from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import Side, off_limit
 from optimiser.recipe.table import Recipe, Row
 
-FORMAT = 1
+FORMAT = 2
 # The sample's hash is DuckDB's own, which another version may compute otherwise.
 VERSION = f"{FORMAT} {duckdb.__version__}"
 # A night reads so many sampled items of a family in each file; only a short history asks for more.
@@ -141,12 +141,16 @@ def _write_rows(history: History, live: Recipe, reach: Reach, target: Path) -> N
     """Write the items that are kept one by one, whole."""
     units = {m: known.unit for m, known in history.plant.file.measurements.items()}
     recipe = reach_recipe(live, reach, units)
-    limits = place_limits(history, "reach_limits", {"reach": recipe})
+    # Levels may be values observed anywhere in a family, also where an override decides.
+    family = Recipe(revision="family", rows=tuple(r for r in recipe.rows if r.scope == "family"))
+    recipes = {"reach": recipe, "family": family} if live.overrides else {"reach": recipe}
+    limits = place_limits(history, "reach_limits", recipes)
     everything = [
         f"(i.family = {text_literal(f)} and i.{quoted(m)} is not null)"
         for f, m in sorted({(f, m) for (f, m, _), z in reach.items() if z == -float("inf")})
     ]
-    kept = " or ".join(("i.verdict = 'defect'", "i.called", limits.outside("reach"), *everything))
+    beyond = [limits.outside(tag) for tag in recipes]
+    kept = " or ".join(("i.verdict = 'defect'", "i.called", *beyond, *everything))
     history.rows(
         f"""copy (select i.* exclude (file, row) from {limits.join()} where {kept} order by {_ORDER})
             to {text_literal(target)} {_COPY}"""
