@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+import watch_power
 from factories import RECIPE, called, make_plant
 from scipy.integrate import quad
 from scipy.stats import binom, gamma, poisson
@@ -400,3 +401,21 @@ def test_the_command_refuses_what_it_cannot_do(tmp_path, wrong, capsys):
     make_plant(tmp_path)
     assert cli.main(["watch", str(tmp_path), *wrong]) == 2
     assert "CHIP" in capsys.readouterr().err or wrong[0] == "--since"
+
+
+@pytest.mark.slow
+@pytest.mark.ci
+def test_alarms_without_cause_stay_rare_and_a_broken_promise_is_found():
+    """A year on days drawn from a demo; bounds leave a chance of one in a million."""
+    runs, once = 680, 1e-6
+    days = watch_power.demo_days()
+    most = binom.ppf(1 - once, runs, w.DELTA)
+    kept = watch_power.simulate(days, ratio=1.0, runs=runs, rivals=True)
+    assert watch_power.false_alarms(kept) <= most
+    assert sum(r.better is not None for r in kept) <= most
+    cusum = sum(r.others["LLR-CUSUM, h = ln 370"] is not None for r in kept)
+    assert cusum > most  # the rule that was not chosen: this bound can be broken
+    broken = watch_power.simulate(days, ratio=1.5, runs=runs)
+    soon = sum(r.worse is not None and r.worse < 21 for r in broken)
+    assert soon >= binom.ppf(once, runs, 0.5)
+    assert watch_power.false_alarms(broken) >= binom.ppf(once, runs, 0.9)
