@@ -11,8 +11,7 @@ import pytest
 from factories import make_plant
 
 from optimiser.decision.desk import open_desk
-from optimiser.decision.ledger import Ledger
-from optimiser.decision.signing import LEDGER
+from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.history.demo.write import write_demo
 from optimiser.history.replay import replay
 from optimiser.views.notebook import decisions_frame, show_audit_plan, show_flicker, show_risk

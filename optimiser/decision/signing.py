@@ -16,7 +16,6 @@ from optimiser.decision.propose import Case, stable_seed
 from optimiser.errors import InputError, UsageError
 from optimiser.recipe.table import Recipe, to_csv
 
-LEDGER = "ledger.sqlite"
 Verdict = Literal["accept", "hold", "reject"]
 
 

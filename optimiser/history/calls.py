@@ -17,6 +17,10 @@ from optimiser.recipe.table import Recipe
 
 By = Literal["family", "limit", "designator", "part", "product", "line", "lot"]
 WAYS: tuple[By, ...] = ("family", "limit", "designator", "part", "product", "line", "lot")
+DAY = (
+    *("date", "stage", "items", "boards", "boards_without_call", "calls", "true_calls"),
+    *("false_calls", "unreviewed_calls", "escapes"),
+)
 _MILLION = 1_000_000
 
 
@@ -107,6 +111,48 @@ def call_totals(history: History, live: Recipe, *, family: str | None = None) ->
         boards_without_call=without,
         review_seconds=calls * history.plant.file.review.seconds_per_call,
     )
+
+
+def calls_by_day(history: History, live: Recipe) -> pd.DataFrame:
+    """Return what the live recipe's calls amount to, day by day and stage by stage.
+
+    Parameters
+    ----------
+    history : History
+        Digests will do: items that no limit calls are only counted.
+    live : Recipe
+
+    Returns
+    -------
+    DataFrame
+        ``date, stage, items, boards, boards_without_call, calls, true_calls, false_calls,
+        unreviewed_calls, escapes``; a board is counted once a day and stage.
+    """
+    limits = place_limits(history, "day_limits", {"live": live})
+    called = limits.called("live")
+    items = history.rows(
+        f"select {history.day}, stage, {history.number} from {history.counts} group by 1, 2"
+    )
+    rows = history.rows(
+        f"""select date, stage, count(*) filter (where called),
+              count(*) filter (where called and verdict = 'defect'),
+              count(*) filter (where called and verdict = 'good'),
+              count(*) filter (where not called and verdict = 'defect'),
+              count(distinct (line, product, board)) filter (where called) from (
+                select i.time::date as date, i.stage, i.line, i.product, i.board, i.verdict,
+                  {called} as called from {limits.join()}) group by 1, 2"""
+    )
+    boards = {(date, stage): n for date, stage, n in history.boards()}
+    found = {(str(date), stage): counts for date, stage, *counts in rows}
+    table = []
+    for date, stage, number in sorted((str(d), s, int(n)) for d, s, n in items):
+        calls, hits, goods, escapes, touched = found.get((date, stage), (0,) * 5)
+        seen = boards.get((date, stage), 0)
+        table.append(
+            (date, stage, number, seen, seen - touched, calls, hits, goods)
+            + (calls - hits - goods, escapes)
+        )
+    return pd.DataFrame(table, columns=list(DAY))
 
 
 def false_calls_by(history: History, live: Recipe, by: By) -> pd.DataFrame:

@@ -48,12 +48,16 @@ def distributions(
         place = f"floor(({x} - {w.low!r}) / {(w.high - w.low) / bins!r})"
         parts.append(
             f"select {n} as n, {known} as known, greatest(0, least({bins - 1}, {place}))::integer as bin, "
-            f"count(*) as count from items where family = {text_literal(family)} "
-            f"and {quoted(w.measurement)} is not null group by all"
+            f"count(*) as count from own where {quoted(w.measurement)} is not null group by all"
         )
     if not parts:
         return pd.DataFrame(columns=["measurement", "known", "low", "high", "count"])
-    rows = history.rows(f"{' union all '.join(parts)} order by all")
+    measured = ", ".join(quoted(w.measurement) for w in windows)
+    rows = history.rows(
+        f"""with own as materialized (
+              select verdict, {measured} from items where family = {text_literal(family)})
+            from ({" union all ".join(parts)}) order by all"""
+    )
     table = pd.DataFrame(rows, columns=["n", "known", "bin", "count"])
     low = np.array([w.low for w in windows])[table["n"]]
     width = np.array([(w.high - w.low) / bins for w in windows])[table["n"]]

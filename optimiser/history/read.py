@@ -84,6 +84,7 @@ class History:
 
     counts = "items"
     number = "count(*)"
+    day = "time::date"
     recorded = "count(called)"
     first_time, last_time = "min(time)", "max(time)"
     by_lot: tuple[str, ...] = ("items",)
@@ -204,6 +205,16 @@ class History:
                 from all_{self.counts} group by family"""
         )
         return "levels"
+
+    def boards(self) -> list[tuple[str, str, int]]:
+        """Return the number of distinct boards by date (ISO) and stage, line by line."""
+        return [
+            (str(date), stage, int(number))
+            for date, stage, number in self.rows(
+                """select time::date, stage, count(distinct (line, product, board)) from items
+                   group by 1, 2 order by 1, 2"""
+            )
+        ]
 
     def sampled(self) -> str:
         """Return SQL of the sampled non-defects: family and measurements.

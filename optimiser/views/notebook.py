@@ -1,5 +1,6 @@
 """What the notebooks call: a desk, and results to look at."""
 
+import threading
 from pathlib import Path
 
 import altair as alt
@@ -8,10 +9,9 @@ from tqdm.auto import tqdm
 
 from optimiser.decision.backtest import Fold, backtest, calibrate, keep_calibration
 from optimiser.decision.desk import Desk, open_desk
-from optimiser.decision.ledger import Ledger
+from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.proposal import CAUTION
 from optimiser.decision.run import TRIALS
-from optimiser.decision.signing import LEDGER
 from optimiser.evidence.audit import clean
 from optimiser.evidence.audit_plan import plan_audit
 from optimiser.evidence.limit_flicker import limit_flicker
@@ -19,6 +19,7 @@ from optimiser.evidence.limit_risk import limit_risk
 from optimiser.history.demo.write import write_demo
 from optimiser.views.audit_tables import proof_words
 from optimiser.views.charts import DEFECT, GOOD, GREY, lab_renderer
+from optimiser.views.panels.parts import warm_up
 from optimiser.views.shown import Shown
 
 DEMO_DAYS, DEMO_ITEMS = 20, 12_000
@@ -44,6 +45,8 @@ def open_or_demo(where: Path | str, *, trials: int = TRIALS) -> Desk:
         If what lies there cannot be used; it says what and where.
     """
     lab_renderer()
+    # It is needed for the first panel, and waits for no file.
+    threading.Thread(target=warm_up, daemon=True).start()
     folder = Path(where)
     if folder.suffix != ".toml" and not folder.exists():
         write_demo(folder, days=DEMO_DAYS, items_per_day=DEMO_ITEMS)

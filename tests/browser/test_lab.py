@@ -7,8 +7,7 @@ import pytest
 from browser.conftest import notebook_on, plant_with_many_measurements, plant_without_defects
 from playwright.sync_api import expect
 
-from optimiser.decision.ledger import Ledger
-from optimiser.decision.signing import LEDGER
+from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.history.read import open_history
 from optimiser.history.replay import replay
 from optimiser.plant.file import read_plant

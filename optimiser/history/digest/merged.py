@@ -29,6 +29,7 @@ class MergedHistory(History):
 
     counts = "counted"
     number = "sum(n)"
+    day = "date"
     recorded = "sum(recorded)"
     first_time, last_time = "min(first)", "max(last)"
     by_lot = ("items", "counted", "sample")
@@ -64,6 +65,14 @@ class MergedHistory(History):
             f"sum(count_{n})::bigint, min(low_{n}), max(high_{n}), "
             f"min(low_{n}) {good}, max(high_{n}) {good}"
         )
+
+    def boards(self) -> list[tuple[str, str, int]]:
+        """Return the number of distinct boards by date (ISO) and stage; a board counts once a file."""
+        found: dict[tuple[str, str], int] = {}
+        for digest in self.digests:
+            for date, _, _, stage, number in digest.meta.boards:
+                found[date, stage] = found.get((date, stage), 0) + number
+        return [(date, stage, number) for (date, stage), number in sorted(found.items())]
 
     def sampled(self) -> str:
         """Return SQL of the sampled non-defects: family and measurements."""

@@ -17,9 +17,9 @@ from optimiser.decision.choice import (
     newly_passing,
 )
 from optimiser.decision.desk import Desk, measurements_of
-from optimiser.decision.ledger import Ledger
+from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.prices import Prices
-from optimiser.decision.signing import LEDGER, Signed, Verdict, sign
+from optimiser.decision.signing import Signed, Verdict, sign
 from optimiser.views import trade_charts
 from optimiser.views.panels import words
 from optimiser.views.panels.by_hand import ByHand

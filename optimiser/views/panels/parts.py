@@ -51,10 +51,15 @@ def words_of(error: Exception) -> str:
     return str(error) or type(error).__name__
 
 
-def live_chart(chart: alt.LayerChart | alt.ConcatChart, *, height: int) -> alt.JupyterChart:
-    """Return a chart whose parameters Python can move, drawn without any network."""
+def warm_up() -> None:
+    """Make the drawing script that live charts carry; a second or two, once in a process."""
     with _offline:
         alt.JupyterChart.enable_offline(True)
+
+
+def live_chart(chart: alt.LayerChart | alt.ConcatChart, *, height: int) -> alt.JupyterChart:
+    """Return a chart whose parameters Python can move, drawn without any network."""
+    warm_up()
     drawn = alt.JupyterChart(
         chart, debounce_wait=30, embed_options={"renderer": "svg", "actions": False}
     )

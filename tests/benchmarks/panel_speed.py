@@ -1,0 +1,127 @@
+"""Seconds from a long history on the desk to a panel on the screen, and per slider step.
+
+Run alone: ``python tests/benchmarks/panel_speed.py [ROWS] [FOLDER]`` prints the figures, those
+to the eye in a real JupyterLab and Chromium.
+"""
+
+import json
+import statistics
+import sys
+import tempfile
+import time
+from dataclasses import replace
+from pathlib import Path
+
+from browser.conftest import notebook_on
+from browser.lab import CHROMIUM, FLAGS, Guarded, running_lab
+from playwright.sync_api import sync_playwright
+from speed import live_recipe, write
+
+from optimiser.decision.desk import open_desk
+from optimiser.recipe.table import write_recipe
+from optimiser.views.panels.decision import DecisionPanel
+
+FAMILY = "F3"
+STEPS = 40
+
+
+def in_the_kernel(plant: Path) -> dict[str, float]:
+    """Return seconds of the panel and of slider steps, without a browser."""
+    found: dict[str, float] = {}
+    begins = time.perf_counter()
+    desk = open_desk(plant)
+    found["read, check and tally"] = time.perf_counter() - begins
+    begins = time.perf_counter()
+    desk.choice(FAMILY)
+    found["search the family once"] = time.perf_counter() - begins
+    begins = time.perf_counter()
+    panel = DecisionPanel(desk, FAMILY)
+    found["panel made, kept search"] = time.perf_counter() - begins
+    for opened, name in ((None, "slider step"), (0, "slider step, list of items open")):
+        panel._details.selected_index = opened
+        seconds = []
+        for n in range(STEPS):
+            control = panel.by_hand.controls[n % len(panel.by_hand.controls)]
+            begins = time.perf_counter()
+            control.value = (control.value + 1) % len(control.options)
+            seconds.append(time.perf_counter() - begins)
+        found[f"{name}, median"] = statistics.median(seconds)
+        found[f"{name}, slowest"] = max(seconds)
+    begins = time.perf_counter()
+    prices = panel.choice.prices
+    panel.price(replace(prices, cost_per_hour=prices.cost_per_hour * 2))
+    found["price changed"] = time.perf_counter() - begins
+    desk.close()
+    return found
+
+
+def to_the_eye(plant: Path) -> dict[str, float]:
+    """Return seconds until a browser shows the panel, and a slider's new counts."""
+    found: dict[str, float] = {}
+    home = Path(tempfile.mkdtemp())
+    notebook_on(plant.parent, "decide.ipynb", plant.name, FAMILY)
+    with running_lab(plant.parent, home) as lab, sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        guarded = Guarded(browser, lab)
+        guarded.run("decide.ipynb")
+        page = guarded.page
+        begins = time.perf_counter()
+        page.evaluate("() => { window.jupyterapp.commands.execute('notebook:run-cell') }")
+        page.locator(".opt-families select").last.select_option(index=1)
+        page.wait_for_function(
+            "() => document.querySelector('.opt-head h2').textContent.slice(0, 2) === 'F1' "
+            "|| document.querySelector('.opt-head h2').textContent.indexOf('F3') < 0",
+            timeout=120_000,
+        )
+        found["another family, not searched yet, to the eye"] = time.perf_counter() - begins
+        begins = time.perf_counter()
+        page.locator(".opt-families select").last.select_option(label=_label(page, FAMILY))
+        page.wait_for_function(
+            f"() => document.querySelector('.opt-head h2').textContent.startsWith('{FAMILY} ')"
+            " && document.querySelectorAll('.opt-panel svg').length > 1",
+            timeout=60_000,
+        )
+        found["panel of a kept family, to the eye"] = time.perf_counter() - begins
+        seconds = []
+        handle = page.locator(".opt-limit-0 .noUi-handle")
+        handle.focus()
+        for n in range(16):
+            seconds.append(page.evaluate(_STEP, "ArrowRight" if n % 8 < 4 else "ArrowLeft"))
+        found["slider step to the eye, median"] = statistics.median(seconds) / 1000
+        found["slider step to the eye, slowest"] = max(seconds) / 1000
+        browser.close()
+    return found
+
+
+_STEP = """(key) => new Promise((done) => {
+  const table = document.querySelector('.opt-compare');
+  const handle = document.querySelector('.opt-limit-0 .noUi-handle');
+  const begins = performance.now();
+  const watch = new MutationObserver(() => {
+    watch.disconnect();
+    requestAnimationFrame(() => requestAnimationFrame(() => done(performance.now() - begins)));
+  });
+  watch.observe(table, { childList: true, subtree: true, characterData: true });
+  handle.dispatchEvent(new KeyboardEvent('keydown', { key, bubbles: true }));
+})"""
+
+
+def _label(page, family: str) -> str:
+    options = page.locator(".opt-families select option").all_text_contents()
+    return next(o for o in options if o.startswith(f"{family} "))
+
+
+def measure(folder: Path) -> dict[str, float]:
+    """Return all figures of a plant written by ``speed.write``."""
+    write_recipe(live_recipe(), folder / "recipe.csv")
+    kernel = in_the_kernel(folder)
+    print(json.dumps(kernel, indent=1), file=sys.stderr)
+    return kernel | to_the_eye(folder)
+
+
+if __name__ == "__main__":
+    rows = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000_000
+    where = Path(sys.argv[2]) if len(sys.argv) > 2 else Path(tempfile.mkdtemp()) / "long"
+    if not where.exists():
+        write(where, rows)
+    print(json.dumps(measure(where), indent=1))
