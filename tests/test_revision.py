@@ -435,7 +435,9 @@ def test_a_live_revision_is_not_carried_on_again(bench):
     bench.export()
     bench.make_live("8")
     two = bench.propose("SOT", SOT_OFFSET)
-    found = bench.export().revision
+    done = bench.export()
+    assert done.conflicts == ()
+    found = done.revision
     assert (found.base, found.carried, found.proposals) == ("8", (), (two,))
     assert [s.exported_in for s in bench.ledger.states()] == ["8", "9"]
     assert bench.limit("9", "CHIP", "tilt") == 4.0
