@@ -26,6 +26,7 @@ DOORS = {
     "tqdm": ("commands", "views/notebook.py"),
     "anywidget": ("views",),
     "vl_convert": ("views",),
+    "jinja2": ("views/report.py",),
     "sqlite3": ("decision",),
 }
 

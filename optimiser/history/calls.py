@@ -149,8 +149,18 @@ def calls_by_day(history: History, live: Recipe) -> pd.DataFrame:
         calls, hits, goods, escapes, touched = found.get((date, stage), (0,) * 5)
         seen = boards.get((date, stage), 0)
         table.append(
-            (date, stage, number, seen, seen - touched, calls, hits, goods)
-            + (calls - hits - goods, escapes)
+            (
+                date,
+                stage,
+                number,
+                seen,
+                seen - touched,
+                calls,
+                hits,
+                goods,
+                calls - hits - goods,
+                escapes,
+            )
         )
     return pd.DataFrame(table, columns=list(DAY))
 

@@ -1,0 +1,90 @@
+"""``optimiser report``: the manager's page, and the same figures as JSON and CSV."""
+
+import argparse
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+from optimiser.commands.common import (
+    add_plant,
+    print_json,
+    read_inputs,
+    refuse_errors,
+    refuse_foreign_recipe,
+    say,
+    say_set_aside,
+)
+from optimiser.decision.account import Account, make_account
+from optimiser.decision.backtest import kept_calibration
+from optimiser.decision.kept import read_row
+from optimiser.decision.ledger import LEDGER, Ledger
+from optimiser.decision.run import FOLDER, TRIALS, make_cases
+from optimiser.decision.shares import with_shares
+from optimiser.decision.watch import watch_exported
+from optimiser.history.calls import calls_by_day
+from optimiser.history.read import open_history
+from optimiser.tally.check import check
+from optimiser.views.report import report_csv, report_page
+
+PAGE = "report.html"
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    add_plant(parser)
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE",
+        help=f"page to write (default: {PAGE} beside plant.toml)",
+    )
+
+
+def run(parsed: argparse.Namespace) -> int:
+    """Write the page, and beside it the same figures as JSON and CSV."""
+    plant, live, path = read_inputs(parsed)
+    ledger = Ledger(plant.folder / LEDGER)
+    with open_history(plant) as history:
+        refuse_foreign_recipe(history, live, path)
+        refuse_errors(check(history, live, path))
+        say_set_aside(history)
+        cases = make_cases(history, live, trials=TRIALS, proof=True)
+        rows = [row for case in cases if (row := read_row(plant.folder / FOLDER, case)) is not None]
+        account = make_account(
+            plant,
+            calls_by_day(history, live),
+            with_shares(sorted(rows, key=lambda r: -r["promise"]["saving_per_month"]["value"])),
+            ledger,
+            watch_exported(history, live, ledger),
+            made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+            backtested=bool(kept_calibration(plant.folder)),
+        )
+    if len(rows) < len(cases):
+        say(f"{len(cases) - len(rows)} families are not proposed yet: run optimiser propose")
+    target = parsed.out or plant.folder / PAGE
+    write_report(account, target)
+    if parsed.json:
+        print_json(account.as_dict())
+    else:
+        print(f"{target} ({target.stat().st_size / 1000:,.0f} kB), and as .json and .csv")
+    return 0
+
+
+def write_report(account: Account, target: Path) -> None:
+    """Write the page and beside it the same figures as JSON and CSV, each whole or not at all.
+
+    Parameters
+    ----------
+    account : Account
+    target : Path
+        Of the page.
+    """
+    parts = {
+        ".json": json.dumps(account.as_dict(), indent=1, ensure_ascii=False) + "\n",
+        ".csv": report_csv(account),
+        target.suffix or ".html": report_page(account),
+    }
+    for suffix, text in parts.items():
+        draft = target.with_suffix(f"{suffix}.tmp")
+        draft.write_text(text, encoding="utf-8")
+        draft.replace(target.with_suffix(suffix))
