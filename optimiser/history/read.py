@@ -226,7 +226,7 @@ class History:
             return "(from items where verdict is distinct from 'defect')"
         return (
             f"(select i.* from items i join {self.levels} l using (family) "
-            f"where i.verdict is distinct from 'defect' and {HASH} % (1::ubigint << l.level) = 0)"
+            f"where i.verdict is distinct from 'defect' and ({HASH} & ((1::ubigint << l.level) - 1)) = 0)"
         )
 
     @property
