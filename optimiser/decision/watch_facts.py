@@ -74,7 +74,8 @@ def change_of(row: Row) -> Change:
     ----------
     row : mapping
         ``family, limits, promise, items, span_days`` as `Proposal.as_dict` has them, and
-        optionally ``lines`` and ``applied`` (ISO date or time, UTC).
+        optionally ``lines`` and ``applied`` (ISO date or time, UTC). A ``promise`` of None
+        is that of a setting made by hand.
 
     Returns
     -------

@@ -222,11 +222,14 @@ def whole(seed: int) -> list[Watched]:
         plant = read_plant(folder)
         live = read_recipe(folder / "recipe.csv", plant.file.measurements)
         since = datetime.combine(FIRST_DAY + timedelta(days=BEFORE), time())
+        later = sorted((folder / "history").iterdir())[BEFORE:]
+        for day in later:
+            day.rename(folder / day.name)
         with open_history(plant) as history:
-            history.rows("create view whole as from items")
-            cut = f"time < timestamp '{since}'"
-            history.rows(f"create or replace view items as from whole where {cut}")
             rows = [propose(case).as_dict() for case in make_cases(history, live)]
+        for day in later:
+            (folder / day.name).rename(day)
+        with open_history(plant) as history:
             return [
                 _at_work(history, live, row, since)
                 for row in rows
@@ -241,7 +244,7 @@ def _at_work(history: History, live: Recipe, row: dict, since: datetime) -> Watc
     limits = place_limits(history, "at_work", {"new": recipes_of(live, change)[1]})
     calls = f"case when i.time < timestamp '{since}' then i.called else {limits.called('new')} end"
     history.rows(
-        f"create or replace view items as select i.* replace ({calls} as called) from {limits.join('whole')}"
+        f"create or replace view items as select i.* replace ({calls} as called) from {limits.join('all_items')}"
     )
     return watch(history, live, replace(change, escapes_added=ZERO), live_since=since)
 
