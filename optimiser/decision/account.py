@@ -311,7 +311,7 @@ def by_week(days: pd.DataFrame) -> list[dict[str, Any]]:
     if not len(days):
         return []
     dates = pd.to_datetime(days["date"])
-    monday = (dates - pd.to_timedelta(dates.dt.weekday, unit="D")).dt.date.astype(str)
+    monday = (dates - pd.to_timedelta(dates.dt.day_of_week, unit="D")).dt.date.astype(str)
     sums = days.drop(columns=["date", "stage"]).groupby(monday).sum()
     return [
         {
@@ -409,7 +409,7 @@ def _raises(
     thin = [row["family"] for row in rows if row["advice"] == "gather"]
     if thin:
         found.append(
-            f"{len(thin)} families have too few labelled defects or lots ({', '.join(thin[:6])}"
+            f"{_count(len(thin), 'family has', 'families have')} too few labelled defects or lots ({', '.join(thin[:6])}"
             f"{', …' if len(thin) > 6 else ''}): record what test and field find, and audit passed items "
             "(optimiser audit)."
         )
@@ -432,6 +432,10 @@ def _raises(
             "that at most 10 % of called defects are added to the escapes (22 without an escape are needed)."
         )
     return found
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
 
 
 def _uncertified(row: Row) -> bool:

@@ -81,9 +81,10 @@ def report_csv(account: Account) -> str:
         for key in ("items", "calls", "false_calls", "first_pass_yield", "false_calls_per_million"):
             writer.writerow(("week", f"{week['week']} {key}", week[key], "", "", "", ""))
     for row in account.families:
-        of = row["saving"] or {"value": "", "low": "", "high": ""}
+        saving = row["saving"] or {"value": "", "low": "", "high": ""}
+        ends = (saving["value"], saving["low"], saving["high"])
         basis = f"{row['items']} items, {row['lots']} lots, {row['defects']} labelled defects"
-        writer.writerow(("family", row["family"], of["value"], of["low"], of["high"], money, basis))
+        writer.writerow(("family", row["family"], *ends, money, basis))
     return out.getvalue()
 
 

@@ -66,11 +66,9 @@ def to_the_eye(plant: Path) -> dict[str, float]:
         guarded.run("decide.ipynb")
         page = guarded.page
         begins = time.perf_counter()
-        page.evaluate("() => { window.jupyterapp.commands.execute('notebook:run-cell') }")
         page.locator(".opt-families select").last.select_option(index=1)
         page.wait_for_function(
-            "() => document.querySelector('.opt-head h2').textContent.slice(0, 2) === 'F1' "
-            "|| document.querySelector('.opt-head h2').textContent.indexOf('F3') < 0",
+            f"() => !document.querySelector('.opt-head h2').textContent.startsWith('{FAMILY} ')",
             timeout=120_000,
         )
         found["another family, not searched yet, to the eye"] = time.perf_counter() - begins

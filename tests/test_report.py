@@ -1,0 +1,221 @@
+"""The account and the manager's page: every figure against plain counts, no network, no script."""
+
+import csv
+import io
+import json
+import re
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+
+import pandas as pd
+import pytest
+from factories import make_plant
+
+from optimiser.cli import main
+from optimiser.decision.account import by_week, make_account, quality
+from optimiser.decision.desk import open_desk
+from optimiser.decision.ledger import LEDGER, Basis, Ledger
+from optimiser.evidence.intervals import Interval, add_up
+from optimiser.history.calls import calls_by_day
+from optimiser.history.replay import replay
+from optimiser.views.report import report_csv, report_page
+
+BASIS = Basis(history="h", recipe="r", plant="p", version="1", seed=1)
+
+
+class Structure(HTMLParser):
+    """Counts tags and whatever could ask for something from elsewhere."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.tags, self.asks, self.open = [], [], []
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.asks += [
+            (tag, k) for k, v in attrs if k in ("src", "href") and v and not v.startswith("#")
+        ]
+        if tag not in ("meta", "br", "img", "link"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+@pytest.fixture(scope="module")
+def desk(demo_plant, tmp_path_factory):
+    found = open_desk(demo_plant, trials=4)
+    found.folder = tmp_path_factory.mktemp("kept")
+    found.propose()
+    yield found
+    found.close()
+
+
+def advised(desk):
+    """Return the proposals, whatever change was found taken as advised, largest saving first."""
+    rows = [
+        row | {"advice": "change", **row["considered"]} if row["considered"] else row
+        for row in desk.rows.values()
+    ]
+    return sorted(rows, key=lambda r: -r["promise"]["saving_per_month"]["value"])
+
+
+@pytest.fixture
+def account(desk, tmp_path):
+    ledger = Ledger(tmp_path / LEDGER)
+    rows = advised(desk)
+    changes = [r for r in rows if r["advice"] == "change"]
+    assert len(changes) >= 3
+    ids = [
+        ledger.propose(
+            row["family"],
+            [x for x in row["limits"] if x["now"] != x["proposed"]],
+            by="night",
+            reason="new defects",
+            origin="recommended",
+            critical=row["critical"],
+            basis=BASIS,
+            figures={"promise": row["promise"]},
+        ).id
+        for row in changes
+    ]
+    ledger.decide(ids[0], "accept", by="Ada Fenn", reason="<b>trial</b> & more")
+    ledger.decide(ids[1], "reject", by="Bo Marsh", reason="wait for the new stencil")
+    days = calls_by_day(desk.history, desk.live)
+    return make_account(
+        desk.plant,
+        days,
+        rows,
+        ledger,
+        {},
+        made_at=datetime(2026, 4, 1, tzinfo=UTC).isoformat(),
+        backtested=False,
+    )
+
+
+def test_days_add_up_to_replay_and_to_plain_counts(desk):
+    days = calls_by_day(desk.history, desk.live)
+    live = replay(desk.history, desk.live, desk.live)
+    assert days["items"].sum() == sum(r.items for r in live)
+    assert days["calls"].sum() == sum(r.calls for r in live)
+    assert days["true_calls"].sum() == sum(r.true_calls for r in live)
+    assert days["false_calls"].sum() == sum(r.false_calls for r in live)
+    assert days["escapes"].sum() == sum(r.escapes for r in live)
+    frame = desk.history.connection.execute(
+        "select time::date as date, stage, line, product, board, called from items"
+    ).df()
+    boards = frame.groupby(["date", "stage", "line", "product", "board"])["called"].any()
+    assert days["boards"].sum() == len(boards)
+    assert days["boards_without_call"].sum() == (~boards.astype(bool)).sum()
+
+
+def test_head_splits_what_waits_from_what_is_signed(account, desk):
+    changes = [r for r in advised(desk) if r["advice"] == "change"]
+    saving = [Interval(**r["promise"]["saving_per_month"]) for r in changes]
+    head = {g.name: g for g in account.head}
+    assert head["signed"].families == 1
+    assert head["signed"].saving.value == pytest.approx(saving[0].value)
+    assert head["waiting"].families == len(changes) - 2, "the rejected one waits no more"
+    assert head["waiting"].saving == add_up(*saving[2:])
+    assert head["live"].families == 0
+    assert account.realised is None
+    assert [d["by"] for d in account.decided] == ["Bo Marsh", "Ada Fenn"]
+    assert len(account.waiting) == len(changes) - 2
+
+
+def test_quality_names_its_denominators(desk, account):
+    days = calls_by_day(desk.history, desk.live)
+    found = {f.name: f for f in account.figures}
+    total = days.drop(columns=["date", "stage"]).sum()
+    assert found["first-pass yield"].value == total["boards_without_call"] / total["boards"]
+    assert f"{total['boards']:,}" in found["first-pass yield"].basis
+    assert found["false calls per board"].value == total["false_calls"] / total["boards"]
+    seconds = desk.plant.file.review.seconds_per_call
+    hours = total["calls"] * seconds / 3600 / days["date"].nunique() * 365.25 / 12
+    assert found["review of all calls"].value == pytest.approx(hours)
+    for stage, part in days.groupby("stage"):
+        defects = part["true_calls"].sum() + part["escapes"].sum()
+        assert found[f"DPMO, {stage}"].value == defects / part["items"].sum() * 1e6
+    bounded = found["escapes that test would have found, bounded"]
+    assert bounded.low <= bounded.value <= bounded.high
+    assert bounded.value == pytest.approx(total["escapes"] / desk.plant.file.labels.test_coverage)
+
+
+def test_dpmo_of_published_inputs(desk):
+    """Inputs of testele.com, "Yield and DPMO", product A (a read copy in outside-checks.md, 8).
+
+    1,200 boards a week, 500 terminations each, 70 termination defects: 116.667 DPMO.
+    """
+    days = pd.DataFrame(
+        [("2026-03-02", "post-reflow", 1200 * 500, 1200, 1130, 70, 70, 0, 0, 0)],
+        columns=[
+            *("date", "stage", "items", "boards", "boards_without_call", "calls", "true_calls"),
+            *("false_calls", "unreviewed_calls", "escapes"),
+        ],
+    )
+    found = {f.name: f.value for f in quality(desk.plant, days)}
+    assert found["DPMO, post-reflow"] == pytest.approx(116.667, abs=5e-4)
+
+
+def test_weeks_begin_on_monday_and_add_up(desk):
+    days = calls_by_day(desk.history, desk.live)
+    weeks = by_week(days)
+    assert all(datetime.fromisoformat(w["week"]).weekday() == 0 for w in weeks)
+    assert sum(w["items"] for w in weeks) == days["items"].sum()
+    assert sum(w["false_calls"] for w in weeks) == days["false_calls"].sum()
+
+
+def test_page_asks_for_nothing_and_is_whole(account):
+    page = report_page(account)
+    structure = Structure(page)
+    assert structure.open == []
+    assert structure.asks == []
+    assert "script" not in structure.tags
+    assert "default-src 'none'" in page
+    assert len(page.encode()) < 2_000_000
+    assert "url(" not in page
+    assert "licensed to set" in page
+    assert "&lt;b&gt;trial&lt;/b&gt; &amp; more" in page
+    assert not re.search(r"\b(nan|inf|None)\b", re.sub(r"<style>.*?</style>", "", page, flags=re.S))
+
+
+def test_json_and_csv_say_the_same(account):
+    told = json.loads(json.dumps(account.as_dict(), allow_nan=False))
+    rows = list(csv.DictReader(io.StringIO(report_csv(account))))
+    quality_rows = {r["name"]: float(r["value"]) for r in rows if r["part"] == "quality"}
+    assert quality_rows == {f["name"]: pytest.approx(f["value"]) for f in told["figures"]}
+    waiting = next(r for r in rows if (r["part"], r["name"]) == ("saving", "waiting"))
+    assert float(waiting["low"]) == pytest.approx(told["head"][0]["saving"]["low"])
+
+
+def test_command_writes_three_files(tmp_path, capsys):
+    folder = make_plant(tmp_path / "p")
+    assert main(["report", str(folder)]) == 0
+    captured = capsys.readouterr()
+    assert "report.html" in captured.out
+    assert "not proposed yet" in captured.err
+    for suffix in ("html", "json", "csv"):
+        assert (folder / f"report.{suffix}").stat().st_size > 200
+    assert json.loads((folder / "report.json").read_text())["plant"] == "Lantern Row (invented)"
+    assert not list(folder.glob("*.tmp"))
+
+
+def test_an_unwritable_page_is_a_message(tmp_path, capsys):
+    folder = make_plant(tmp_path / "p")
+    assert main(["report", str(folder), "--out", str(tmp_path / "no" / "where" / "x.html")]) == 1
+    assert "No such file" in capsys.readouterr().err
+
+
+def test_digests_give_the_same_days(desk, demo_plant, tmp_path):
+    from optimiser.decision.run import early_lots
+    from optimiser.tally.digested import open_store, open_stored
+
+    store = open_store(desk.plant, desk.live, tmp_path, rehash=False, tell=lambda *_, **__: None)
+    merged = open_stored(store, early_lots)
+    try:
+        stored = calls_by_day(merged, desk.live)
+    finally:
+        merged.close()
+    whole = calls_by_day(desk.history, desk.live)
+    pd.testing.assert_frame_equal(stored, whole)
