@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,12 @@ from factories import (
 )
 
 from optimiser.cli import main
+from optimiser.history.read import open_history
+from optimiser.history.replay import agree
+from optimiser.plant.file import read_plant
+from optimiser.recipe.past import past_revisions
+from optimiser.recipe.table import read_recipe, write_recipe
+from optimiser.tally.check import check
 
 Report = dict[str, Any]
 
@@ -498,3 +505,50 @@ def test_a_revision_line_is_needed(tmp_path, report):
     assert "line 1: must be '# revision NAME'" in error_of(
         report(make_plant(tmp_path, recipe=text), 1)
     )
+
+
+def test_results_of_an_earlier_revision_are_no_mismatch(tmp_path):
+    """After a change is live, old results still agree with what was live when they were called."""
+    folder = make_plant(tmp_path)
+    plant = read_plant(folder)
+    old = read_recipe(folder / "recipe.csv", plant.file.measurements)
+    new = replace(old.with_limits("CHIP", {("tilt", "upper"): 4.5}), revision="8")
+    (folder / "revisions").mkdir()
+    write_recipe(old, folder / "revisions" / "7.csv")
+    write_recipe(new, folder / "recipe.csv")
+    with open_history(plant) as history:
+        lone, both = agree(history, new), agree(history, new, past_revisions(plant, new))
+        findings = check(history, new, folder / "recipe.csv")
+    assert lone.disagree > 0
+    assert both.disagree == 0
+    assert both.latest == "7"
+    assert not [f for f in findings if f.level == "error"]
+    (note,) = [f for f in findings if "called by revision 7" in f.rule]
+    assert "0 days" in note.rule
+
+
+def test_each_day_is_held_against_the_revision_that_ran(tmp_path):
+    folder = make_plant(tmp_path, items=[])
+    plant = read_plant(folder)
+    old = read_recipe(folder / "recipe.csv", plant.file.measurements)
+    new = replace(old.with_limits("CHIP", {("tilt", "upper"): 4.5}), revision="8")
+    items = make_items()
+    half = items[240]["time"]
+    changed = 0
+    for item in items:
+        mine = (
+            item["family"] == "CHIP" and item["part"] != "R-9" and item["time"].date() > half.date()
+        )
+        widest = 45 if item["designator"] == "R7" else 60
+        others = (item["offset"] or 0) > widest or (item["fill"] or 100) < 70
+        if mine and item["called"] and 3.5 < (item["tilt"] or 0) <= 4.5 and not others:
+            item["called"] = False
+            changed += 1
+    assert changed
+    write_parquet(folder / "history" / "items.parquet", items)
+    with open_history(plant) as history:
+        assert agree(history, old).disagree == changed
+        found = agree(history, new, [old])
+        assert found.disagree == 0
+        assert found.latest == "8"
+        assert set(found.ran) == {"7", "8"}

@@ -22,7 +22,6 @@ import numpy as np
 
 from optimiser.decision.ledger import Entry, Ledger, State, Written
 from optimiser.decision.revision_file import (
-    FOLDER,
     ending,
     file_of,
     holds_other,
@@ -39,6 +38,7 @@ from optimiser.decision.revision_file import (
 from optimiser.decision.standing import standings
 from optimiser.errors import ConflictError, LedgerError, RecipeError, UsageError, nearest
 from optimiser.plant.file import SIDES, Plant, Side, off_limit
+from optimiser.recipe.past import FOLDER
 from optimiser.recipe.table import Recipe, Row, read_recipe
 
 Difference = dict[str, Any]

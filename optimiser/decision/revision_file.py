@@ -13,7 +13,6 @@ from optimiser.decision.standing import State
 from optimiser.errors import ConflictError, InputError, RecipeError
 from optimiser.recipe.table import Recipe, to_csv, to_json
 
-FOLDER = "revisions"
 _PROMISED = ("saving_per_month", "false_calls_saved", "escapes_added", "escapes_caught")
 Row = Mapping[str, Any]
 

@@ -3,7 +3,7 @@
 This is the plain row-by-row truth; the tally must agree with it to the last item.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -93,12 +93,15 @@ class Agreement:
 
     ``blamed`` counts, by family and measurement, the items that disagree; the measurement
     is the one furthest outside (replay calls, the record does not) or nearest to its limit
-    (the record has a call, replay has none).
+    (the record has a call, replay has none). ``ran`` says in how many days of a line each
+    revision fits better than another; ``latest`` is the one that does on the last such day.
     """
 
     compared: int
     disagree: int
     blamed: Mapping[tuple[str, str], int]
+    ran: Mapping[str, int]
+    latest: str
 
     @property
     def share(self) -> float:
@@ -106,20 +109,29 @@ class Agreement:
         return self.disagree / self.compared if self.compared else 0.0
 
 
-def agree(history: History, live: Recipe) -> Agreement:
-    """Compare the live recipe's replay with what the machine recorded.
+def agree(history: History, live: Recipe, earlier: Sequence[Recipe] = ()) -> Agreement:
+    """Compare the replay of what was live with what the machine recorded.
 
     Parameters
     ----------
     history : History
     live : Recipe
+    earlier : sequence of Recipe
+        Revisions that may have been live before: each day of each line is held against the
+        one that fits it best, the live one where none fits better.
 
     Returns
     -------
     Agreement
         ``compared`` is 0 where nothing was recorded.
     """
-    limits = place_limits(history, "agree_limits", {"live": live})
+    recipes = {"live": live} | {f"past{n}": r for n, r in enumerate(earlier)}
+    limits = place_limits(history, "agree_limits", recipes)
+    ran = _what_ran(history, limits, recipes) if earlier else []
+    join, called = "", limits.called("live")
+    if earlier:
+        join = "join what_ran w on w.day = i.time::date and w.line is not distinct from i.line"
+        called = f"case w.tag {' '.join(f'when {text_literal(t)} then {limits.called(t)}' for t in recipes)} end"
     outside = {m: _outside(limits, n, m, history) for n, m in enumerate(history.measurements)}
     furthest = f"greatest({', '.join(f'coalesce({sql}, -3e38::double)' for sql in outside.values())}, -3e38::double)"
     columns = ", ".join(f"{sql} as outside_{n}" for n, sql in enumerate(outside.values()))
@@ -129,7 +141,8 @@ def agree(history: History, live: Recipe) -> Agreement:
     history.rows(
         f"""create or replace temp table disagreeing as
             select i.family, {furthest} as furthest, {columns} from {limits.join()}
-            where i.called is not null and i.called <> {limits.called("live")}"""
+            {join}
+            where i.called is not null and i.called <> {called}"""
     )
     compared = history.rows(f"select {history.recorded}::bigint from {history.counts}")[0][0]
     blamed = history.rows(
@@ -137,7 +150,40 @@ def agree(history: History, live: Recipe) -> Agreement:
             from disagreeing group by all order by 3 desc, 1, 2"""
     )
     found = {(str(f), str(m)): int(n) for f, m, n in blamed}
-    return Agreement(compared=compared, disagree=sum(found.values()), blamed=found)
+    days: dict[str, int] = {}
+    for tag in ran:
+        days[recipes[tag].revision] = days.get(recipes[tag].revision, 0) + 1
+    return Agreement(
+        compared=compared,
+        disagree=sum(found.values()),
+        blamed=found,
+        ran=days,
+        latest=recipes[ran[-1]].revision if ran else live.revision,
+    )
+
+
+def _what_ran(history: History, limits: PlacedLimits, recipes: Mapping[str, Recipe]) -> list[str]:
+    """Make the table ``what_ran``: day, line and the tag that fits best, the live one on equal fit.
+
+    Returns the tags, day by day, where one revision fits better than another.
+    """
+    wrong = ", ".join(
+        f"count(*) filter (where i.called is not null and i.called <> {limits.called(tag)}) as {tag}"
+        for tag in recipes
+    )
+    least, most = (f"{which}({', '.join(recipes)})" for which in ("least", "greatest"))
+    order = ["live", *reversed([t for t in recipes if t != "live"])]
+    which = " ".join(f"when {tag} = {least} then {text_literal(tag)}" for tag in order)
+    history.rows(
+        f"""create or replace temp table what_ran as
+            select day, line, case {which} end as tag, {least} < {most} as telling from (
+              select i.time::date as day, i.line, {wrong} from {limits.join()} group by 1, 2)
+            order by day, line"""
+    )
+    return [
+        str(tag)
+        for (tag,) in history.rows("select tag from what_ran where telling order by day, line")
+    ]
 
 
 def _outside(limits: PlacedLimits, n: int, measurement: str, history: History) -> str:
@@ -149,13 +195,16 @@ def _outside(limits: PlacedLimits, n: int, measurement: str, history: History) -
     return f"(greatest({low} - {x}, {x} - {high}) / {unit!r})"
 
 
-def agreement_findings(agreement: Agreement, history: History, recipe_path: str) -> list[Finding]:
+def agreement_findings(
+    agreement: Agreement, history: History, live: Recipe, recipe_path: str
+) -> list[Finding]:
     """Return the findings of a comparison: an error above the allowed share, else notes.
 
     Parameters
     ----------
     agreement : Agreement
     history : History
+    live : Recipe
     recipe_path : str
         For the message.
 
@@ -167,6 +216,25 @@ def agreement_findings(agreement: Agreement, history: History, recipe_path: str)
         rule = "no recorded call: whether this recipe is what the machine ran cannot be checked"
         way = "fill the column called"
         return [Finding(level="note", rule=rule, file=recipe_path, column="called", way_out=way)]
+    return _revision_notes(agreement, live, recipe_path) + _mismatch_findings(
+        agreement, history, recipe_path
+    )
+
+
+def _revision_notes(agreement: Agreement, live: Recipe, recipe_path: str) -> list[Finding]:
+    """Return a note where the latest results were called by an earlier revision."""
+    if agreement.latest == live.revision:
+        return []
+    rule = (
+        f"the latest results were called by revision {agreement.latest}; the live recipe, revision "
+        f"{live.revision}, shows in {agreement.ran.get(live.revision, 0)} days of a line"
+    )
+    way = "put the revision on the machine, or name in plant.toml the recipe that it runs"
+    return [Finding(level="note", rule=rule, file=recipe_path, column="called", way_out=way)]
+
+
+def _mismatch_findings(agreement: Agreement, history: History, recipe_path: str) -> list[Finding]:
+    """Return what no revision explains: an error above the allowed share, else notes."""
     allowed = history.plant.file.rails.mismatch_share
     level = "error" if agreement.share > allowed else "note"
     return [

@@ -100,8 +100,9 @@ def label_weights(defects: Defects, coverage: float) -> Floats:
     A defect that the live limits called is known with near certainty and stands for itself.
     One that they passed became known through test with the chance ``coverage``, or through
     an audit with the chance 1/weight, or both; it stands for the inverse of the chance that
-    at least one of them found it [1]_. One found in the field stands for itself: what the
-    field will find later is already represented by those that test found.
+    at least one of them found it [1]_. One that review found while another recipe was live
+    stands for itself, as one found in the field does: what the field will find later is
+    already represented by those that test found.
 
     Parameters
     ----------
@@ -122,7 +123,9 @@ def label_weights(defects: Defects, coverage: float) -> Floats:
     found_by = defects.frame["found_by"].to_numpy()
     audited = np.where(found_by == "audit", 1.0 / defects.frame["weight"].to_numpy(float), 0.0)
     chance = 1.0 - (1.0 - coverage) * (1.0 - audited)
-    alone = defects.frame["live_called"].to_numpy(dtype=bool) | (found_by == "field")
+    alone = defects.frame["live_called"].to_numpy(dtype=bool) | np.isin(
+        found_by, ["field", "review"]
+    )
     return np.where(alone, 1.0, 1.0 / chance)
 
 

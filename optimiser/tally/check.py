@@ -7,6 +7,7 @@ from optimiser.errors import PlantError, RecipeError, nearest
 from optimiser.history.contract import Finding
 from optimiser.history.read import History
 from optimiser.history.replay import agree, agreement_findings
+from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import Recipe
 from optimiser.tally.grid import Grid, make_grids
 from optimiser.tally.must_catch import rank_kept, read_must_catch
@@ -31,7 +32,9 @@ def check(history: History, live: Recipe, recipe_path: Path) -> list[Finding]:
     findings = [*history.findings, *_family_findings(history, live, recipe_path)]
     if any(f.level == "error" for f in findings):
         return findings
-    findings += agreement_findings(agree(history, live), history, str(recipe_path))
+    earlier = past_revisions(history.plant, live)
+    agreement = agree(history, live, earlier)
+    findings += agreement_findings(agreement, history, live, str(recipe_path))
     findings += _lot_findings(history)
     try:
         findings += _must_catch_findings(history, make_grids(history, live))
