@@ -6,6 +6,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from optimiser.commands.common import positive, print_json, say
+from optimiser.commands.report import PAGE, write_report
+from optimiser.decision.account import make_account
+from optimiser.decision.backtest import kept_calibration
+from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.night import Asked, Night, run_night
 from optimiser.decision.run import TRIALS
 from optimiser.plant.file import read_plant
@@ -48,6 +52,7 @@ def run(parsed: argparse.Namespace) -> int:
             trials=parsed.trials,
             workers=parsed.workers,
             rehash=parsed.rehash,
+            report=_report,
         )
     )
     for file, words in night.problems.items():
@@ -61,6 +66,21 @@ def run(parsed: argparse.Namespace) -> int:
     return night.exit_code
 
 
+def _report(night: Night) -> None:
+    """Write the manager's page beside the plant file, from what the night has counted."""
+    asked = night.asked
+    account = make_account(
+        asked.plant,
+        night.days,
+        night.rows,
+        Ledger(asked.plant.folder / LEDGER),
+        night.watched,
+        made_at=asked.now().isoformat(timespec="seconds"),
+        backtested=bool(kept_calibration(asked.plant.folder)),
+    )
+    write_report(account, asked.plant.folder / PAGE)
+
+
 def _line(night: Night) -> str:
     """Return the night in one line."""
     found = night.as_dict()
@@ -70,6 +90,8 @@ def _line(night: Night) -> str:
         f"{len(found['proposed'])} families proposed, {len(found['stand'])} stand",
         f"change: {', '.join(found['change']) or 'none'}",
     ]
+    if found["alarms"]:
+        parts.append(f"LOOK: {', '.join(found['alarms'])}")
     if found["failed"] or found["problems"]:
         parts.append(f"{len(found['failed'])} families and {len(found['problems'])} files failed")
     if night.interrupted:

@@ -17,6 +17,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from optimiser import __version__
 from optimiser.decision.kept import case_key
 from optimiser.decision.ledger import LEDGER, Ledger
@@ -24,10 +26,13 @@ from optimiser.decision.propose import Case
 from optimiser.decision.run import FOLDER, early_lots, make_cases, propose_all
 from optimiser.decision.shares import with_shares
 from optimiser.decision.signing import basis_of
+from optimiser.decision.watch import Watched, exported_since, watch_exported
 from optimiser.errors import OptimiserError
+from optimiser.history.calls import calls_by_day
 from optimiser.history.contract import refuse
 from optimiser.history.digest.merged import MergedHistory
 from optimiser.history.digest.store import write_safely
+from optimiser.history.read import open_history
 from optimiser.plant.file import Plant
 from optimiser.recipe.table import Recipe, to_csv
 from optimiser.tally.check import check
@@ -36,6 +41,8 @@ from optimiser.tally.digested import close_store, open_store, open_stored
 
 NIGHT, LOCK, LOG, STATE = "night", "lock", "log.jsonl", "state.json"
 GROWN = 0.1
+DAYS_BEFORE = 45
+"""Days before an export that say how a family's days scatter."""
 REFRESH_DAYS = 7.0
 BY = "night"
 _FIGURES = (
@@ -65,6 +72,8 @@ class Asked:
     trials, workers : int
     rehash : bool
         Read every file again, however unchanged it seems.
+    report : callable, optional
+        Told the night before its state is written: writes the manager's page.
     """
 
     plant: Plant
@@ -74,6 +83,7 @@ class Asked:
     trials: int
     workers: int
     rehash: bool = False
+    report: "Callable[[Night], None] | None" = None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -98,6 +108,14 @@ class Night:
         All proposals, tonight's and those that stand, largest saving first.
     recorded : list of str
         Families whose change was written into the ledger or stood there already.
+    ends : dict of Path to datetime
+        Time of the last item of each result file that serves.
+    days : DataFrame
+        As ``calls_by_day`` gives it.
+    watched : dict of int to Watched
+        Exported changes, by proposal.
+    alarms : list of str
+        Families whose change is worse than promised, or misses a must-catch item.
     interrupted : bool
     seconds : float
     """
@@ -117,6 +135,10 @@ class Night:
     failed: dict[str, str] = field(default_factory=dict)
     rows: list[Row] = field(default_factory=list)
     recorded: list[str] = field(default_factory=list)
+    ends: dict[Path, datetime] = field(default_factory=dict)
+    days: pd.DataFrame = field(default_factory=pd.DataFrame)
+    watched: dict[int, Watched] = field(default_factory=dict)
+    alarms: list[str] = field(default_factory=list)
     interrupted: bool = False
     seconds: float = 0.0
 
@@ -151,6 +173,8 @@ class Night:
             "stand": sorted(set(self.families) - set(self.fresh)),
             **by_advice,
             "recorded": self.recorded,
+            "watched": {w.family: w.state for w in self.watched.values()},
+            "alarms": self.alarms,
             "failed": self.failed,
             "problems": self.problems,
             "interrupted": self.interrupted,
@@ -184,6 +208,8 @@ def run_night(asked: Asked) -> Night:
             night.families = _read_state(night.folder / STATE)
             for step in STEPS:
                 step(night)
+            if asked.report is not None:
+                asked.report(night)
         except BaseException as error:
             night.tell("broken off", why=f"{type(error).__name__}: {error}")
             raise
@@ -238,6 +264,7 @@ def digest_new(night: Night) -> None:
         store.reached,
     )
     night.items = night.history.rows_used
+    night.ends = {f: d.meta.last for unit, d in store.serving.items() for f in unit.files}
     night.clock = night.history.rows(f"select max(last) from {night.history.lots}")[0][0]
 
 
@@ -253,6 +280,7 @@ def check_all(night: Night) -> None:
 def tally_all(night: Night) -> None:
     """Tally all families, and see whose proposal is due."""
     assert night.history is not None
+    night.days = calls_by_day(night.history, night.asked.live)
     night.cases = make_cases(night.history, night.asked.live, trials=night.asked.trials, proof=True)
     night.history.close()
     night.history = None
@@ -319,7 +347,45 @@ def record(night: Night) -> None:
     night.families |= {f: state for f, state in night.fresh.items() if f not in night.failed}
 
 
-STEPS: tuple[Callable[[Night], None], ...] = (digest_new, check_all, tally_all, refresh, record)
+def watch_changes(night: Night) -> None:
+    """Hold exported changes against what follows; an alarm is written into the ledger once.
+
+    Only files from some days before the oldest export are read again, item by item.
+    """
+    asked = night.asked
+    ledger = Ledger(asked.plant.folder / LEDGER, now=asked.now)
+    since = exported_since(ledger)
+    if since is None:
+        return
+    from_then_on = since - timedelta(days=DAYS_BEFORE)
+    files = sorted(f for f, last in night.ends.items() if last >= from_then_on)
+    if not files:
+        night.tell("nothing to watch", since=since.isoformat())
+        return
+    aside = night.folder / "watched_aside.csv"
+    with open_history(asked.plant, files, set_aside=aside) as history:
+        night.watched = watch_exported(history, asked.live, ledger)
+    for proposal, found in night.watched.items():
+        night.tell("watched", family=found.family, proposal=proposal, state=found.state)
+        if found.state == "worse: look" or found.missed:
+            night.alarms.append(found.family)
+            _alarm(ledger, proposal, found)
+
+
+def _alarm(ledger: Ledger, proposal: int, found: Watched) -> None:
+    """Write an alarm into the ledger, unless the same one of this change stands there."""
+    body = {"state": found.state, "missed": list(found.missed)}
+    known = (e for e in ledger.entries(kind="watch") if e.proposal == proposal)
+    if any({k: e.body.get(k) for k in body} == body for e in known):
+        return
+    reason = "; ".join(found.reasons) or found.state
+    ledger.watch(found.family, by=BY, reason=reason, body=body, proposal=proposal)
+
+
+STEPS: tuple[Callable[[Night], None], ...] = (
+    *(digest_new, check_all, tally_all, refresh, record),
+    watch_changes,
+)
 """What a night does, in this order."""
 
 

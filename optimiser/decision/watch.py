@@ -213,7 +213,7 @@ def watch_exported(
     RecipeError
         If the recipe has no row for a limit that moved.
     """
-    written = {e.body.get("revision"): e.at for e in ledger.entries(kind="export")}
+    written = _written(ledger)
     found = {}
     for state in ledger.states():
         entry = state.entry
@@ -225,6 +225,36 @@ def watch_exported(
             history, recipe, change, live_since=live_since, label_days=label_days
         )
     return found
+
+
+def exported_since(ledger: Ledger) -> datetime | None:
+    """Return when the oldest change that is still exported went out, UTC without a zone.
+
+    Parameters
+    ----------
+    ledger : Ledger
+
+    Returns
+    -------
+    datetime or None
+        None where nothing is exported.
+    """
+    written = _written(ledger)
+    found = [
+        datetime.fromisoformat(written[s.exported_in])
+        for s in ledger.states()
+        if s.state == "exported" and s.exported_in in written
+    ]
+    return min(found).replace(tzinfo=None) if found else None
+
+
+def _written(ledger: Ledger) -> dict[Any, str]:
+    """Return when each revision was written; a rollback may bring an older change back."""
+    return {
+        e.body.get("revision"): e.at
+        for kind in ("export", "rollback")
+        for e in ledger.entries(kind=kind)
+    }
 
 
 def _judge(facts: Facts, recipe: Recipe, label_days: float) -> Watched:
