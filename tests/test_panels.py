@@ -14,12 +14,14 @@ from optimiser.decision.desk import open_desk
 from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.history.demo.write import write_demo
 from optimiser.history.replay import replay
+from optimiser.recipe.table import write_recipe
 from optimiser.views.notebook import decisions_frame, show_audit_plan, show_flicker, show_risk
 from optimiser.views.panels import words
 from optimiser.views.panels.by_hand import ByHand, nearest_level
 from optimiser.views.panels.decision import DecisionPanel
 from optimiser.views.panels.long_work import ProposePanel
 from optimiser.views.panels.overview import OverviewPanel, families_frame
+from optimiser.views.panels.shadow import ShadowPanel
 
 
 @pytest.fixture(scope="module")
@@ -64,13 +66,19 @@ def test_a_click_chooses_a_point_and_moves_limits(panel):
         assert getattr(panel._spread.params, f"limit_{n}") == limit.values[point.setting[n]]
 
 
-def test_the_list_chooses_like_a_click_and_survives_a_new_family(panel):
+def test_the_list_chooses_like_a_click_and_survives_a_new_family(panel, desk):
     point = panel.choice.points[0]
     panel.trade.listed.value = point.name
     assert panel.point.name == point.name
-    panel._families.value = "RES-0402"
-    assert panel.choice.family == "RES-0402"
-    other = next(p for p in panel.choice.points if not p.recommended and p.name != "live")
+    others = {
+        name: [p for p in desk.choice(name).points if not p.recommended and p.name != "live"]
+        for name in ("RES-0402", "CAP-0402", "RES-0603", "CAP-0603", "PASTE-CHIP")
+    }
+    name = max(others, key=lambda n: len(others[n]))
+    assert others[name], "no family with a front of two points"
+    panel._families.value = name
+    assert panel.choice.family == name
+    other = others[name][0]
     click(panel, other.name)
     assert panel.point.name == other.name
 
@@ -259,3 +267,22 @@ def test_a_number_takes_the_place_of_a_slider_where_levels_are_many(panel):
     assert control.min == 1.0
     assert control.max == 9.0
     assert nearest_level(many, 5.001) == int(np.argmin(np.abs(values - 5.001)))
+
+
+def test_shadow_counts_what_a_candidate_would_have_called(desk, plant):
+    panel = ShadowPanel(desk)
+    assert panel.read() is None
+    assert "no recipe at" in panel._status.value
+    grid = desk.cases["RES-0402"].tally.grid
+    setting = grid.live
+    setting[0] = len(grid.limits[0].values) - 1
+    candidate = replace(desk.live.with_limits("RES-0402", grid.values(setting)), revision="next")
+    write_recipe(candidate, plant / "next.csv")
+    panel.recipe.value = str(plant / "next.csv")
+    counts = panel.read()
+    truth = {r.family: r for r in replay(desk.history, candidate, desk.live)}
+    assert counts.total.items == sum(r.items for r in truth.values())
+    assert counts.total.loosened == truth["RES-0402"].loosened > 0
+    assert counts.total.tightened == truth["RES-0402"].tightened
+    assert f"{counts.total.loosened:,} items that only one" in panel._items.value
+    assert panel.read().total == counts.total, "a file counts once"

@@ -46,7 +46,6 @@ class ProposePanel(widgets.VBox):
             ]
         )
         self.add_class("opt-panel")
-        self._result.value = families_html(desk)
 
     def __repr__(self) -> str:
         return f"<ProposePanel {self.bar.value} of {self.bar.max} families>"

@@ -1,0 +1,121 @@
+"""A candidate recipe beside the live one, on results that it has not seen, before it is applied."""
+
+import threading
+from dataclasses import asdict
+from html import escape
+from pathlib import Path
+
+import ipywidgets as widgets
+import pandas as pd
+
+from optimiser.decision.desk import Desk
+from optimiser.decision.shadow import Shadow, ShadowCounts, result_files
+from optimiser.errors import UsageError
+from optimiser.recipe.past import FOLDER
+from optimiser.recipe.table import read_recipe
+from optimiser.views.panels import words
+from optimiser.views.panels.guard import Guard
+from optimiser.views.panels.parts import block, safely
+
+MOST_ITEMS = 60
+_WIDE = widgets.Layout(width="560px")
+
+
+class ShadowPanel(widgets.VBox):
+    """Running counts of what a candidate would have called; each file is read once.
+
+    Parameters
+    ----------
+    desk : Desk
+    """
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk, self._lock = desk, threading.RLock()
+        self._shadow: Shadow | None = None
+        self._asked: tuple[str, str] | None = None
+        kept = sorted(str(p) for p in (desk.plant.folder / FOLDER).glob("*.csv"))
+        self.recipe = widgets.Combobox(
+            description="Candidate",
+            options=kept,
+            placeholder="a recipe file, CSV or JSON",
+            layout=_WIDE,
+        )
+        self.folder = widgets.Text(
+            description="Results in",
+            value=str(desk.plant.locate(desk.plant.file.plant.history)),
+            layout=_WIDE,
+        )
+        self.button = widgets.Button(description="Read what is there")
+        self.button.on_click(lambda _: self.read())
+        self._status, self._table, self._items = block("opt-status"), block(), block("opt-items")
+        self._items.layout.max_height = "420px"
+        self._items.add_class("opt-scroll")
+        super().__init__(
+            [
+                Guard(),
+                self.recipe,
+                self.folder,
+                self.button,
+                self._status,
+                self._table,
+                self._items,
+                widgets.HTML(words.caution()),
+            ]
+        )
+        self.add_class("opt-panel")
+
+    def __repr__(self) -> str:
+        counted = self._shadow.counts() if self._shadow is not None else "nothing read yet"
+        return f"<ShadowPanel: {counted!r}>"
+
+    def say(self, text: str) -> None:
+        """Show words in the panel's line."""
+        self._status.value = f'<div role="status">{escape(text)}</div>'
+
+    def read(self) -> ShadowCounts | None:
+        """Read the files that are new since the last time.
+
+        Returns
+        -------
+        ShadowCounts or None
+            None where the candidate or the folder cannot be used; the panel says why.
+        """
+        with self._lock:
+            return safely(self._read, self, "Nothing was read")()
+
+    def _read(self) -> ShadowCounts:
+        path, folder = Path(self.recipe.value), Path(self.folder.value)
+        if not path.is_file():
+            msg = f"no recipe at {self.recipe.value!r}; name a CSV or JSON recipe"
+            raise UsageError(msg)
+        if not folder.is_dir():
+            msg = f"no folder at {self.folder.value!r}; name the one where result files arrive"
+            raise UsageError(msg)
+        asked = (str(path), str(folder))
+        if self._shadow is None or asked != self._asked:
+            plant = self._desk.plant
+            candidate = read_recipe(path, plant.file.measurements)
+            self._shadow, self._asked = Shadow(plant, self._desk.live, candidate), asked
+        for file in result_files(folder):
+            self._shadow.take(file)
+        counts = self._shadow.counts()
+        self._show(counts)
+        return counts
+
+    def _show(self, counts: ShadowCounts) -> None:
+        skipped = f"; skipped: {'; '.join(counts.skipped.values())}" if counts.skipped else ""
+        self.say(
+            f"{len(counts.files)} files, {counts.total.items:,} items, "
+            f"{counts.rows_set_aside:,} rows set aside{skipped}"
+        )
+        frame = pd.DataFrame([asdict(x) for x in (*counts.families, counts.total)])
+        self._table.value = words.frame_table(frame) + (
+            "<p class='soft'>kept: called by both; loosened: by the live recipe only; tightened: by the candidate "
+            "only, mostly never reviewed. Whole items of these files.</p>"
+        )
+        shown = pd.DataFrame(counts.differing[:MOST_ITEMS])
+        more = f", the first {MOST_ITEMS} shown" if len(counts.differing) > MOST_ITEMS else ""
+        self._items.value = (
+            f"<p>{len(counts.differing):,} items that only one of the two calls{more}.</p>"
+            + (words.frame_table(shown) if len(shown) else "")
+        )
