@@ -34,6 +34,7 @@ from optimiser.history.limits import place_limits
 from optimiser.history.read import open_history
 from optimiser.history.replay import agree
 from optimiser.plant.file import read_plant
+from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import read_recipe
 from optimiser.tally.check import check
 from optimiser.tally.digested import (
@@ -74,7 +75,7 @@ def inputs(folder: Path):
 
 def look(history, live) -> dict:
     return {
-        "agreement": agree(history, live),
+        "agreement": agree(history, live, past_revisions(history.plant, live)),
         "findings": [
             (f.level, f.rule, f.count)
             for f in check(history, live, Path("recipe.csv"))
@@ -382,6 +383,33 @@ def test_a_changed_recipe(folder, monkeypatch):
     found = stored(folder)
     assert found.made == LOTS
     assert_same(whole(folder), found)
+
+
+@pytest.mark.parametrize("early", [True, False])
+def test_revisions_that_ran_before(folder, monkeypatch, early):
+    """Recorded calls are held against the revision that ran, tighter than any level of today."""
+    monkeypatch.setattr("optimiser.tally.reach.FEWEST", 20)
+    toml = table(rails={"largest_move_steps": 1, "mismatch_share": 0.01})
+    (folder / "plant.toml").write_text(to_toml(toml))
+    looser = [("family", "CHIP", "tilt", "", "7", "deg"), *RECIPE[1:-1]]
+    if not early:
+        stored(folder)
+    (folder / "revisions").mkdir()
+    (folder / "revisions" / "1.csv").write_text(recipe_text(RECIPE))
+    (folder / "recipe.csv").write_text(recipe_text(looser, revision="8"))
+    # A row that the old revision calls and the machine did not.
+    path = sorted((folder / "history").iterdir())[0]
+    rows = make_items()[:80]
+    quiet = [n for n, i in enumerate(rows[:60]) if i["family"] == "CHIP" and not i["called"]][:4]
+    for n in quiet:
+        # The others, that only the old one calls as well, say that it was the old one that ran.
+        rows[n] = {**rows[n], "tilt": 4.0, "part": "R-1", "called": n != quiet[0]}
+    write_parquet(path, rows)
+    found = stored(folder)
+    assert found.agreement.disagree == 1
+    assert found.agreement.ran["7"] > 0
+    assert_same(whole(folder), found)
+    assert stored(folder).made == 0
 
 
 @pytest.mark.parametrize("name", ["rows.parquet", "counts.parquet", "sample.parquet", "meta.json"])

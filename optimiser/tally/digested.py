@@ -17,6 +17,7 @@ from optimiser.history.digest.store import Digest, Reach, is_whole, read_digest,
 from optimiser.history.limits import place_limits
 from optimiser.history.read import find_files, open_history
 from optimiser.plant.file import Plant
+from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import Recipe
 from optimiser.tally.grid import make_grids
 from optimiser.tally.reach import asked, falls_short, reach_of
@@ -35,6 +36,8 @@ class Store:
     ----------
     plant : Plant
     live : Recipe
+    revisions : tuple of Recipe
+        The live one and those before.
     folder : Path
         ``PLANT/night``.
     known : Known
@@ -48,6 +51,7 @@ class Store:
 
     plant: Plant
     live: Recipe
+    revisions: tuple[Recipe, ...]
     folder: Path
     known: Known
     told: Told
@@ -87,10 +91,12 @@ def open_store(
     for name in (DIGESTS, ASIDE):
         (folder / name).mkdir(parents=True, exist_ok=True)
     remove_drafts(folder / DIGESTS)
-    ground = ground_of(plant, live)
+    revisions = (live, *past_revisions(plant, live))
+    ground = ground_of(plant, revisions)
     return Store(
         plant=plant,
         live=live,
+        revisions=revisions,
         folder=folder,
         known=Known(folder, ground, rehash=rehash),
         told=open_told(plant),
@@ -248,8 +254,8 @@ def _make(store: Store, unit: Unit, why: str, wider: Reach | None = None) -> Dig
             within = store.told.within(*time_range(history))
             digest = make_digest(
                 history,
-                store.live,
-                reach_of(history, store.live, store.known.asked, wider),
+                store.revisions,
+                reach_of(history, store.revisions, store.known.asked, wider),
                 key=unit_key(store.ground, unit.contents, within),
                 ground=store.ground,
                 contents=unit.contents,
@@ -279,7 +285,7 @@ def _short_of(history: MergedHistory, store: Store, cut: Cut) -> dict[Unit, Reac
         history.look_at(0, early)
         grids.append(make_grids(history, store.live))
         history.look_at()
-    wanted = asked(*grids)
+    wanted = asked(*grids, before=store.revisions[1:])
     found = {u: falls_short(d.meta.reaches, wanted) for u, d in store.serving.items()}
     # New digests had better reach a little further than tonight's.
     store.known.asked = {key: limit.with_room for key, limit in wanted.items()}

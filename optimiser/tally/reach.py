@@ -6,7 +6,7 @@ with room to spare, and never looser than the live limit.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,14 +27,17 @@ FEWEST = 300
 MARGIN = 0.25
 
 
-def reach_of(history: History, live: Recipe, known: Reach, wider: Reach | None = None) -> Reach:
+def reach_of(
+    history: History, revisions: Sequence[Recipe], known: Reach, wider: Reach | None = None
+) -> Reach:
     """Return the z beyond which items of a history's files are to be kept one by one.
 
     Parameters
     ----------
     history : History
         Of some files.
-    live : Recipe
+    revisions : sequence of Recipe
+        The live one and those before.
     known : mapping of (family, measurement, side) to float
         What grids ask for, where that is known.
     wider : mapping of (family, measurement, side) to float, optional
@@ -45,6 +48,7 @@ def reach_of(history: History, live: Recipe, known: Reach, wider: Reach | None =
     dict of (family, measurement, side) to float
         For everything measured; float32, -inf keeps all items, +inf none.
     """
+    live, before = revisions[0], limits_of(revisions[1:])
     rails, plant = history.plant.file.rails, history.plant
     profiles = profile(history, share=min(0.5, ROOM * rails.call_load_share))
     found: dict[tuple[str, str, str], float] = {}
@@ -63,9 +67,20 @@ def reach_of(history: History, live: Recipe, known: Reach, wider: Reach | None =
             )
             key = family, measurement, side
             own = _own(facts, seen, side, rails)
-            z = min(known.get(key, own), facts.live_z, (wider or {}).get(key, math.inf))
+            z = min(known.get(key, own), facts.live_z, before.get(key, math.inf))
+            z = min(z, (wider or {}).get(key, math.inf))
             # Just below, so that an item at the reach itself is kept.
             found[key] = float(np.nextafter(np.float32(z), np.float32(-np.inf)))
+    return found
+
+
+def limits_of(revisions: Sequence[Recipe]) -> Reach:
+    """Return the tightest z of each family's limits over some revisions."""
+    found: dict[tuple[str, str, str], float] = {}
+    for row in (row for recipe in revisions for row in recipe.rows if row.scope == "family"):
+        for side, z in (("lower", -row.lower), ("upper", row.upper)):
+            key = row.name, row.measurement, side
+            found[key] = min(z, found.get(key, math.inf))
     return found
 
 
@@ -91,16 +106,18 @@ class Asked:
     with_room: float
 
 
-def asked(*several: Mapping[str, Grid]) -> dict[tuple[str, str, str], Asked]:
-    """Return per limit what all of some grids together ask for."""
-    found: dict[tuple[str, str, str], Asked] = {}
+def asked(
+    *several: Mapping[str, Grid], before: Sequence[Recipe] = ()
+) -> dict[tuple[str, str, str], Asked]:
+    """Return per limit what some grids and the revisions before the live one ask for."""
+    found = {k: Asked(z, z) for k, z in limits_of(before).items() if math.isfinite(z)}
     for grids in several:
         for family, grid in grids.items():
             for limit in grid.limits:
                 key = family, limit.measurement, limit.side
-                before = found.get(key, Asked(math.inf, math.inf))
+                so_far = found.get(key, Asked(math.inf, math.inf))
                 room = limit.lowest - MARGIN * limit.spread
-                found[key] = Asked(min(limit.lowest, before.z), min(room, before.with_room))
+                found[key] = Asked(min(limit.lowest, so_far.z), min(room, so_far.with_room))
     return found
 
 

@@ -37,13 +37,20 @@ class Unit:
         return hashlib.sha256(" ".join(self.contents).encode()).hexdigest()[:16]
 
 
-def ground_of(plant: Plant, live: Recipe) -> str:
-    """Return a hash of what every digest rests on beside its files and verdicts."""
+def ground_of(plant: Plant, revisions: Sequence[Recipe]) -> str:
+    """Return a hash of what every digest rests on beside its files and verdicts.
+
+    Parameters
+    ----------
+    plant : Plant
+    revisions : sequence of Recipe
+        The live one and those before; their overrides count.
+    """
     table = [
         VERSION,
         {name: known.unit for name, known in plant.file.measurements.items()},
         sorted(plant.file.families),
-        [repr(row) for row in live.overrides],
+        sorted({repr(row) for recipe in revisions for row in recipe.overrides}),
     ]
     return hashlib.sha256(json.dumps(table).encode()).hexdigest()
 

@@ -28,7 +28,7 @@ from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import Side, off_limit
 from optimiser.recipe.table import Recipe, Row
 
-FORMAT = 2
+FORMAT = 3
 # The sample's hash is DuckDB's own, which another version may compute otherwise.
 VERSION = f"{FORMAT} {duckdb.__version__}"
 # A night reads so many sampled items of a family in each file; only a short history asks for more.
@@ -39,7 +39,7 @@ _COPY = "(format parquet, compression zstd)"
 
 def make_digest(
     history: History,
-    live: Recipe,
+    revisions: Sequence[Recipe],
     reach: Reach,
     *,
     key: str,
@@ -53,8 +53,8 @@ def make_digest(
     ----------
     history : History
         Of the files that belong together; looking at all of its lots.
-    live : Recipe
-        Its overrides count; its families' limits do not.
+    revisions : sequence of Recipe
+        The live one, of which only the overrides count, and those before.
     reach : mapping of (family, measurement, side) to float
         For every measurement that was measured; z beyond which items are kept one by one.
     key, ground : str
@@ -72,8 +72,8 @@ def make_digest(
     with drafted(folder, name) as draft:
         # Equal contents give equal bytes.
         history.rows("set preserve_insertion_order = true")
-        _write_rows(history, live, reach, draft / "rows.parquet")
-        _write_counts(history, live, draft / "counts.parquet")
+        _write_rows(history, revisions, reach, draft / "rows.parquet")
+        _write_counts(history, revisions, draft / "counts.parquet")
         _write_sample(history, draft)
         first, last = time_range(history)
         meta = Meta(
@@ -137,13 +137,15 @@ def reach_recipe(live: Recipe, reach: Reach, plant_units: dict[str, str]) -> Rec
     return Recipe(revision="reach", rows=(*live.overrides, *rows))
 
 
-def _write_rows(history: History, live: Recipe, reach: Reach, target: Path) -> None:
+def _write_rows(history: History, revisions: Sequence[Recipe], reach: Reach, target: Path) -> None:
     """Write the items that are kept one by one, whole."""
     units = {m: known.unit for m, known in history.plant.file.measurements.items()}
-    recipe = reach_recipe(live, reach, units)
+    recipe = reach_recipe(revisions[0], reach, units)
     # Levels may be values observed anywhere in a family, also where an override decides.
     family = Recipe(revision="family", rows=tuple(r for r in recipe.rows if r.scope == "family"))
-    recipes = {"reach": recipe, "family": family} if live.overrides else {"reach": recipe}
+    recipes = {"reach": recipe, "family": family}
+    # What the machine recorded under a revision before is held against that one.
+    recipes |= {f"past{n}": past for n, past in enumerate(revisions[1:])}
     limits = place_limits(history, "reach_limits", recipes)
     everything = [
         f"(i.family = {text_literal(f)} and i.{quoted(m)} is not null)"
@@ -157,12 +159,13 @@ def _write_rows(history: History, live: Recipe, reach: Reach, target: Path) -> N
     )
 
 
-def _write_counts(history: History, live: Recipe, target: Path) -> None:
+def _write_counts(history: History, revisions: Sequence[Recipe], target: Path) -> None:
     """Write counts and extremes by all that is ever counted apart.
 
     Part and designator are told apart only where an override may ask for them.
     """
-    where = may_be_overridden(live.overrides).replace("{i}", "i")
+    overrides = [row for recipe in revisions for row in recipe.overrides]
+    where = may_be_overridden(overrides).replace("{i}", "i")
     apart = [
         f"case when {where} then i.{c} end as {c}" if where else f"null::varchar as {c}"
         for c in ("part", "designator")
