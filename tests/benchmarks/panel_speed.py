@@ -66,14 +66,14 @@ def to_the_eye(plant: Path) -> dict[str, float]:
         guarded.run("decide.ipynb")
         page = guarded.page
         begins = time.perf_counter()
-        page.locator(".opt-families select").last.select_option(index=1)
+        page.locator(".opt-families select").last.select_option(index=_where(page, "not proposed"))
         page.wait_for_function(
             f"() => !document.querySelector('.opt-head h2').textContent.startsWith('{FAMILY} ')",
             timeout=120_000,
         )
         found["another family, not searched yet, to the eye"] = time.perf_counter() - begins
         begins = time.perf_counter()
-        page.locator(".opt-families select").last.select_option(label=_label(page, FAMILY))
+        page.locator(".opt-families select").last.select_option(index=_where(page, f"{FAMILY} "))
         page.wait_for_function(
             f"() => document.querySelector('.opt-head h2').textContent.startsWith('{FAMILY} ')"
             " && document.querySelectorAll('.opt-panel svg').length > 1",
@@ -83,15 +83,18 @@ def to_the_eye(plant: Path) -> dict[str, float]:
         seconds = []
         handle = page.locator(".opt-limit-0 .noUi-handle")
         handle.focus()
+        page.keyboard.press("Home")
+        page.wait_for_timeout(1000)
         for n in range(16):
-            seconds.append(page.evaluate(_STEP, "ArrowRight" if n % 8 < 4 else "ArrowLeft"))
+            seconds.append(page.evaluate(_STEP, "ArrowRight" if n < 8 else "ArrowLeft"))
         found["slider step to the eye, median"] = statistics.median(seconds) / 1000
         found["slider step to the eye, slowest"] = max(seconds) / 1000
         browser.close()
     return found
 
 
-_STEP = """(key) => new Promise((done) => {
+_STEP = """(key) => new Promise((done, fail) => {
+  setTimeout(() => fail(new Error('no new counts within 10 s')), 10000);
   const table = document.querySelector('.opt-compare');
   const handle = document.querySelector('.opt-limit-0 .noUi-handle');
   const begins = performance.now();
@@ -104,9 +107,10 @@ _STEP = """(key) => new Promise((done) => {
 })"""
 
 
-def _label(page, family: str) -> str:
+def _where(page, words: str) -> int:
+    """Return the place of the first family in the list whose line holds some words."""
     options = page.locator(".opt-families select option").all_text_contents()
-    return next(o for o in options if o.startswith(f"{family} "))
+    return next(n for n, o in enumerate(options) if words in o.replace("\xa0", " "))
 
 
 def measure(folder: Path) -> dict[str, float]:
