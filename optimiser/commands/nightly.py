@@ -86,7 +86,8 @@ def _line(night: Night) -> str:
     found = night.as_dict()
     parts = [
         f"{found['items']:,} items to {night.clock:%Y-%m-%d %H:%M}",
-        f"{found['digested']} of {found['digests']} digests made",
+        f"{found['digested'] - found['reached']} of {found['digests']} digests made"
+        + (f", {found['reached']} made wider" if found["reached"] else ""),
         f"{len(found['proposed'])} families proposed, {len(found['stand'])} stand",
         f"change: {', '.join(found['change']) or 'none'}",
     ]

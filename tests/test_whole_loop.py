@@ -1,0 +1,242 @@
+"""The whole loop on one demo: nights, signatures, a revision that goes live, what follows of it.
+
+What the machine would have recorded under the new revision, and what the change saved, are
+worked out here in plain pandas from the same files, as a second opinion.
+"""
+
+import json
+import shutil
+import tomllib
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from test_nightly import entries, fingerprint, log, run
+
+from optimiser.cli import main
+from optimiser.decision.ledger import LEDGER, Ledger
+from optimiser.decision.revision import export_revision, roll_back
+from optimiser.history.demo.write import write_demo
+from optimiser.plant.file import read_plant
+from optimiser.recipe.table import read_recipe
+
+NIGHT_16, NIGHT_24, NIGHT_25 = (f"2026-01-{d}T02:00:00" for d in ("21", "29", "30"))
+SIGNED_AT = datetime(2026, 1, 21, 4, tzinfo=UTC)
+BACK_AT = datetime(2026, 1, 29, 9, tzinfo=UTC)
+FIRST_LIVE = date(2026, 1, 21)
+CRITICAL = ("CAP-0402", "RES-0603")
+EXPORTED, REJECTED, ONE_OF_TWO = ("CAP-0402", "PASTE-CHIP", "RES-0402"), "CON-10", "RES-0603"
+MONTH = 365.25 / 12
+
+
+def night_words(folder: Path, now: str) -> tuple[str, ...]:
+    return ("nightly", str(folder), "--now", now, "--trials", "4", "--workers", "1")
+
+
+def clocked(folder: Path, at: datetime) -> Ledger:
+    return Ledger(folder / LEDGER, now=lambda: at)
+
+
+def write_expensive_demo(folder: Path) -> None:
+    """Write a demo where a review costs 3.17 instead of 0.26, so that 16 days show a saving."""
+    write_demo(folder, days=24, items_per_day=10_000, seed=7)
+    path = folder / "plant.toml"
+    text = path.read_text().replace("seconds_per_call = 25.0", "seconds_per_call = 60.0")
+    text = text.replace("cost_per_hour = 38.0", "cost_per_hour = 190.0")
+    for family in CRITICAL:
+        before = f'[families."{family}"]\nclass = 2\ncritical = '
+        assert f"{before}false" in text
+        text = text.replace(f"{before}false", f"{before}true")
+    path.write_text(text)
+
+
+def plainly_called(items: pd.DataFrame, recipe: Path) -> pd.Series:
+    """Return what a recipe calls: the family's row, beaten by the part's, by the designator's."""
+    rows = pd.read_csv(recipe, comment="#")
+    place = items["product"] + "/" + items["designator"]
+    called = pd.Series(False, index=items.index)  # noqa: FBT003
+    for measurement, limits in rows.groupby("measurement"):
+        low = pd.Series(np.float32("nan"), index=items.index)
+        high = low.copy()
+        for scope, keys in (
+            ("family", items["family"]),
+            ("part", items["part"]),
+            ("designator", items["designator"]),
+            ("designator", place),
+        ):
+            for row in limits[limits["scope"] == scope].itertuples():
+                meant = keys == row.name
+                low[meant], high[meant] = np.float32(row.lower), np.float32(row.upper)
+        x = items[measurement]
+        called |= (x < low) | (x > high)
+    return called
+
+
+def relabel(items: pd.DataFrame) -> pd.DataFrame:
+    """Return items as they come in under new calls.
+
+    What is no longer called is not reviewed; test finds the first of every two defects that
+    pass. What is newly called is reviewed; nobody knew of a defect, so it is good.
+    """
+    items = items.copy()
+    passed = ~items["called"] & (items["found_by"] == "review")
+    defect = passed & (items["verdict"] == "defect")
+    by_test = defect & (defect.cumsum() % 2 == 1)
+    items.loc[passed & ~by_test, ["verdict", "defect", "found_by"]] = None
+    items.loc[by_test, "found_by"] = "test"
+    new = items["called"] & items["verdict"].isna()
+    items.loc[new, ["verdict", "found_by"]] = ["good", "review"]
+    return items
+
+
+def come_in(folder: Path, held: pd.DataFrame) -> None:
+    """Write items into the inbox, a file a day."""
+    for day, items in held.groupby(held["time"].dt.date):
+        where = folder / "history" / f"day={day}"
+        where.mkdir()
+        items.to_parquet(where / "part.parquet", index=False)
+
+
+@dataclass(frozen=True)
+class Loop:
+    """A plant whose new revision is live, and the days that follow, not yet in its inbox.
+
+    ``held`` has, beside the columns of the history, ``by_old``: what the old recipe calls.
+    """
+
+    folder: Path
+    held: pd.DataFrame
+    proposals: dict[str, int]
+    first: dict
+
+    def copy(self, where: Path) -> Path:
+        shutil.copytree(self.folder, where, copy_function=shutil.copy2)
+        return where
+
+
+def told(capsys, folder: Path, now: str) -> tuple[int, dict]:
+    code, out, err = run(capsys, *night_words(folder, now), "--json")
+    assert out, err
+    return code, json.loads(out)
+
+
+@pytest.fixture(scope="module")
+def loop(tmp_path_factory) -> Loop:
+    folder = tmp_path_factory.mktemp("loop") / "plant"
+    write_expensive_demo(folder)
+    days = sorted((folder / "history").iterdir())
+    held = pd.concat([pd.read_parquet(d / "part.parquet") for d in days[16:]], ignore_index=True)
+    for day in days[16:]:
+        shutil.rmtree(day)
+    assert main([*night_words(folder, NIGHT_16)]) == 0
+    first = json.loads((folder / "report.json").read_text())
+    ledger = clocked(folder, SIGNED_AT)
+    proposals = {e.family: e.id for e in ledger.entries(kind="proposal")}
+    assert set(proposals) == {*EXPORTED, REJECTED, ONE_OF_TWO, "PASTE-FINE"}
+    for family in (*EXPORTED, ONE_OF_TWO):
+        ledger.decide(proposals[family], "accept", by="Ada Fenn", reason="fewer false calls")
+    ledger.decide(proposals["CAP-0402"], "accept", by="Bo Marsh", reason="seen the boards")
+    ledger.decide(proposals[REJECTED], "reject", by="Bo Marsh", reason="a new stencil comes")
+    old = held["called"].copy()
+    assert (plainly_called(held, folder / "recipe.csv") == old).all()
+    plant, path = read_plant(folder), folder / "recipe.csv"
+    live = read_recipe(path, plant.file.measurements)
+    found = export_revision(plant, live, path, ledger, by="Ada Fenn", reason="week 4")
+    assert found.revision is not None
+    assert found.revision.proposals == tuple(sorted(proposals[f] for f in EXPORTED))
+    assert found.conflicts == ()
+    shutil.copyfile(found.revision.path, path)
+    held = relabel(held.assign(by_old=old, called=plainly_called(held, path)))
+    return Loop(folder=folder, held=held, proposals=proposals, first=first)
+
+
+@pytest.fixture(scope="module")
+def after(loop, tmp_path_factory) -> Path:
+    """The plant after the eight days and their night."""
+    folder = loop.copy(tmp_path_factory.mktemp("after") / "plant")
+    come_in(folder, loop.held.drop(columns="by_old"))
+    assert main([*night_words(folder, NIGHT_24)]) == 0
+    return folder
+
+
+def page(folder: Path) -> tuple[dict, str]:
+    return json.loads((folder / "report.json").read_text()), (folder / "report.html").read_text()
+
+
+def head(told: dict) -> dict[str, dict]:
+    return {group["name"]: group for group in told["head"]}
+
+
+def realised(loop: Loop, folder: Path, family: str) -> tuple[float, float]:
+    """Return false calls saved on the same items, and the money a month, in plain pandas."""
+    plant = tomllib.loads((folder / "plant.toml").read_text())
+    items = loop.held[loop.held["family"] == family]
+    since = items.loc[items["by_old"] != items["called"], "time"].min()
+    items = items[items["time"] >= since]
+    defect = items["verdict"] == "defect"
+    saved = int((items["by_old"] & ~defect).sum() - (items["called"] & ~defect).sum())
+    review = plant["review"]["seconds_per_call"] / 3600 * plant["review"]["cost_per_hour"]
+    costs, coverage = plant["escape_cost"], plant["labels"]["test_coverage"]
+    prices = items["defect"].map(costs["by_defect"]).fillna(costs["default"])
+    # Test finds some of what passes, and the field the rest.
+    finders = costs["by_finder"]
+    prices *= coverage * finders["test"] + (1 - coverage) * finders["field"]
+    lost = prices[defect & items["by_old"] & ~items["called"]].sum()
+    lost *= (1 - plant["review"]["miss_rate"]) / coverage
+    gained = prices[defect & ~items["by_old"] & items["called"]].sum()
+    days = (items["time"].max() - since) / timedelta(days=1)
+    return saved, (saved * review - lost + gained) / days * MONTH
+
+
+def test_the_change_is_watched_from_its_day_and_saves_what_plain_counts_say(loop, after, capsys):
+    code, out, _ = run(capsys, "watch", after, "--json")
+    assert code == 0
+    rows = {row["family"]: row for row in json.loads(out)}
+    assert {f: row["proposal"] for f, row in rows.items()} == {
+        f: loop.proposals[f] for f in EXPORTED
+    }
+    for family, row in rows.items():
+        items = loop.held[loop.held["family"] == family]
+        telling = items.loc[items["by_old"] != items["called"], "time"]
+        since = telling.min().to_pydatetime()
+        assert (row["since"], since.date()) == (since.isoformat(), FIRST_LIVE)
+        assert row["mismatch_share"] == 0
+        now = items[items["time"] >= since]
+        assert row["items"] == len(now)
+        good = now["verdict"] != "defect"
+        assert row["false_calls"]["count"] == (now["called"] & good).sum()
+        saved, money = realised(loop, after, family)
+        assert saved > 0
+        assert row["saving_per_month"]["value"] == pytest.approx(money)
+        assert row["escapes_known"] == (~now["called"] & now["by_old"] & ~good).sum()
+
+
+def test_the_page_shows_waiting_signed_live_and_realised(loop, after, capsys):
+    assert {g["name"]: g["families"] for g in loop.first["head"]} == {
+        "waiting": 6,
+        "signed": 0,
+        "live": 0,
+    }
+    report, html = page(after)
+    expected = [realised(loop, after, f)[1] for f in EXPORTED]
+    assert report["realised"]["value"] == pytest.approx(sum(expected))
+    rows = {row["family"]: row for row in report["changes"]}
+    assert set(rows) == set(EXPORTED)
+    assert {row["since"] for row in rows.values()} == {FIRST_LIVE.isoformat()}
+    for family, money in zip(EXPORTED, expected, strict=True):
+        assert rows[family]["realised"]["value"] == pytest.approx(money)
+        assert family in html
+    assert f"{sum(expected):,.0f}" in html
+    assert head(report)["live"]["families"] == 3
+
+
+def test_running_the_night_again_changes_nothing(after, capsys):
+    before, pages = fingerprint(after), page(after)
+    code, found = told(capsys, after, NIGHT_24)
+    assert code == 0
+    assert (found["digested"], found["proposed"]) == (0, {})
+    assert fingerprint(after) == before
+    assert page(after) == pages
