@@ -25,6 +25,7 @@ DOORS = {
     "pydantic": ("plant",),
     "tqdm": ("commands", "views/notebook.py"),
     "anywidget": ("views",),
+    "watchfiles": ("commands",),
     "vl_convert": ("views",),
     "jinja2": ("views/report.py",),
     "sqlite3": ("decision",),
