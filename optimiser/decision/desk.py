@@ -16,8 +16,9 @@ from optimiser.decision.choice import Choice
 from optimiser.decision.kept import keep, read_found, read_row
 from optimiser.decision.propose import Case, propose_with_study
 from optimiser.decision.run import FOLDER, TRIALS, make_cases, propose_all
-from optimiser.errors import HistoryError, RecipeError, UsageError, nearest
+from optimiser.errors import UsageError, nearest
 from optimiser.history.calls import By, CallTotals, call_totals, false_calls_by
+from optimiser.history.contract import refuse
 from optimiser.history.distribution import Window, distributions
 from optimiser.history.read import History, open_history
 from optimiser.plant.file import Plant, read_plant
@@ -188,23 +189,14 @@ def open_desk(where: Path | str, *, trials: int = TRIALS) -> Desk:
     live = read_recipe(path, plant.file.measurements)
     history = open_history(plant)
     try:
-        _refuse_unusable(history, live, path)
+        errors = [f for f in check(history, live, path) if f.level == "error"]
+        if errors:
+            raise refuse(errors)
         cases = make_cases(history, live, trials=trials, proof=True)
     except BaseException:
         history.close()
         raise
     return Desk(plant, live, history, {c.tally.family: c for c in cases})
-
-
-def _refuse_unusable(history: History, live: Recipe, path: Path) -> None:
-    """Raise if the recipe is not the history's, or a check found an error."""
-    present = {str(r[0]) for r in history.rows("select distinct family from items")}
-    if not live.families() & present:
-        msg = f"{path}: has limits for none of the families of the history"
-        raise RecipeError(msg)
-    errors = [f for f in check(history, live, path) if f.level == "error"]
-    if errors:
-        raise HistoryError("\n".join(str(f) for f in errors[:5]))
 
 
 def measurements_of(case: Case) -> list[str]:
