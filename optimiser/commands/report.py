@@ -22,6 +22,7 @@ from optimiser.decision.run import FOLDER, TRIALS, make_cases
 from optimiser.decision.shares import with_shares
 from optimiser.decision.watch import watch_exported
 from optimiser.history.calls import calls_by_day
+from optimiser.history.digest.store import write_safely
 from optimiser.history.read import open_history
 from optimiser.tally.check import check
 from optimiser.views.report import report_csv, report_page
@@ -85,6 +86,4 @@ def write_report(account: Account, target: Path) -> None:
         target.suffix or ".html": report_page(account),
     }
     for suffix, text in parts.items():
-        draft = target.with_suffix(f"{suffix}.tmp")
-        draft.write_text(text, encoding="utf-8")
-        draft.replace(target.with_suffix(suffix))
+        write_safely(target.with_suffix(suffix), text)
