@@ -69,7 +69,12 @@ def running_lab(root: Path, home: Path):
         yield address
     finally:
         os.killpg(server.pid, signal.SIGTERM)
-        server.wait(20)
+        try:
+            server.wait(20)
+        except subprocess.TimeoutExpired:
+            # A kernel that is busy may keep the server waiting.
+            os.killpg(server.pid, signal.SIGKILL)
+            server.wait(20)
 
 
 def _wait_for(address: str, server: subprocess.Popen) -> None:
