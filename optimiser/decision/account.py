@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser.decision.ledger import Ledger
+from optimiser.decision.night import BY
 from optimiser.decision.proposal import CAUTION, finite_only
 from optimiser.decision.standing import State
 from optimiser.decision.watch import Watched
@@ -92,6 +93,7 @@ class Account:
     changes : tuple of dict
         Every change that is live: promised against realised, and its state in words.
     waiting, decided : tuples of dict
+        Of what people decided; what the night took back itself is in the ledger.
     raises : tuple of str
         What would raise the confidence.
     """
@@ -167,7 +169,9 @@ def make_account(
         families=tuple(_family(row) for row in rows),
         changes=tuple(_change(n, w) for n, w in watched.items()),
         waiting=tuple(_standing(s) for s in states if s.state in WAITING),
-        decided=tuple(_decision(s) for s in reversed(states) if s.last is not None),
+        decided=tuple(
+            _decision(s) for s in reversed(states) if s.last is not None and s.last.by != BY
+        ),
         raises=tuple(_raises(plant, rows, watched, backtested=backtested)),
     )
 
@@ -409,9 +413,9 @@ def _raises(
     thin = [row["family"] for row in rows if row["advice"] == "gather"]
     if thin:
         found.append(
-            f"{_count(len(thin), 'family has', 'families have')} too few labelled defects or lots ({', '.join(thin[:6])}"
-            f"{', …' if len(thin) > 6 else ''}): record what test and field find, and audit passed items "
-            "(optimiser audit)."
+            f"{_count(len(thin), 'family has', 'families have')} too few labelled defects or lots "
+            f"({', '.join(thin[:6])}{', …' if len(thin) > 6 else ''}): record what test and field find, "
+            "and audit passed items (optimiser audit)."
         )
     early = [w.family for w in watched.values() if w.state == "too early"]
     if early:

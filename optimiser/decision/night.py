@@ -26,6 +26,7 @@ from optimiser.decision.propose import Case
 from optimiser.decision.run import FOLDER, early_lots, make_cases, propose_all
 from optimiser.decision.shares import with_shares
 from optimiser.decision.signing import basis_of
+from optimiser.decision.standing import State
 from optimiser.decision.watch import Watched, exported_since, watch_exported
 from optimiser.errors import OptimiserError
 from optimiser.history.calls import calls_by_day
@@ -320,31 +321,61 @@ def refresh(night: Night) -> None:
 
 
 def record(night: Night) -> None:
-    """Write the changes proposed tonight into the ledger; the same change is not written twice."""
+    """Write the changes proposed tonight into the ledger; the same change is not written twice.
+
+    What the night proposed before and nobody has touched is withdrawn, so that one proposal of
+    a family waits. Limits that were rejected are not proposed again.
+    """
     ledger = Ledger(night.asked.plant.folder / LEDGER, now=night.asked.now)
-    cases = {c.tally.family: c for c in night.cases}
+    states: list[State] | None = None
     for row in night.rows:
-        family = row["family"]
-        if row["advice"] != "change" or family not in night.fresh:
+        if row["family"] not in night.fresh:
             continue
         try:
-            entry = ledger.propose(
+            states = ledger.states() if states is None else states
+            _record(night, row, ledger, [s for s in states if s.entry.family == row["family"]])
+        except OptimiserError as error:
+            _fail(night, row["family"], error)
+    # What failed keeps its old state, and so is due again tomorrow.
+    night.families |= {f: state for f, state in night.fresh.items() if f not in night.failed}
+
+
+def _record(night: Night, row: Row, ledger: Ledger, past: Sequence[State]) -> None:
+    """Write one family's change, and withdraw what it replaces."""
+    family, newest = row["family"], None
+    moves = [x for x in row["limits"] if x["now"] != x["proposed"]]
+    if row["advice"] == "change":
+        refused = next((s for s in past if s.state == "rejected" and _is_of(s, moves)), None)
+        if refused is not None:
+            night.tell("rejected before", family=family, entry=refused.entry.id)
+        else:
+            (case,) = (c for c in night.cases if c.tally.family == family)
+            newest = ledger.propose(
                 family,
-                [x for x in row["limits"] if x["now"] != x["proposed"]],
+                moves,
                 by=BY,
                 reason=night.due[family],
                 origin="recommended",
                 critical=row["critical"],
-                basis=basis_of(cases[family], night.asked.live),
+                basis=basis_of(case, night.asked.live),
                 figures={name: row[name] for name in _FIGURES},
-            )
-        except OptimiserError as error:
-            _fail(night, family, error)
-            continue
-        night.recorded.append(family)
-        night.tell("recorded", family=family, entry=entry.id)
-    # What failed keeps its old state, and so is due again tomorrow.
-    night.families |= {f: state for f, state in night.fresh.items() if f not in night.failed}
+            ).id
+            night.recorded.append(family)
+            night.tell("recorded", family=family, entry=newest)
+    why = "newer results advise no such change" if newest is None else f"proposal {newest} is newer"
+    for state in past:
+        if state.state == "waiting" and state.entry.by == BY and state.entry.id != newest:
+            ledger.decide(state.entry.id, "withdraw", by=BY, reason=why)
+            night.tell("withdrawn", family=family, entry=state.entry.id, why=why)
+
+
+def _is_of(state: State, moves: Sequence[Row]) -> bool:
+    """Return whether a proposal moves the same limits from and to the same values."""
+    names = ("measurement", "side", "now", "proposed")
+    old, new = (
+        {tuple(x[n] for n in names) for x in xs} for xs in (state.entry.body["limits"], moves)
+    )
+    return old == new
 
 
 def watch_changes(night: Night) -> None:
