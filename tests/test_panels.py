@@ -247,6 +247,14 @@ def test_long_work_stops_and_goes_on(desk):
     ranked = families_frame(desk)
     savings = ranked.loc[ranked["advice"] == "change", "saving_per_month"]
     assert savings.is_monotonic_decreasing
+    risky = families_frame(desk, rank="escapes_added")
+    added = risky.loc[risky["advice"] == "change", "escapes_added"]
+    assert added.is_monotonic_decreasing
+    overview = OverviewPanel(desk)
+    overview.rank.value = "escapes_added"
+    assert overview._families.value.index(str(risky.index[0])) < overview._families.value.index(
+        str(risky.index[-1])
+    )
 
 
 def test_results_have_words_a_table_and_a_note(desk):

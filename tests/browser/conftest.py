@@ -57,10 +57,12 @@ def open_notebook(browser, lab):
     """
     opened = []
 
-    def run(notebook: str, *, width: int = 1280, height: int = 2600) -> Guarded:
+    def run(
+        notebook: str, *, width: int = 1280, height: int = 2600, as_stored: bool = False
+    ) -> Guarded:
         guarded = Guarded(browser, lab, width=width, height=height)
         opened.append(guarded)
-        guarded.run(notebook)
+        (guarded.look if as_stored else guarded.run)(notebook)
         return guarded
 
     yield run

@@ -113,9 +113,14 @@ class Guarded:
         if message.type == "error":
             self.errors.append(message.text)
 
+    def look(self, notebook: str) -> None:
+        """Open a notebook as it is stored."""
+        self.page.goto(f"{self.lab}/doc/tree/{notebook}?token={TOKEN}&reset")
+        self.page.wait_for_selector(".jp-Notebook .jp-Cell", timeout=60_000)
+
     def run(self, notebook: str, *, timeout_s: float = 240) -> None:
         """Open a notebook, run all its cells, wait until they have run."""
-        self.page.goto(f"{self.lab}/doc/tree/{notebook}?token={TOKEN}&reset")
+        self.look(notebook)
         self.page.wait_for_function(KERNEL_IDLE, timeout=60_000)
         self.page.evaluate("() => { window.jupyterapp.commands.execute('notebook:run-all-cells') }")
         self.page.wait_for_function(

@@ -3,6 +3,8 @@
 import re
 import time
 
+import nbformat
+import pandas as pd
 import pytest
 from browser.conftest import notebook_on, plant_with_many_measurements, plant_without_defects
 from playwright.sync_api import expect
@@ -12,6 +14,8 @@ from optimiser.history.read import open_history
 from optimiser.history.replay import replay
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
+from optimiser.views.charts import pareto_chart
+from optimiser.views.shown import Shown
 
 CUT_OFF = """() => {
   const panel = document.querySelector('.opt-panel');
@@ -194,6 +198,32 @@ def test_find_shows_where_calls_come_from(open_notebook, width):
     page = open_notebook("find.ipynb", width=width).page
     panel = page.locator(".opt-panel").last
     expect(panel.locator("svg").first).to_be_visible()
-    panel.locator("select").select_option(label="product and designator")
+    panel.locator("select").last.select_option(label="product and designator")
     expect(panel.locator(".opt-pareto-table")).to_contain_text("/")
     assert page.evaluate(OVERLAP) == 0
+
+
+def test_a_mailed_copy_still_shows_table_and_picture(open_notebook, root):
+    """Nobody trusts it and no kernel has run it: what was stored is all there is."""
+    frame = pd.DataFrame({"name": ["A-1", "B-2"], "false_calls": [7, 3], "items": [90, 40]})
+    frame = frame.assign(share=[0.7, 0.3], cumulative=[0.7, 1.0])
+    shown = Shown("False calls <here>", frame, "of 130 items", pareto_chart(frame, by="part"))
+    cell = nbformat.v4.new_code_cell(
+        "shown",
+        execution_count=1,
+        outputs=[
+            nbformat.v4.new_output(
+                "execute_result", data=shown._repr_mimebundle_(), execution_count=1
+            )
+        ],
+    )
+    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    book = nbformat.v4.new_notebook(cells=[cell], metadata={"kernelspec": kernel})
+    nbformat.write(book, root / "mailed.ipynb")
+    page = open_notebook("mailed.ipynb", as_stored=True).page
+    output = page.locator(".jp-OutputArea-output")
+    expect(output.locator("table")).to_contain_text("B-2")
+    expect(output).to_contain_text("False calls <here>")
+    drawn = output.locator("img")
+    expect(drawn).to_be_visible()
+    assert drawn.evaluate("(img) => img.naturalWidth") > 100

@@ -2,7 +2,7 @@
 
 import threading
 from html import escape
-from typing import Any
+from typing import Any, Literal
 
 import ipywidgets as widgets
 import pandas as pd
@@ -16,6 +16,7 @@ from optimiser.views.panels.guard import Guard
 from optimiser.views.panels.parts import block, live_chart, safely
 from optimiser.views.tables import interval_words
 
+Rank = Literal["saving_per_month", "escapes_added"]
 _MEANS = {
     "family": "family",
     "limit": "limit (an item outside several counts for each)",
@@ -27,12 +28,14 @@ _MEANS = {
 }
 
 
-def families_frame(desk: Desk) -> pd.DataFrame:
-    """Return the families, ranked by what a change would save, with what it would risk.
+def families_frame(desk: Desk, *, rank: Rank = "saving_per_month") -> pd.DataFrame:
+    """Return the families, ranked by what a change would save or by what it would risk.
 
     Parameters
     ----------
     desk : Desk
+    rank : {'saving_per_month', 'escapes_added'}
+        Largest first, advised changes before the others.
 
     Returns
     -------
@@ -64,12 +67,12 @@ def families_frame(desk: Desk) -> pd.DataFrame:
     ranks = frame["advice"].map(order).fillna(3)
     return (
         frame.assign(_rank=ranks)
-        .sort_values(["_rank", "saving_per_month"], ascending=[True, False])
+        .sort_values(["_rank", rank], ascending=[True, False])
         .drop(columns="_rank")
     )
 
 
-def families_html(desk: Desk) -> str:
+def families_html(desk: Desk, *, rank: Rank = "saving_per_month") -> str:
     """Return ``families_frame`` as words: values with their intervals."""
     currency = desk.plant.file.plant.currency
     head = (
@@ -83,7 +86,7 @@ def families_html(desk: Desk) -> str:
         "items",
     )
     rows = []
-    for name in families_frame(desk).index:
+    for name in families_frame(desk, rank=rank).index:
         row, case = desk.rows.get(str(name)), desk.cases[str(name)]
         change = row is not None and row["advice"] == "change"
         promised = row["promise"] if row is not None else {}
@@ -170,6 +173,15 @@ class OverviewPanel(widgets.VBox):
         )
         self.by.observe(safely(self._picked, self, "Cannot count it"), "value")
         self._families = block("opt-family-table")
+        self.rank = widgets.Dropdown(
+            description="Ranked by",
+            options=[
+                ("what a change would save", "saving_per_month"),
+                ("escapes it would add", "escapes_added"),
+            ],
+            layout=widgets.Layout(width="430px"),
+        )
+        self.rank.observe(safely(lambda _: self.refresh(), self, "Cannot rank them"), "value")
         self.again = widgets.Button(
             description="Read proposals again", layout=widgets.Layout(width="200px")
         )
@@ -184,8 +196,8 @@ class OverviewPanel(widgets.VBox):
                 ),
                 widgets.HTML(totals_html(desk.totals())),
                 widgets.HTML("<h3>Families: what a change would save and risk</h3>"),
+                widgets.HBox([self.rank, self.again], layout=widgets.Layout(flex_flow="row wrap")),
                 self._families,
-                self.again,
                 widgets.HTML("<h3>Where the false calls come from</h3>"),
                 self.by,
                 widgets.HBox(
@@ -209,7 +221,7 @@ class OverviewPanel(widgets.VBox):
 
     def refresh(self) -> None:
         """Show the proposals that are kept by now."""
-        self._families.value = families_html(self._desk)
+        self._families.value = families_html(self._desk, rank=self.rank.value)
 
     def show_by(self, by: By) -> pd.DataFrame:
         """Show the false calls by one way of looking at them.
