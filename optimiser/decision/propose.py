@@ -328,8 +328,8 @@ def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove]) -> tuple[str
     saving = promised.saving_per_month
     if not saving.low > 0:
         return (
-            f"the saving is not certain: {saving.value:.0f} a month, "
-            f"{promised.level:.0%} interval {saving.low:.0f} to {saving.high:.0f}",
+            f"the saving is not certain: {saving.value:,.0f} a month, "
+            f"{promised.level:.0%} interval {saving.low:,.0f} to {saving.high:,.0f}",
         )
     return ()
 
@@ -337,7 +337,7 @@ def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove]) -> tuple[str
 def _reasons_to_change(promised: Promise, case: Case) -> tuple[str, ...]:
     """Return what speaks for a change, most money first."""
     parts = {
-        f"{promised.false_calls_saved.value:.0f} false calls fewer in {case.span_days:.0f} days": (
+        f"{promised.false_calls_saved.value:,.0f} false calls fewer in {case.span_days:.0f} days": (
             promised.review_saving_per_month.value
         ),
         f"{promised.escapes_caught.value:.1f} escapes caught that test, audit or field found": (
