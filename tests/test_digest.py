@@ -30,7 +30,6 @@ from optimiser.history.contract import KEY
 from optimiser.history.demo.write import write_demo
 from optimiser.history.digest import make, merged
 from optimiser.history.digest.store import sha_of_file
-from optimiser.history.limits import place_limits
 from optimiser.history.read import open_history
 from optimiser.history.replay import agree
 from optimiser.plant.file import read_plant
@@ -39,8 +38,6 @@ from optimiser.recipe.table import read_recipe
 from optimiser.tally.check import check
 from optimiser.tally.digested import (
     close_store,
-    daily_boards,
-    daily_counts,
     open_store,
     open_stored,
 )
@@ -490,38 +487,6 @@ def test_a_reach_falls_short_only_of_what_it_measured():
     assert falls_short({("A", "tilt", "upper"): 2.0}, wanted) == {("A", "tilt", "upper"): 1.5}
     assert falls_short({("A", "tilt", "upper"): np.inf}, wanted) == {("A", "tilt", "upper"): 1.5}
     assert falls_short({("A", "tilt", "upper"): -np.inf}, wanted) == {}
-
-
-def test_daily_counts_are_those_of_the_rows(few_days, tmp_path):
-    plant, live = inputs(few_days)
-    store = open_store(plant, live, tmp_path, tell=lambda *_, **__: None)
-    with open_stored(store, early_lots) as history:
-        counts, boards = daily_counts(history, live), daily_boards(history, live)
-    with open_history(plant) as history:
-        limits = place_limits(history, "l", {"live": live})
-        expected = history.connection.execute(
-            f"""select time::date as date, line, product, family, count(*) as items,
-                  count(*) filter (where c) as calls,
-                  count(*) filter (where c and verdict = 'good') as false_calls,
-                  count(*) filter (where c and verdict is null) as unreviewed_calls,
-                  count(*) filter (where called) as recorded_calls,
-                  count(*) filter (where verdict = 'defect' and found_by = 'review') as defects_review,
-                  count(*) filter (where verdict = 'defect' and found_by = 'test') as defects_test,
-                  count(*) filter (where verdict = 'defect' and found_by = 'audit') as defects_audit,
-                  count(*) filter (where verdict = 'defect' and found_by = 'field') as defects_field
-                from (select i.*, {limits.called("live")} as c from {limits.join()})
-                group by all order by 1, 2, 3, 4"""
-        ).df()
-        passed = history.connection.execute(
-            f"""select time::date::varchar as date, line, product, stage,
-                  count(distinct board) as boards, count(distinct board) filter (where c) as called_boards
-                from (select i.*, {limits.called("live")} as c from {limits.join()})
-                group by all order by 1, 2, 3, 4"""
-        ).df()
-    assert counts.fillna(0).astype(expected.dtypes).equals(expected)
-    assert boards.astype(passed.dtypes).equals(passed)
-    assert expected["calls"].sum() > expected["false_calls"].sum() > 0
-    assert (passed["boards"] > passed["called_boards"]).any()
 
 
 def rounded(items, coarse, rng) -> list:

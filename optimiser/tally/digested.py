@@ -5,16 +5,12 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import pandas as pd
-
 from optimiser.errors import OptimiserError
-from optimiser.history.contract import FINDERS
 from optimiser.history.digest.inbox import Told, Unit, ground_of, open_told, unit_key, units_of
 from optimiser.history.digest.known import Content, Known
 from optimiser.history.digest.make import make_digest, time_range
 from optimiser.history.digest.merged import MergedHistory, open_digests
 from optimiser.history.digest.store import Digest, Reach, is_whole, read_digest, remove_drafts
-from optimiser.history.limits import place_limits
 from optimiser.history.read import find_files, open_history
 from optimiser.plant.file import Plant
 from optimiser.recipe.past import past_revisions
@@ -302,71 +298,3 @@ def _remake(store: Store, unit: Unit, wider: Reach) -> None:
     if made is not None:
         store.serving[unit] = made
         store.reached += 1
-
-
-def daily_counts(history: MergedHistory, live: Recipe) -> pd.DataFrame:
-    """Return what a recipe did day by day.
-
-    Parameters
-    ----------
-    history : MergedHistory
-    live : Recipe
-        No limit tighter than the digests' reach.
-
-    Returns
-    -------
-    DataFrame
-        By ``date, line, product, family``: ``items``, ``calls``, ``false_calls`` (reviewed
-        goods called), ``unreviewed_calls``, ``recorded_calls`` (what the machine did) and
-        labelled defects by who found them, ``defects_review`` and so on, by the item's day.
-    """
-    limits = place_limits(history, "daily_limits", {"live": live})
-    called = limits.called("live")
-    by_finder = ", ".join(
-        f"count(*) filter (where verdict = 'defect' and found_by = '{f}') as defects_{f}"
-        for f in FINDERS
-    )
-    return history.connection.execute(
-        f"""with kept as (
-              select time::date as date, line, product, family, count(*) filter (where c) as calls,
-                count(*) filter (where c and verdict = 'good') as false_calls,
-                count(*) filter (where c and verdict is null) as unreviewed_calls,
-                count(*) filter (where called) as recorded_calls, {by_finder}
-              from (select i.*, {called} as c from {limits.join()}) group by 1, 2, 3, 4)
-            select t.date, t.line, t.product, t.family, t.items,
-              columns(k.* exclude (date, line, product, family))
-            from (select date, line, product, family, sum(n)::bigint as items
-                  from {history.counts} group by all) t
-            left join kept k on k.date = t.date and k.line is not distinct from t.line
-              and k.product = t.product and k.family = t.family
-            order by t.date, t.line, t.product, t.family"""
-    ).df()
-
-
-def daily_boards(history: MergedHistory, live: Recipe) -> pd.DataFrame:
-    """Return how many boards passed without a call, day by day.
-
-    Parameters
-    ----------
-    history : MergedHistory
-    live : Recipe
-        No limit tighter than the digests' reach.
-
-    Returns
-    -------
-    DataFrame
-        By ``date, line, product, stage``: ``boards`` and ``called_boards``. A board whose
-        items of one day lie in two files counts twice in ``boards``.
-    """
-    limits = place_limits(history, "daily_limits", {"live": live})
-    called = history.connection.execute(
-        f"""select i.time::date::varchar as date, i.line, i.product, i.stage,
-              count(distinct i.board) as called_boards
-            from {limits.join()} where {limits.outside("live")} group by 1, 2, 3, 4"""
-    ).df()
-    keys = ["date", "line", "product", "stage"]
-    rows = [row for d in history.digests for row in d.meta.boards]
-    boards = pd.DataFrame(rows, columns=[*keys, "boards"]).groupby(keys, dropna=False).sum()
-    joined = boards.reset_index().merge(called, on=keys, how="left")
-    joined["called_boards"] = joined["called_boards"].fillna(0).astype("int64")
-    return joined.sort_values(keys, ignore_index=True)
