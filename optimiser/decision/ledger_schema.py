@@ -231,8 +231,11 @@ def _migrate(connection: sqlite3.Connection, path: Path) -> None:
 
 def _version(connection: sqlite3.Connection, path: Path) -> int:
     """Return a file's version; 0 of a new one. Raise if it is no ledger, or a newer one."""
-    marked, version = (_one(connection, f"pragma {p}") for p in ("application_id", "user_version"))
-    tables = _one(connection, "select count(*) from sqlite_master")
+    # One statement, so that all three are of one moment: another process may be making the file.
+    marked, version, tables = connection.execute(
+        """select (select application_id from pragma_application_id),
+             (select user_version from pragma_user_version), count(*) from sqlite_master"""
+    ).fetchone()
     if marked == version == tables == 0:
         return 0
     if marked != APPLICATION_ID:
