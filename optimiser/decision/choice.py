@@ -215,6 +215,20 @@ class Choice:
         """The point that is best at these prices; None where nothing was searched."""
         return next((p for p in self.points if p.recommended), None)
 
+    @cached_property
+    def advised(self) -> bool:
+        """Whether the recommended point is a change whose saving is certain at these prices."""
+        best = self.recommended
+        promised = self.promised(best) if best is not None else None
+        return promised is not None and promised.saving_per_month.low > 0
+
+    @property
+    def best_words(self) -> str:
+        """What the recommended point is called: only a certain saving is recommended."""
+        if self.recommended is not None and self.recommended.name == "live":
+            return "nothing better found"
+        return "recommended" if self.advised else "best found, not advised"
+
     def point(self, name: str) -> Point:
         """Return a point by its name."""
         return next(p for p in self.points if p.name == name)

@@ -16,6 +16,7 @@ from optimiser.tally.grid import GridLimit
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK
 
 PICK, CHOSEN, BEST, MONEY, TOP = "pick", "chosen", "best", "money", "top"
+BEST_WORDS = "best_words"
 HAND_X, HAND_Y, HAND_ON = "hand_x", "hand_y", "hand_on"
 _NOTHING = alt.InlineData([{}])
 
@@ -72,8 +73,8 @@ def trade_chart(
     Returns
     -------
     altair.LayerChart
-        Parameters ``chosen`` and ``best`` name points, ``money`` and ``top`` scale the
-        review cost, ``hand_x``, ``hand_y``, ``hand_on`` place a hand-made setting.
+        Parameters ``chosen`` and ``best`` name points, ``best_words`` says what the latter
+        is, ``money`` and ``top`` scale the review cost, ``hand_x``, ``hand_y``, ``hand_on`` place a hand-made setting.
     """
     held = frame[frame["what"] == "held out"]
     widest = float(held["escapes"].max()) * 1.15 if len(held) else 1.0
@@ -114,7 +115,7 @@ def _trade_layers(
         size=330, color=INK, strokeWidth=1.6, shape="circle", filled=False
     )
     best = held_out.transform_filter(f"datum.name === {BEST}").mark_text(
-        text="recommended", align="left", dx=13, dy=-9, color=GOOD, fontWeight=600
+        text=alt.ExprRef(BEST_WORDS), align="left", dx=13, dy=-9, color=GOOD, fontWeight=600
     )
     points = (
         held_out.transform_filter("datum.name !== 'live'")

@@ -58,7 +58,7 @@ def test_one_family_to_a_signed_decision(open_notebook, root, tmp_path):
     """A click moves limits, a price moves the point, a slider counts as replay, accept is a row."""
     page = open_notebook("decide.ipynb").page
     panel = page.locator(".opt-panel")
-    expect(panel.locator(".opt-figures")).to_contain_text("recommended at these prices")
+    expect(panel.locator(".opt-figures")).to_contain_text("at these prices")
     assert page.evaluate(CUT_OFF) == []
     assert page.evaluate(OVERLAP) == 0
 

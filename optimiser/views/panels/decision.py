@@ -64,21 +64,17 @@ class DecisionPanel(widgets.VBox):
     def __init__(self, desk: Desk, family: str | None = None) -> None:
         self._desk, self._lock = desk, threading.RLock()
         self._ledger = Ledger(desk.plant.folder / LEDGER)
-        self._answers, self._paging = 0, False
+        self._answers, self._filling = 0, False
         self._spread: alt.JupyterChart | None = None
         self._spread_data: tuple[Any, Any] = (None, [])
         self._build()
         super().__init__(self._layout())
         self.add_class("opt-panel")
-        names = _by_saving(desk)
-        self._families.options = [(_family_words(desk, n), n) for n in names]
+        self._names = _by_saving(desk)
         self._families.observe(safely(self._family_picked, self, "Cannot show it"), "value")
-        first = family or names[0]
+        first = family or self._names[0]
         desk.case(first)
-        if self._families.value == first:
-            self.show_family(first)
-        else:
-            self._families.value = first
+        self.show_family(first)
 
     def __repr__(self) -> str:
         return f"<DecisionPanel {self.choice!r}, {self._chosen_words().lower()}>"
@@ -90,7 +86,8 @@ class DecisionPanel(widgets.VBox):
         )
         self._families.add_class("opt-families")
         self._head, self._figures, self._nothing = block("opt-head"), block("opt-figures"), block()
-        self._moves, self._compare = block("opt-moves"), block("opt-compare")
+        self._moves, self._compare = block("opt-moves", max_height="340px"), block("opt-compare")
+        self._moves.add_class("opt-scroll")
         self._prices_words, self._legend = block("opt-span"), widgets.HTML(words.legend())
         self._status = block("opt-status")
         self.trade = Trade(safely(self._point_picked, self, "Cannot show the point"))
@@ -196,6 +193,7 @@ class DecisionPanel(widgets.VBox):
             self.setting = best.setting if best else self.choice.tally.grid.live
             self._fill_pages()
             self._status.value = ""
+            self._fill_families(family)
             self.set(self.setting)
 
     def choose(self, point: Point | None) -> None:
@@ -291,7 +289,19 @@ class DecisionPanel(widgets.VBox):
         return signed
 
     def _family_picked(self, change: Any) -> None:  # noqa: ANN401 - a traitlets change
-        self.show_family(change["new"])
+        if change["new"] is not None and not self._filling:
+            self.show_family(change["new"])
+
+    def _fill_families(self, shown: str) -> None:
+        """Say in the list what is known of each family by now; their order stays."""
+        self._filling = True
+        try:
+            lines = [(_family_words(self._desk, n), n) for n in self._names]
+            if tuple(lines) != self._families.options:
+                self._families.options = lines
+            self._families.value = shown
+        finally:
+            self._filling = False
 
     def _point_picked(self, name: str) -> None:
         with self._lock:
@@ -311,7 +321,7 @@ class DecisionPanel(widgets.VBox):
         choice, point = self.choice, self.point
         title = self._chosen_words()
         if point and point.recommended:
-            title += ", recommended at these prices"
+            title += f", {choice.best_words} at these prices"
         promised = choice.promised(point) if point else None
         broken = "".join(
             f"<p><strong>{escape(w)}</strong></p>" for w in choice.violations(self.setting)
@@ -328,7 +338,7 @@ class DecisionPanel(widgets.VBox):
         self._moves.value = words.moves(done.moves)
         shown = [(LIVE.lower(), choice.consequences(choice.tally.grid.live))]
         if choice.recommended is not None:
-            shown.append(("recommended", choice.consequences(choice.recommended.setting)))
+            shown.append((choice.best_words, choice.consequences(choice.recommended.setting)))
         if title != LIVE and not (point and point.recommended):
             shown.append((title.lower(), done))
         self._compare.value = words.comparison(choice, shown)
@@ -366,16 +376,16 @@ class DecisionPanel(widgets.VBox):
             (f"measurements {AT_ONCE * n + 1} to {AT_ONCE * n + len(p)} of {len(order)}", p)
             for n, p in enumerate(pages)
         ]
-        self._paging = True
+        self._filling = True
         try:
             self._pages.options = options
             self._pages.value = pages[0] if pages else None
         finally:
-            self._paging = False
+            self._filling = False
         self._draw(pages[0] if pages else ())
 
     def _page_picked(self, change: Any) -> None:  # noqa: ANN401
-        if change["new"] is not None and not self._paging:
+        if change["new"] is not None and not self._filling:
             with self._lock:
                 self._draw(change["new"])
 

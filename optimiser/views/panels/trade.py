@@ -66,7 +66,7 @@ class Trade(widgets.VBox):
                     setattr(self._drawn.params, name, value)
         self._quiet = True
         try:
-            lines = [*((_words(p), p.name) for p in choice.points), ("set by hand", HAND)]
+            lines = [*((_words(choice, p), p.name) for p in choice.points), ("set by hand", HAND)]
             if tuple(lines) != self.listed.options:
                 self.listed.options = lines
             self.listed.value = point.name if point else HAND
@@ -83,9 +83,9 @@ class Trade(widgets.VBox):
             self._on_pick(str(change["new"]))
 
 
-def _words(point: Point) -> str:
+def _words(choice: Choice, point: Point) -> str:
     """Return a point as a line of the list."""
-    best = " · recommended" if point.recommended else ""
+    best = f" · {choice.best_words}" if point.recommended else ""
     escapes = f"{point.escapes_per_month:.1f}" if math.isfinite(point.escapes_per_month) else "?"
     return f"{point.name} · {point.false_calls:,} false calls · {escapes} escapes a month{best}"
 
@@ -97,6 +97,7 @@ def _values(choice: Choice, point: Point | None, done: Consequences) -> dict[str
         charts.MONEY: choice.problem.false_call_cost,
         charts.TOP: max(most * 1.08, 1e-6),
         charts.BEST: choice.recommended.name if choice.recommended else "",
+        charts.BEST_WORDS: choice.best_words,
         charts.CHOSEN: point.name if point else "",
         charts.HAND_X: done.expected_escapes * choice.monthly,
         charts.HAND_Y: done.review_per_month,

@@ -177,7 +177,7 @@ def price_words(span: PriceSpan | None, point: Point | None, currency: str) -> s
         ]
         ratio = f", that is while one escape is worth {parts[0]} to {parts[1]} false calls"
     return (
-        f"<p>Point <strong>{escape(point.name)}</strong> stays recommended while one escape costs "
+        f"<p>Point <strong>{escape(point.name)}</strong> stays the best found while one escape costs "
         f"{currency} {low} to {high} (now {span.now:,.1f} on average){ratio}.</p>"
     )
 
