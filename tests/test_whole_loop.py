@@ -57,7 +57,7 @@ def plainly_called(items: pd.DataFrame, recipe: Path) -> pd.Series:
     """Return what a recipe calls: the family's row, beaten by the part's, by the designator's."""
     rows = pd.read_csv(recipe, comment="#")
     place = items["product"] + "/" + items["designator"]
-    called = pd.Series(False, index=items.index)  # noqa: FBT003
+    called = pd.Series(False, index=items.index)
     for measurement, limits in rows.groupby("measurement"):
         low = pd.Series(np.float32("nan"), index=items.index)
         high = low.copy()
@@ -230,7 +230,117 @@ def test_the_page_shows_waiting_signed_live_and_realised(loop, after, capsys):
         assert rows[family]["realised"]["value"] == pytest.approx(money)
         assert family in html
     assert f"{sum(expected):,.0f}" in html
-    assert head(report)["live"]["families"] == 3
+    groups = head(report)
+    assert groups["live"]["families"] == 3
+    assert groups["signed"]["families"] == 0
+    # One proposal of a family waits, beside the one that a person has half signed.
+    waiting = [(row["family"], row["state"]) for row in report["waiting"]]
+    assert len(set(waiting)) == len(waiting)
+    assert (ONE_OF_TWO, "one signature of two") in waiting
+    assert groups["waiting"]["families"] == len({family for family, _ in waiting})
+    assert {d["family"]: d["verdict"] for d in report["decided"]} == {
+        **dict.fromkeys((*EXPORTED, ONE_OF_TWO), "accept"),
+        REJECTED: "reject",
+    }
+    code, out, _ = run(capsys, "waiting", after, "--json")
+    assert code == 0
+    assert [(r["family"], r["state"]) for r in json.loads(out)] == waiting
+
+
+def test_the_page_between_signature_and_export_and_after_it(loop, tmp_path, capsys):
+    """The rejected family waits no more; what is exported is live only once calls show it."""
+    folder = loop.copy(tmp_path / "plant")
+    assert run(capsys, "report", folder)[0] == 0
+    report, _ = page(folder)
+    assert {row["family"] for row in report["waiting"]} == {ONE_OF_TWO, "PASTE-FINE"}
+    groups = head(report)
+    assert (groups["waiting"]["families"], groups["live"]["families"]) == (2, 3)
+    assert report["realised"] is None
+    assert all("no recorded call shows" in c["reason"] for c in report["changes"])
+
+
+def test_the_ledger_and_the_story_of_a_family_agree(loop, after, capsys):
+    code, out, _ = run(capsys, "verify-ledger", after, "--json")
+    assert code == 0
+    assert json.loads(out)["entries"] == len(entries(after))
+    code, out, _ = run(capsys, "history-of", after, "CAP-0402", "--json")
+    assert code == 0
+    (proposal,) = json.loads(out)["proposals"]
+    assert (proposal["state"], proposal["exported_in"]) == ("exported", "2")
+    assert [s["by"] for s in proposal["signatures"]] == ["Ada Fenn", "Bo Marsh"]
+    kinds = [e["kind"] for e in json.loads(out)["entries"]]
+    assert kinds == ["proposal", "accept", "accept", "export"]
+
+
+def test_rejected_limits_are_not_proposed_again_and_old_ones_are_withdrawn(after, tmp_path, capsys):
+    folder = tmp_path / "plant"
+    shutil.copytree(after, folder, copy_function=shutil.copy2)
+    ledger = clocked(folder, BACK_AT)
+    newest = {s.entry.family: s for s in ledger.states()}
+    assert newest[REJECTED].state == "waiting", "other limits than the rejected ones"
+    ledger.decide(newest[REJECTED].entry.id, "reject", by="Bo Marsh", reason="still no stencil")
+    # Other words for a measurement make every family due and change no limit.
+    path = folder / "plant.toml"
+    path.write_text(path.read_text().replace("solder height", "height of solder"))
+    code, found = told(capsys, folder, NIGHT_25)
+    assert code == 0
+    assert len(found["proposed"]) == 18
+    assert REJECTED in found["change"]
+    assert set(found["recorded"]) == set(found["change"]) - {REJECTED}
+    assert any(e["event"] == "rejected before" and e["family"] == REJECTED for e in log(folder))
+    report, _ = page(folder)
+    assert REJECTED not in {row["family"] for row in report["waiting"]}
+    assert head(report)["waiting"]["families"] == len(found["recorded"])
+    states = ledger.states()
+    assert {s.entry.family for s in states if s.state == "waiting"} == set(found["recorded"])
+    assert sum(s.state == "waiting" for s in states) == len(found["recorded"])
+    code, out, _ = run(capsys, "verify-ledger", folder)
+    assert code == 0
+
+
+def broken(loop: Loop, family: str) -> pd.DataFrame:
+    """Return the days to come with a process that goes wrong: every 12th good is called."""
+    held = loop.held.copy()
+    goods = held.index[(held["family"] == family) & ~held["called"] & ~held["by_old"]]
+    bad = goods[held.loc[goods, "verdict"].isna()][::12]
+    held.loc[bad, "tilt"] = np.float32(20)
+    held.loc[bad, ["called", "verdict", "found_by"]] = [True, "good", "review"]
+    return held.drop(columns="by_old")
+
+
+def alarms(folder: Path) -> list:
+    return Ledger(folder / LEDGER).entries(kind="watch")
+
+
+def test_a_broken_promise_is_told_once_and_a_rollback_ends_its_watch(loop, tmp_path, capsys):
+    folder, family = loop.copy(tmp_path / "plant"), "RES-0402"
+    come_in(folder, broken(loop, family))
+    code, out, _ = run(capsys, *night_words(folder, NIGHT_24))
+    assert code == 0
+    assert f"LOOK: {family};" in out
+    (alarm,) = alarms(folder)
+    assert (alarm.family, alarm.proposal) == (family, loop.proposals[family])
+    assert "more false calls than promised" in alarm.reason
+    report, html = page(folder)
+    states = {row["family"]: row["state"] for row in report["changes"]}
+    assert states == {**dict.fromkeys(EXPORTED, "as promised"), family: "worse: look"}
+    assert "worse: look" in html
+    code, found = told(capsys, folder, NIGHT_25)
+    assert (code, found["alarms"], len(alarms(folder))) == (0, [family], 1)
+    plant, path = read_plant(folder), folder / "recipe.csv"
+    live, ledger = read_recipe(path, plant.file.measurements), clocked(folder, BACK_AT)
+    back = roll_back(plant, live, path, ledger, to="1", by="Bo Marsh", reason="tilt")
+    assert set(back.proposals) == {loop.proposals[f] for f in EXPORTED}
+    # Not on the machine yet, then on it.
+    for _ in range(2):
+        code, found = told(capsys, folder, NIGHT_25)
+        assert (code, found["watched"], found["alarms"]) == (0, {}, [])
+        assert len(alarms(folder)) == 1
+        report, _ = page(folder)
+        assert (report["changes"], report["realised"]) == ([], None)
+        assert head(report)["live"]["families"] == 0
+        shutil.copyfile(back.path, path)
+    assert run(capsys, "verify-ledger", folder)[0] == 0
 
 
 def test_running_the_night_again_changes_nothing(after, capsys):

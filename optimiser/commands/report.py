@@ -18,6 +18,7 @@ from optimiser.decision.account import Account, make_account
 from optimiser.decision.backtest import kept_calibration
 from optimiser.decision.kept import read_row
 from optimiser.decision.ledger import LEDGER, Ledger
+from optimiser.decision.night import standing_rows
 from optimiser.decision.run import FOLDER, TRIALS, make_cases
 from optimiser.decision.shares import with_shares
 from optimiser.decision.watch import watch_exported
@@ -50,7 +51,12 @@ def run(parsed: argparse.Namespace) -> int:
         refuse_errors(check(history, live, path))
         say_set_aside(history)
         cases = make_cases(history, live, trials=TRIALS, proof=True)
-        rows = [row for case in cases if (row := read_row(plant.folder / FOLDER, case)) is not None]
+        standing = standing_rows(plant)
+        found = (
+            read_row(plant.folder / FOLDER, case) or standing.get(case.tally.family)
+            for case in cases
+        )
+        rows = [row for row in found if row is not None]
         account = make_account(
             plant,
             calls_by_day(history, live),

@@ -177,23 +177,34 @@ def make_account(
 
 
 def _head(rows: Sequence[Row], states: Sequence[State]) -> tuple[Money, ...]:
-    """Return what waits, what is signed, what is live: the newest standing of each family."""
-    newest: dict[str, State] = {str(s.entry.family): s for s in states if s.state != "superseded"}
-    groups: dict[str, list[Interval]] = {"waiting": [], "signed": [], "live": []}
-    for row in rows:
-        state = newest.get(row["family"])
-        known = state.state if state else ""
-        if known in SIGNED or known in LIVE:
-            continue
-        if row["advice"] == "change" and known not in ("rejected", "withdrawn"):
-            groups["waiting"].append(_interval(row["promise"]["saving_per_month"]))
-    for state in newest.values():
+    """Return what waits, what is signed, what is exported.
+
+    What stands in the ledger goes by its own promise; an advised change that is in no
+    standing there, and was not refused, waits too.
+    """
+    # Of a family the newest waits; exported changes of a family build on one another.
+    groups: dict[str, dict[object, Interval]] = {"waiting": {}, "signed": {}, "live": {}}
+    spoken = set()
+    for state in states:
+        named = {"waiting": WAITING, "signed": SIGNED, "live": LIVE}
+        group = next((name for name, known in named.items() if state.state in known), None)
         promise = state.entry.body.get("figures", {}).get("promise")
-        group = "signed" if state.state in SIGNED else "live" if state.state in LIVE else ""
-        if group and promise:
-            groups[group].append(_interval(promise["saving_per_month"]))
+        if group is not None:
+            spoken.add(state.entry.family)
+            if promise:
+                key = state.entry.id if group == "live" else state.entry.family
+                groups[group][key] = _interval(promise["saving_per_month"])
+    newest = {s.entry.family: s.state for s in states}
+    for row in rows:
+        refused = newest.get(row["family"]) in ("rejected", "withdrawn")
+        if row["advice"] == "change" and row["family"] not in spoken and not refused:
+            groups["waiting"][row["family"]] = _interval(row["promise"]["saving_per_month"])
     return tuple(
-        Money(name=name, families=len(parts), saving=add_up(*parts) if parts else ZERO)
+        Money(
+            name=name,
+            families=len(parts),
+            saving=add_up(*parts.values()) if parts else ZERO,
+        )
         for name, parts in groups.items()
     )
 

@@ -315,7 +315,7 @@ def refresh(night: Night) -> None:
     standing = [
         row
         for family, state in night.families.items()
-        if family not in rows and (row := _kept(night, state)) is not None
+        if family not in rows and (row := _kept(night.asked.plant, state)) is not None
     ]
     night.rows = with_shares(sorted([*made, *standing], key=_by_saving))
 
@@ -438,7 +438,7 @@ def _due(case: Case, night: Night) -> str:
         ),
         (abs(more) >= GROWN * before["items"], f"{more:+,} items since"),
         (not _is_recent(before["at"], night.clock), f"{REFRESH_DAYS:g} days since the last"),
-        (_kept(night, before) is None, "the last proposal is gone"),
+        (_kept(night.asked.plant, before) is None, "the last proposal is gone"),
     )
     return next((words for holds, words in reasons if holds), "")
 
@@ -472,15 +472,24 @@ def _hash(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _kept(night: Night, state: Mapping[str, Any]) -> Row | None:
+def _kept(plant: Plant, state: Mapping[str, Any]) -> Row | None:
     """Return a proposal that stands, or None where it cannot be read."""
-    for path in (night.asked.plant.folder / FOLDER).glob(f"*-{state['kept']}"):
+    for path in (plant.folder / FOLDER).glob(f"*-{state['kept']}"):
         try:
             row: Row = json.loads(path.read_text(encoding="utf-8"))
         except (OSError, ValueError):
             continue
         return row
     return None
+
+
+def standing_rows(plant: Plant) -> dict[str, Row]:
+    """Return the proposals that stand since the last night, by family; none before the first."""
+    found = {
+        family: _kept(plant, state)
+        for family, state in _read_state(plant.folder / NIGHT / STATE).items()
+    }
+    return {family: row for family, row in found.items() if row is not None}
 
 
 def _by_saving(row: Row) -> tuple[float, str]:
