@@ -114,7 +114,10 @@ def test_prices_move_the_recommended_point(panel):
         panel.choice.recommended.escapes_per_month <= panel.choice.point("live").escapes_per_month
     )
     assert panel.trade._drawn.params.best == panel.choice.recommended.name
-    assert f"<strong>{panel.choice.recommended.name}</strong> stays the best found" in panel._prices_words.value
+    assert (
+        f"<strong>{panel.choice.recommended.name}</strong> stays the best found"
+        in panel._prices_words.value
+    )
     panel.prices.reset.click()
     assert panel.choice.recommended.name == before
     assert panel.point.recommended

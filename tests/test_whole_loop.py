@@ -294,7 +294,7 @@ def test_rejected_limits_are_not_proposed_again_and_old_ones_are_withdrawn(after
     states = ledger.states()
     assert {s.entry.family for s in states if s.state == "waiting"} == set(found["recorded"])
     assert sum(s.state == "waiting" for s in states) == len(found["recorded"])
-    code, out, _ = run(capsys, "verify-ledger", folder)
+    code, _, _ = run(capsys, "verify-ledger", folder)
     assert code == 0
 
 
