@@ -101,9 +101,12 @@ def show_backtest(desk: Desk, *, folds: int, trials: int) -> Shown:
         The table of every fold; how the promises fared in sum stands in the note.
     """
     with desk.lock, tqdm(total=folds * len(desk.cases), unit="proposal") as bar:
-        found = backtest(
-            desk.history, desk.live, folds=folds, trials=trials, on_done=lambda _: bar.update()
-        )
+
+        def on_done(words: str) -> None:
+            bar.set_postfix_str(words)
+            bar.update()
+
+        found = backtest(desk.history, desk.live, folds=folds, trials=trials, on_done=on_done)
     calibration = calibrate(found)
     keep_calibration(desk.plant.folder, calibration)
     currency = desk.plant.file.plant.currency
