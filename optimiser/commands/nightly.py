@@ -10,7 +10,7 @@ from optimiser.commands.report import PAGE, write_report
 from optimiser.decision.account import make_account
 from optimiser.decision.backtest import kept_calibration
 from optimiser.decision.ledger import LEDGER, Ledger
-from optimiser.decision.night import Asked, Night, run_night
+from optimiser.decision.night import Asked, Night, problem_words, run_night
 from optimiser.decision.run import TRIALS
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
@@ -55,8 +55,8 @@ def run(parsed: argparse.Namespace) -> int:
             report=_report,
         )
     )
-    for file, words in night.problems.items():
-        say(words if file in words else f"{file}: {words}")
+    for words in problem_words(night):
+        say(words)
     for family, words in night.failed.items():
         say(f"{family}: no proposal tonight ({words})")
     if parsed.json:

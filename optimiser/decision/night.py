@@ -11,7 +11,7 @@ import json
 import os
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -203,7 +203,7 @@ def run_night(asked: Asked) -> Night:
         If nothing can be proposed at all; the last good state stands.
     """
     night, started = Night(asked=asked), time.monotonic()
-    with locked(night.folder, asked.now):
+    with _explained(night), locked(night.folder, asked.now):
         night.tell("begin", pid=os.getpid(), version=__version__)
         try:
             night.families = _read_state(night.folder / STATE)
@@ -212,7 +212,8 @@ def run_night(asked: Asked) -> Night:
             if asked.report is not None:
                 asked.report(night)
         except BaseException as error:
-            night.tell("broken off", why=f"{type(error).__name__}: {error}")
+            with suppress(OSError):  # what broke it off says more than a log that is full
+                night.tell("broken off", why=f"{type(error).__name__}: {error}")
             raise
         finally:
             if night.history is not None:
@@ -222,6 +223,35 @@ def run_night(asked: Asked) -> Night:
         # Last, so that whatever it says has been done.
         _write_state(night)
     return night
+
+
+@contextmanager
+def _explained(night: Night) -> Iterator[None]:
+    """Name the place where the disk refused, and the files without which a night broke off."""
+    try:
+        yield
+    except OSError as error:
+        if error.filename is not None or error.errno is None:
+            raise
+        raise OSError(error.errno, error.strerror, str(night.asked.plant.folder)) from error
+    except OptimiserError as error:
+        if not night.problems:
+            raise
+        raise type(error)("\n".join([*problem_words(night), str(error)])) from error
+
+
+def problem_words(night: Night) -> list[str]:
+    """Return what could not be used, one line a file.
+
+    Parameters
+    ----------
+    night : Night
+
+    Returns
+    -------
+    list of str
+    """
+    return [w if file in w else f"{file}: {w}" for file, w in night.problems.items()]
 
 
 @contextmanager
