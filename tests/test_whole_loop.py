@@ -6,7 +6,13 @@ worked out here in plain pandas from the same files, as a second opinion.
 
 import json
 import shutil
+import signal
+import subprocess
+import sys
+import time
 import tomllib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -14,7 +20,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from test_nightly import entries, fingerprint, log, run
+from factories import make_plant
+from test_nightly import daily, entries, fingerprint, log, run
 
 from optimiser.cli import main
 from optimiser.decision.ledger import LEDGER, Ledger
@@ -350,3 +357,126 @@ def test_running_the_night_again_changes_nothing(after, capsys):
     assert (found["digested"], found["proposed"]) == (0, {})
     assert fingerprint(after) == before
     assert page(after) == pages
+
+
+@pytest.fixture
+def small(tmp_path) -> Path:
+    """A small plant of six days, a file a day."""
+    return make_plant(tmp_path / "plant", write=daily)
+
+
+def left(folder: Path) -> tuple:
+    """Return the families' state and what the ledger says, without what tells when."""
+    state = json.loads((folder / "night" / "state.json").read_text())["families"]
+    ledger = Ledger(folder / LEDGER)
+    assert ledger.verify().valid
+    return state, [(e.kind, e.family, e.by, e.reason, e.body) for e in ledger.entries()]
+
+
+@contextmanager
+def mounted(where: Path) -> Iterator[Callable[[str], None]]:
+    """Mount a small disk of its own; yields what mounts it anew with other options."""
+    where.mkdir()
+
+    def mount(options: str) -> None:
+        done = subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(where)],
+            check=False,
+            capture_output=True,
+            text=True,
+        )
+        if done.returncode:
+            pytest.skip(f"no disk can be mounted here: {done.stderr.strip()}")
+
+    mount("size=32m")
+    try:
+        yield mount
+    finally:
+        subprocess.run(["umount", str(where)], check=True)
+
+
+@pytest.mark.skipif(shutil.which("mount") is None, reason="no mount here")
+@pytest.mark.parametrize(
+    ("free_kb", "words"),
+    [
+        (0, "plant: No space left"),  # not even the log
+        (40, ".parquet: "),  # some files are digested
+        (160, "plant: No space left"),  # all are, and the proposals are not
+        (240, "ledger"),  # the ledger is not
+    ],
+)
+def test_a_disk_that_is_full_at_any_step(small, tmp_path, capsys, free_kb, words):
+    with mounted(tmp_path / "disk") as mount:
+        folder = tmp_path / "disk" / "plant"
+        shutil.copytree(small, folder)
+        assert run(capsys, *night_words(small, NIGHT_16))[0] == 0
+        used = shutil.disk_usage(folder).used // 1024
+        mount(f"remount,size={used + free_kb}k")
+        code, out, err = run(capsys, *night_words(folder, NIGHT_16))
+        assert (code, out) == (1, "")
+        assert words in err
+        assert "Traceback" not in err
+        assert not (folder / "night" / "state.json").exists()
+        mount("remount,size=32m")
+        assert run(capsys, *night_words(folder, NIGHT_16))[0] == 0
+        assert left(folder) == left(small)
+
+
+@pytest.mark.skipif(shutil.which("mount") is None, reason="no mount here")
+def test_a_disk_that_cannot_be_written(small, tmp_path, capsys):
+    with mounted(tmp_path / "disk") as mount:
+        folder = tmp_path / "disk" / "plant"
+        shutil.copytree(small, folder)
+        assert run(capsys, *night_words(folder, NIGHT_16))[0] == 0
+        before = fingerprint(folder)
+        mount("remount,ro")
+        code, _, err = run(capsys, *night_words(folder, NIGHT_24))
+        assert code == 1
+        assert err == f"optimiser: {folder / 'night' / 'lock'}: Read-only file system\n"
+        # What only reads still works.
+        for command in ("watch", "waiting", "verify-ledger"):
+            assert run(capsys, command, folder)[0] == 0
+        mount("remount,rw")
+        assert run(capsys, *night_words(folder, NIGHT_16))[0] == 0
+        assert fingerprint(folder) == before
+
+
+def test_a_clock_set_back_is_marked_and_the_chain_holds(small, capsys):
+    assert run(capsys, *night_words(small, NIGHT_24))[0] == 0
+    path = small / "plant.toml"
+    path.write_text(path.read_text().replace("= 36.0", "= 90.0"))
+    code, found = told(capsys, small, NIGHT_16)
+    assert code == 0
+    assert found["recorded"]
+    ledger = Ledger(small / LEDGER)
+    marked = [e.body.get("clock_back") for e in ledger.entries() if e.at.startswith("2026-01-21")]
+    assert any(at is not None and at.startswith("2026-01-29") for at in marked)
+    assert ledger.verify().valid
+    before = left(small)
+    code, found = told(capsys, small, NIGHT_25)
+    assert (code, found["proposed"], left(small)) == (0, {}, before)
+
+
+def test_the_second_of_two_nights_says_who_is_at_work(loop, tmp_path):
+    folder = loop.copy(tmp_path / "plant")
+    command = [sys.executable, "-m", "optimiser", *night_words(folder, NIGHT_24)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as first:
+        lock = folder / "night" / "lock"
+        deadline = time.monotonic() + 60
+        while f"process {first.pid} since" not in lock.read_text():
+            assert first.poll() is None, first.stderr.read()
+            assert time.monotonic() < deadline
+            time.sleep(0.01)
+        first.send_signal(signal.SIGSTOP)  # so that it is at work for as long as the second asks
+        try:
+            second = subprocess.run(
+                command, check=False, capture_output=True, text=True, timeout=120
+            )
+        finally:
+            first.send_signal(signal.SIGCONT)
+        out, err = first.communicate(timeout=300)
+    assert (second.returncode, second.stdout) == (3, "")
+    assert f"held by another run, process {first.pid} since 2026-01-29T02:00:00" in second.stderr
+    assert (first.returncode, err) == (0, b"")
+    assert b"156,509 items" in out
+    assert Ledger(folder / LEDGER).verify().valid
