@@ -125,11 +125,11 @@ def test_prices_move_the_recommended_point(panel):
 
 def test_a_decision_is_saved_with_name_and_reason_or_not_at_all(panel, desk, plant):
     panel.buttons["accept"].click()
-    assert "NOT SAVED" in panel._status.value
+    assert "NOT SAVED" in panel.status.value
     assert not (plant / LEDGER).exists() or not Ledger(plant / LEDGER).entries()
     panel.name.value, panel.reason.value = "Ada Fenn", "trial <b>on</b> line 2"
     panel.buttons["accept"].click()
-    assert "Saved as row 2" in panel._status.value
+    assert "Saved as row 2" in panel.status.value
     proposal, decision = Ledger(plant / LEDGER).entries()
     assert (decision.kind, decision.by, decision.reason) == (
         "accept",
@@ -163,7 +163,7 @@ def test_an_unwritable_ledger_says_not_saved(panel, plant):
     (plant / LEDGER).write_bytes(b"this is no database" * 100)
     panel.name.value, panel.reason.value = "Ada Fenn", "why not"
     panel.decide("reject")
-    assert "NOT SAVED" in panel._status.value
+    assert "NOT SAVED" in panel.status.value
     assert (plant / LEDGER).read_bytes().startswith(b"this is no database")
 
 
@@ -171,15 +171,15 @@ def test_the_live_recipe_is_nothing_to_decide_on(panel, plant):
     panel.name.value, panel.reason.value = "Ada Fenn", "as it is"
     panel.choose(panel.choice.point("live"))
     panel.decide("accept")
-    assert "no limit moves" in panel._status.value
+    assert "no limit moves" in panel.status.value
     assert "nothing is promised" in panel._figures.value
 
 
 def test_equal_answers_are_told_apart(panel):
     panel.say("same")
-    first = panel._status.value
+    first = panel.status.value
     panel.say("same")
-    assert panel._status.value != first
+    assert panel.status.value != first
 
 
 def test_details_are_listed_when_opened(panel):
@@ -239,13 +239,13 @@ def test_long_work_stops_and_goes_on(desk):
     panel.start.click()
     panel.halt.click()
     assert panel.wait(120)
-    assert "Stopped" in panel._status.value
+    assert "Stopped" in panel.status.value
     done = panel.bar.value
     assert done < len(desk.cases)
     assert not panel.start.disabled
     panel.start.click()
     assert panel.wait(240)
-    assert "Done: 18 families" in panel._status.value
+    assert "Done: 18 families" in panel.status.value
     assert panel.bar.value == panel.bar.max
     ranked = families_frame(desk)
     savings = ranked.loc[ranked["advice"] == "change", "saving_per_month"]
@@ -283,7 +283,7 @@ def test_a_number_takes_the_place_of_a_slider_where_levels_are_many(panel):
 def test_shadow_counts_what_a_candidate_would_have_called(desk, plant):
     panel = ShadowPanel(desk)
     assert panel.read() is None
-    assert "no recipe at" in panel._status.value
+    assert "no recipe at" in panel.status.value
     grid = desk.cases["RES-0402"].tally.grid
     setting = grid.live
     setting[0] = len(grid.limits[0].values) - 1

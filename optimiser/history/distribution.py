@@ -9,7 +9,6 @@ from optimiser.history.read import History
 from optimiser.history.schema import quoted, text_literal
 
 BINS = 48
-KNOWN = ("good", "unreviewed", "defect")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

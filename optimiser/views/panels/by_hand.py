@@ -24,7 +24,7 @@ class ByHand(widgets.VBox):
         Told the setting, shape (m,), whenever a person moves a limit.
     """
 
-    def __init__(self, on_move: Callable[[NDArray[np.int64]], None]) -> None:
+    def __init__(self, on_move: Callable[[NDArray[np.int64]], object]) -> None:
         self._on_move = on_move
         self._quiet = False
         self._limits: tuple[GridLimit, ...] = ()

@@ -23,7 +23,7 @@ from optimiser.decision.signing import Signed, Verdict, sign
 from optimiser.views import trade_charts
 from optimiser.views.panels import words
 from optimiser.views.panels.by_hand import ByHand
-from optimiser.views.panels.guard import Guard
+from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, live_chart, safely
 from optimiser.views.panels.price_controls import PriceControls
 from optimiser.views.panels.trade import Trade
@@ -38,7 +38,7 @@ _VERDICTS: tuple[tuple[str, Verdict, str], ...] = (
 )
 
 
-class DecisionPanel(widgets.VBox):
+class DecisionPanel(Panel):
     """One family's choice on the screen.
 
     Parameters
@@ -64,12 +64,11 @@ class DecisionPanel(widgets.VBox):
     def __init__(self, desk: Desk, family: str | None = None) -> None:
         self._desk, self._lock = desk, threading.RLock()
         self._ledger = Ledger(desk.plant.folder / LEDGER)
-        self._answers, self._filling = 0, False
+        self._filling = False
         self._spread: alt.JupyterChart | None = None
         self._spread_data: tuple[Any, Any] = (None, [])
         self._build()
         super().__init__(self._layout())
-        self.add_class("opt-panel")
         self._names = _by_saving(desk)
         self._families.observe(safely(self._family_picked, self, "Cannot show it"), "value")
         first = family or self._names[0]
@@ -89,9 +88,8 @@ class DecisionPanel(widgets.VBox):
         self._moves, self._compare = block("opt-moves", max_height="340px"), block("opt-compare")
         self._moves.add_class("opt-scroll")
         self._prices_words, self._legend = block("opt-span"), widgets.HTML(words.legend())
-        self._status = block("opt-status")
         self.trade = Trade(safely(self._point_picked, self, "Cannot show the point"))
-        self.by_hand = ByHand(safely(self._moved, self, "Cannot count this setting"))
+        self.by_hand = ByHand(safely(self.set, self, "Cannot count this setting"))
         self.prices = PriceControls(safely(self.price, self, "Cannot use these prices"))
         self._pages = widgets.Dropdown(description="Shown", layout=widgets.Layout(width="430px"))
         self._pages.observe(safely(self._page_picked, self, "Cannot draw it"), "value")
@@ -133,7 +131,7 @@ class DecisionPanel(widgets.VBox):
                 widgets.HTML("<h3>Decide</h3>"),
                 widgets.HBox([self.name, self.reason], layout=widgets.Layout(flex_flow="row wrap")),
                 verdicts,
-                self._status,
+                self.status,
             ]
         )
         beside = widgets.VBox(
@@ -144,7 +142,6 @@ class DecisionPanel(widgets.VBox):
             [self.trade, beside], layout=widgets.Layout(flex_flow="row wrap", grid_gap="24px")
         )
         return [
-            Guard(),
             self._families,
             self._head,
             self._nothing,
@@ -161,15 +158,7 @@ class DecisionPanel(widgets.VBox):
             self.prices,
             widgets.HTML("<h3>Who gains, who loses</h3>"),
             self._details,
-            widgets.HTML(words.caution()),
         ]
-
-    def say(self, text: str) -> None:
-        """Show words in the panel's line; equal words twice are told apart."""
-        self._answers += 1
-        self._status.value = (
-            f'<div role="status" data-answer="{self._answers}">{escape(text)}</div>'
-        )
 
     def show_family(self, family: str) -> None:
         """Show a family, its recommended point chosen.
@@ -184,6 +173,7 @@ class DecisionPanel(widgets.VBox):
                 family,
                 on_trial=lambda n: self.say(f"Searching {family}: trial {n} of {trials} …"),
             )
+            self._at_plant_prices = self.choice
             self._nothing.value = "" if self.choice.points else words.nothing_searched(self.choice)
             self._spread_data = self._desk.distributions(family)
             self.by_hand.load(self.choice)
@@ -192,7 +182,7 @@ class DecisionPanel(widgets.VBox):
             best = self.choice.recommended
             self.setting = best.setting if best else self.choice.tally.grid.live
             self._fill_pages()
-            self._status.value = ""
+            self.status.value = ""
             self._fill_families(family)
             self.set(self.setting)
 
@@ -243,10 +233,11 @@ class DecisionPanel(widgets.VBox):
         """
         with self._lock:
             followed = self.point is not None and self.point.recommended
-            base = self._desk.choice(self.choice.family) if prices is None else None
-            self.choice = base or self.choice.at(prices)  # type: ignore[arg-type]
-            if base is not None:
-                self.prices.set(base, base.prices)
+            if prices is None:
+                self.choice = self._at_plant_prices
+                self.prices.set(self.choice, self.choice.prices)
+            else:
+                self.choice = self.choice.at(prices)
             if followed:
                 self.choose(self.choice.recommended)
             else:
@@ -306,9 +297,6 @@ class DecisionPanel(widgets.VBox):
     def _point_picked(self, name: str) -> None:
         with self._lock:
             self.choose(self.choice.point(name))
-
-    def _moved(self, setting: Setting) -> None:
-        self.set(setting)
 
     def _chosen_words(self) -> str:
         if self.point is not None:

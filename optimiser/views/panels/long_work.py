@@ -1,18 +1,16 @@
 """Long work from a notebook: a progress bar, a stop that works, results that are kept."""
 
 import threading
-from html import escape
 
 import ipywidgets as widgets
 
 from optimiser.decision.desk import Desk
-from optimiser.views.panels.guard import Guard
 from optimiser.views.panels.overview import families_html
+from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, words_of
-from optimiser.views.panels.words import caution
 
 
-class ProposePanel(widgets.VBox):
+class ProposePanel(Panel):
     """Proposals for every family, in a thread, so that Stop is heard at the next trial.
 
     Parameters
@@ -24,7 +22,6 @@ class ProposePanel(widgets.VBox):
         self._desk = desk
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
-        self._answers = 0
         self.bar = widgets.IntProgress(
             max=len(desk.cases), description="Families", layout=widgets.Layout(width="430px")
         )
@@ -35,27 +32,17 @@ class ProposePanel(widgets.VBox):
         )
         self.start.on_click(lambda _: self.run())
         self.halt.on_click(lambda _: self.stop())
-        self._status, self._result = block("opt-status"), block("opt-proposals")
+        self._result = block("opt-proposals")
         super().__init__(
             [
-                Guard(),
                 widgets.HBox([self.start, self.halt, self.bar]),
-                self._status,
+                self.status,
                 self._result,
-                widgets.HTML(caution()),
             ]
         )
-        self.add_class("opt-panel")
 
     def __repr__(self) -> str:
         return f"<ProposePanel {self.bar.value} of {self.bar.max} families>"
-
-    def say(self, text: str) -> None:
-        """Show words in the panel's line."""
-        self._answers += 1
-        self._status.value = (
-            f'<div role="status" data-answer="{self._answers}">{escape(text)}</div>'
-        )
 
     def run(self) -> None:
         """Start; does nothing while it runs."""

@@ -12,7 +12,7 @@ from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.calls import WAYS, By, CallTotals
 from optimiser.views.charts import pareto_chart
 from optimiser.views.panels import words
-from optimiser.views.panels.guard import Guard
+from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, live_chart, safely
 from optimiser.views.tables import interval_words
 
@@ -152,7 +152,7 @@ def totals_html(totals: CallTotals) -> str:
     return f"<table><tbody>{body}</tbody></table>"
 
 
-class OverviewPanel(widgets.VBox):
+class OverviewPanel(Panel):
     """The plant at a glance.
 
     Parameters
@@ -162,7 +162,6 @@ class OverviewPanel(widgets.VBox):
 
     def __init__(self, desk: Desk) -> None:
         self._desk, self._lock = desk, threading.RLock()
-        self._status = block("opt-status")
         self._table = block("opt-pareto-table", max_height="380px")
         self._table.add_class("opt-scroll")
         self._drawing = widgets.VBox()
@@ -189,7 +188,6 @@ class OverviewPanel(widgets.VBox):
         name = escape(desk.plant.file.plant.name)
         super().__init__(
             [
-                Guard(),
                 widgets.HTML(
                     f"<h2>{name}</h2><p class='soft'>{desk.history.rows_used:,} items used, "
                     f"{desk.history.rows_set_aside:,} set aside, {len(desk.cases)} families</p>"
@@ -204,20 +202,14 @@ class OverviewPanel(widgets.VBox):
                     [self._drawing, self._table],
                     layout=widgets.Layout(flex_flow="row wrap", grid_gap="24px"),
                 ),
-                self._status,
-                widgets.HTML(words.caution()),
+                self.status,
             ]
         )
-        self.add_class("opt-panel")
         self.refresh()
         self.show_by("family")
 
     def __repr__(self) -> str:
         return f"<OverviewPanel of {self._desk!r}>"
-
-    def say(self, text: str) -> None:
-        """Show words in the panel's line."""
-        self._status.value = f'<div role="status">{escape(text)}</div>'
 
     def refresh(self) -> None:
         """Show the proposals that are kept by now."""

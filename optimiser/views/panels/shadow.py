@@ -2,7 +2,6 @@
 
 import threading
 from dataclasses import asdict
-from html import escape
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -14,14 +13,14 @@ from optimiser.errors import UsageError
 from optimiser.recipe.past import FOLDER
 from optimiser.recipe.table import read_recipe
 from optimiser.views.panels import words
-from optimiser.views.panels.guard import Guard
+from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, safely
 
 MOST_ITEMS = 60
 _WIDE = widgets.Layout(width="560px")
 
 
-class ShadowPanel(widgets.VBox):
+class ShadowPanel(Panel):
     """Running counts of what a candidate would have called; each file is read once.
 
     Parameters
@@ -47,30 +46,23 @@ class ShadowPanel(widgets.VBox):
         )
         self.button = widgets.Button(description="Read what is there")
         self.button.on_click(lambda _: self.read())
-        self._status, self._table, self._items = block("opt-status"), block(), block("opt-items")
+        self._table, self._items = block(), block("opt-items")
         self._items.layout.max_height = "420px"
         self._items.add_class("opt-scroll")
         super().__init__(
             [
-                Guard(),
                 self.recipe,
                 self.folder,
                 self.button,
-                self._status,
+                self.status,
                 self._table,
                 self._items,
-                widgets.HTML(words.caution()),
             ]
         )
-        self.add_class("opt-panel")
 
     def __repr__(self) -> str:
         counted = self._shadow.counts() if self._shadow is not None else "nothing read yet"
         return f"<ShadowPanel: {counted!r}>"
-
-    def say(self, text: str) -> None:
-        """Show words in the panel's line."""
-        self._status.value = f'<div role="status">{escape(text)}</div>'
 
     def read(self) -> ShadowCounts | None:
         """Read the files that are new since the last time.
