@@ -19,7 +19,7 @@ from optimiser.decision.backtest import kept_calibration
 from optimiser.decision.kept import read_row
 from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.night import standing_rows
-from optimiser.decision.run import FOLDER, TRIALS, make_cases
+from optimiser.decision.run import FOLDER, TRIALS, by_saving, make_cases
 from optimiser.decision.shares import with_shares
 from optimiser.decision.watch import watch_exported
 from optimiser.history.calls import calls_by_day
@@ -60,7 +60,7 @@ def run(parsed: argparse.Namespace) -> int:
         account = make_account(
             plant,
             calls_by_day(history, live),
-            with_shares(sorted(rows, key=lambda r: -r["promise"]["saving_per_month"]["value"])),
+            with_shares(sorted(rows, key=by_saving)),
             ledger,
             watch_exported(history, live, ledger),
             made_at=datetime.now(UTC).isoformat(timespec="seconds"),

@@ -23,8 +23,7 @@ from optimiser.plant.file import Plant
 Row = Mapping[str, Any]
 MILLION = 1_000_000
 WAITING = ("waiting", "one signature of two", "held")
-SIGNED = ("accepted",)
-LIVE = ("exported",)
+GROUPS = {"waiting": WAITING, "signed": ("accepted",), "live": ("exported",)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,11 +182,10 @@ def _head(rows: Sequence[Row], states: Sequence[State]) -> tuple[Money, ...]:
     standing there, and was not refused, waits too.
     """
     # Of a family the newest waits; exported changes of a family build on one another.
-    groups: dict[str, dict[object, Interval]] = {"waiting": {}, "signed": {}, "live": {}}
+    groups: dict[str, dict[object, Interval]] = {name: {} for name in GROUPS}
     spoken = set()
     for state in states:
-        named = {"waiting": WAITING, "signed": SIGNED, "live": LIVE}
-        group = next((name for name, known in named.items() if state.state in known), None)
+        group = next((name for name, known in GROUPS.items() if state.state in known), None)
         promise = state.entry.body.get("figures", {}).get("promise")
         if group is not None:
             spoken.add(state.entry.family)

@@ -18,12 +18,11 @@ from optimiser.decision.propose import Case, propose_with_study
 from optimiser.decision.run import FOLDER, TRIALS, make_cases, propose_all
 from optimiser.errors import UsageError, nearest
 from optimiser.history.calls import By, CallTotals, call_totals, false_calls_by
-from optimiser.history.contract import refuse
 from optimiser.history.distribution import Window, distributions
 from optimiser.history.read import History, open_history
 from optimiser.plant.file import Plant, read_plant
 from optimiser.recipe.table import Recipe, read_recipe
-from optimiser.tally.check import check
+from optimiser.tally.check import refuse_unusable
 from optimiser.tally.contested import Contested, contested_items
 
 Row = dict[str, Any]
@@ -189,9 +188,7 @@ def open_desk(where: Path | str, *, trials: int = TRIALS) -> Desk:
     live = read_recipe(path, plant.file.measurements)
     history = open_history(plant)
     try:
-        errors = [f for f in check(history, live, path) if f.level == "error"]
-        if errors:
-            raise refuse(errors)
+        refuse_unusable(history, live, path)
         cases = make_cases(history, live, trials=trials, proof=True)
     except BaseException:
         history.close()

@@ -6,7 +6,6 @@ breaks off anywhere leaves the last good state, and the next one does what is le
 """
 
 import fcntl
-import hashlib
 import json
 import os
 import time
@@ -23,20 +22,19 @@ from optimiser import __version__
 from optimiser.decision.kept import case_key
 from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.propose import Case
-from optimiser.decision.run import FOLDER, early_lots, make_cases, propose_all
+from optimiser.decision.run import FOLDER, by_saving, early_lots, make_cases, propose_all
 from optimiser.decision.shares import with_shares
-from optimiser.decision.signing import basis_of
+from optimiser.decision.signing import basis_of, hash_of
 from optimiser.decision.standing import State
 from optimiser.decision.watch import Watched, exported_since, watch_exported
 from optimiser.errors import OptimiserError
 from optimiser.history.calls import calls_by_day
-from optimiser.history.contract import refuse
 from optimiser.history.digest.merged import MergedHistory
 from optimiser.history.digest.store import write_safely
 from optimiser.history.read import open_history
 from optimiser.plant.file import Plant
 from optimiser.recipe.table import Recipe, to_csv
-from optimiser.tally.check import check
+from optimiser.tally.check import refuse_unusable
 from optimiser.tally.count import FamilyTally
 from optimiser.tally.digested import close_store, open_store, open_stored
 
@@ -302,10 +300,7 @@ def digest_new(night: Night) -> None:
 def check_all(night: Night) -> None:
     """Stop where the history cannot be used with this recipe, as every command does."""
     assert night.history is not None
-    findings = check(night.history, night.asked.live, night.asked.recipe_path)
-    errors = [f for f in findings if f.level == "error"]
-    if errors:
-        raise refuse(errors)
+    refuse_unusable(night.history, night.asked.live, night.asked.recipe_path)
 
 
 def tally_all(night: Night) -> None:
@@ -347,7 +342,7 @@ def refresh(night: Night) -> None:
         for family, state in night.families.items()
         if family not in rows and (row := _kept(night.asked.plant, state)) is not None
     ]
-    night.rows = with_shares(sorted([*made, *standing], key=_by_saving))
+    night.rows = with_shares(sorted([*made, *standing], key=by_saving))
 
 
 def record(night: Night) -> None:
@@ -487,8 +482,8 @@ def _ground(case: Case, night: Night) -> Row:
         case.trials,
     ]
     return {
-        "ground": _hash(json.dumps(rests_on)),
-        "labels": _hash(_labels(case.tally)),
+        "ground": hash_of(json.dumps(rests_on)),
+        "labels": hash_of(_labels(case.tally)),
         "items": case.tally.items,
         "defects": len(case.tally.defects.frame),
     }
@@ -496,10 +491,6 @@ def _ground(case: Case, night: Night) -> Row:
 
 def _labels(tally: FamilyTally) -> str:
     return str(tally.defects.frame.to_csv(index=False))
-
-
-def _hash(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _kept(plant: Plant, state: Mapping[str, Any]) -> Row | None:
@@ -520,10 +511,6 @@ def standing_rows(plant: Plant) -> dict[str, Row]:
         for family, state in _read_state(plant.folder / NIGHT / STATE).items()
     }
     return {family: row for family, row in found.items() if row is not None}
-
-
-def _by_saving(row: Row) -> tuple[float, str]:
-    return -row["promise"]["saving_per_month"]["value"], row["family"]
 
 
 def _proposed(todo: Sequence[Case], night: Night) -> list[Row]:

@@ -183,11 +183,12 @@ def propose_all(
             if not row["interrupted"]:
                 keep(folder, case, row, found)
             on_done(case.tally.family)
-    ranked = with_shares(sorted(rows, key=_by_saving))
+    ranked = with_shares(sorted(rows, key=by_saving))
     return ranked, interrupted or len(rows) < len(cases)
 
 
-def _by_saving(row: Row) -> tuple[float, str]:
+def by_saving(row: Row) -> tuple[float, str]:
+    """Return what proposals are ordered by: the largest saving first."""
     return -row["promise"]["saving_per_month"]["value"], row["family"]
 
 

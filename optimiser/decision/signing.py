@@ -42,14 +42,15 @@ def basis_of(case: Case, live: Recipe) -> Basis:
     plant = case.plant.file
     return Basis(
         history=case_key(case),
-        recipe=_hash(to_csv(live)),
-        plant=_hash(plant.model_dump_json()),
+        recipe=hash_of(to_csv(live)),
+        plant=hash_of(plant.model_dump_json()),
         version=__version__,
         seed=stable_seed(plant.plant.name, case.tally.family),
     )
 
 
-def _hash(text: str) -> str:
+def hash_of(text: str) -> str:
+    """Return the hash that stands for a text."""
     return hashlib.sha256(text.encode()).hexdigest()
 
 

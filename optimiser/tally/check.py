@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from optimiser.errors import PlantError, RecipeError, nearest
-from optimiser.history.contract import Finding
+from optimiser.history.contract import Finding, refuse
 from optimiser.history.read import History
 from optimiser.history.replay import agree, agreement_findings
 from optimiser.recipe.past import past_revisions
@@ -43,6 +43,19 @@ def check(history: History, live: Recipe, recipe_path: Path) -> list[Finding]:
         way = "see the message"
         findings.append(Finding(level="error", rule=str(error), file=str(place), way_out=way))
     return findings
+
+
+def refuse_unusable(history: History, live: Recipe, recipe_path: Path) -> None:
+    """Raise if a history cannot be used with a recipe.
+
+    Raises
+    ------
+    HistoryError
+        With the findings of level ``error``.
+    """
+    errors = [f for f in check(history, live, recipe_path) if f.level == "error"]
+    if errors:
+        raise refuse(errors)
 
 
 def _family_findings(history: History, live: Recipe, recipe_path: Path) -> list[Finding]:
