@@ -178,6 +178,7 @@ def make_history(
     problem = Problem(
         levels=(plant.levels,) * len(plant.sides),
         live=live_setting,
+        last=np.full(len(plant.sides), plant.levels.size - 1),
         spread=np.ones(len(plant.sides)),
         repeatability=np.full(len(plant.sides), REPEATABILITY),
         ranks=distinct,
@@ -215,6 +216,7 @@ def best_attainable(plant: Plant, truth: Truth) -> np.ndarray:
         passing=tuple(steps[:, column] for column in truth.defect_ranks.T),
         escape=(plant.escape_weight * truth.price / truth.price.size)[:, None],
         must=np.empty((0, m), dtype=np.int64),
+        last=np.full(m, k - 1),
         worst=0.0,
     )
     rng = np.random.default_rng(0)

@@ -45,6 +45,7 @@ def small(seed, *, limits=4, levels=8, signatures=150, defects=7, lots=3, must=0
     return Problem(
         levels=grid,
         live=rng.integers(0, levels, limits),
+        last=np.full(limits, levels - 1),
         spread=np.ones(limits),
         repeatability=np.full(limits, 0.1),
         ranks=ranks(z),

@@ -31,6 +31,7 @@ def problem_of(sizes, good_ranks, defect_ranks, counts=None, must_ranks=None, al
     return Problem(
         levels=tuple(np.arange(k, dtype=float) for k in sizes),
         live=np.zeros(m, dtype=np.int64),
+        last=np.array(sizes) - 1,
         spread=np.ones(m),
         repeatability=np.zeros(m),
         ranks=np.asarray(good_ranks, dtype=np.int64).reshape(-1, m),

@@ -88,14 +88,19 @@ def test_unchanged_limits_promise_exactly_nothing(rows):
                 assert row["promise"][key] == {"value": 0.0, "low": 0.0, "high": 0.0}
 
 
-def test_change_is_advised_only_where_the_saving_is_certain(rows):
+def test_change_is_advised_only_where_the_plants_rule_allows(rows):
     for row in rows.values():
         saving = row["promise"]["saving_per_month"]
         if row["advice"] == "change":
-            assert 0 < saving["low"] <= saving["value"] <= saving["high"]
+            assert saving["low"] <= saving["value"] <= saving["high"]
+            assert saving["value"] > 0
+            assert row["promise"]["chance_of_loss"] <= 0.2
             assert any(x["now"] != x["proposed"] for x in row["limits"])
         elif row["considered"]:
-            assert not row["considered"]["promise"]["saving_per_month"]["low"] > 0
+            considered = row["considered"]["promise"]
+            assert (
+                considered["saving_per_month"]["value"] <= 0 or considered["chance_of_loss"] > 0.2
+            )
 
 
 def test_three_lines_equal_the_replay_of_the_proposed_recipe(demo_plant, cases, rows):

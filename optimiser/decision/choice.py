@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 
 from optimiser.decision.prices import Prices, plant_at, prices_of
 from optimiser.decision.proposal import LimitMove, ThreeLines
-from optimiser.decision.propose import Case, Found, held_out, limit_moves, posed, three_lines
+from optimiser.decision.propose import (
+    Case,
+    Found,
+    held_out,
+    is_advised,
+    limit_moves,
+    posed,
+    three_lines,
+)
 from optimiser.evidence.promise import DAYS_PER_MONTH, Promise, promise
 from optimiser.search.blur import escape_chance, escape_prices
 from optimiser.search.crossfit import make_yardstick
@@ -148,7 +156,7 @@ class Choice:
             self.study = choose(
                 self.problem,
                 study.trials,
-                lot_fold=study.lot_fold,
+                folds=study.folds,
                 pull=study.pull,
                 interrupted=study.interrupted,
             )
@@ -217,14 +225,14 @@ class Choice:
 
     @cached_property
     def advised(self) -> bool:
-        """Whether the recommended point is a change whose saving is certain at these prices."""
+        """Whether the recommended point is a change that the plant's rule advises, at these prices."""
         best = self.recommended
         promised = self.promised(best) if best is not None else None
-        return promised is not None and promised.saving_per_month.low > 0
+        return promised is not None and is_advised(promised, self.case.plant)
 
     @property
     def best_words(self) -> str:
-        """What the recommended point is called: only a certain saving is recommended."""
+        """What the recommended point is called: only what the rule advises is recommended."""
         if self.recommended is not None and self.recommended.name == "live":
             return "nothing better found"
         return "recommended" if self.advised else "best found, not advised"

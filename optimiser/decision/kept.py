@@ -24,7 +24,7 @@ from optimiser import __version__
 from optimiser.decision.propose import Case, Found, posed
 from optimiser.plant.file import Plant
 from optimiser.search.exact import ExactFront, FrontPoint
-from optimiser.search.study import Trials, choose
+from optimiser.search.study import Folds, Trials, choose
 
 Row = dict[str, Any]
 Arrays = Mapping[str, NDArray[Any]]
@@ -151,7 +151,8 @@ def _arrays(found: Found) -> dict[str, NDArray[Any]]:
     arrays |= {f"point_{name}": np.array([getattr(p, name) for p in points]) for name in _POINT}
     arrays |= {
         "origin": np.array(trials.origin),
-        "lot_fold": found.study.lot_fold,
+        "lot_fold": found.study.folds.lot_fold,
+        "fold_weight": found.study.folds.weight,
         "pull": found.study.pull,
         "point_setting": np.array([p.setting for p in points]),
     }
@@ -171,5 +172,6 @@ def _found(case: Case, arrays: Arrays) -> Found:
         for (e, f, b, p), setting in zip(points, arrays["point_setting"], strict=True)
     )
     problem, _ = posed(case)
-    study = choose(problem, trials, lot_fold=arrays["lot_fold"], pull=arrays["pull"])
+    folds = Folds(lot_fold=arrays["lot_fold"], weight=arrays["fold_weight"])
+    study = choose(problem, trials, folds=folds, pull=arrays["pull"])
     return Found(front=ExactFront(points=front, proved=all(p.proved for p in front)), study=study)

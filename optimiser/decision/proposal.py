@@ -81,9 +81,9 @@ class Tested:
     ----------
     limits : tuple of LimitMove
         Those that move.
-    certified_added, certified_all : bool
-        Whether at most ``proof.ALPHA`` of the defects escape, with confidence 1 - ``proof.DELTA``: of those that
-        the live recipe calls, and of all that were labelled.
+    certified_added : bool
+        Whether at most ``proof.ALPHA`` of the defects that the live recipe calls escape, with
+        confidence 1 - ``proof.DELTA``.
     added, escapes : int
         Later defects that the live recipe calls and this one does not; all that it misses.
     false_calls_saved : int
@@ -95,7 +95,6 @@ class Tested:
 
     limits: tuple[LimitMove, ...]
     certified_added: bool
-    certified_all: bool
     added: int
     escapes: int
     false_calls_saved: int
@@ -109,13 +108,14 @@ class Proof:
 
     Attributes
     ----------
-    added, all : str
-        The certificate of the setting that would have been proposed, in words: escapes added
-        by the change, and all escapes.
+    added : str
+        The certificate of the setting that would have been proposed, in words: escapes added.
+    all : str
+        What is known of all its escapes, in words; no certificate.
     price : str
         Prices of an escape, in money, between which that setting is best, in words.
-    added_bound, all_bound : float
-        The best provable bounds on these shares, one-sided at confidence 1 - ``proof.DELTA``.
+    added_bound : float
+        The best provable bound on the share added, one-sided at confidence 1 - ``proof.DELTA``.
     settings : tuple of Tested
         In the order they were tested, from the safest.
     early_lots, later_lots, later_defects : int
@@ -125,7 +125,6 @@ class Proof:
     all: str
     price: str
     added_bound: float
-    all_bound: float
     settings: tuple[Tested, ...]
     early_lots: int
     later_lots: int

@@ -1,12 +1,15 @@
 """From a family's tally to its proposal: the whole line, as code."""
 
 import hashlib
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
+from scipy.stats import norm
 
 from optimiser.decision.proof import prove, shortlist
 from optimiser.decision.proposal import (
@@ -18,11 +21,12 @@ from optimiser.decision.proposal import (
     Proposal,
     ThreeLines,
 )
+from optimiser.evidence.bursts import INDEPENDENT, Bursts
 from optimiser.evidence.promise import DAYS_PER_MONTH, HeldOut, Promise, no_change, promise
 from optimiser.plant.file import Plant
 from optimiser.search.exact import ExactFront, best_at_price, exact_front
 from optimiser.search.pose import pose
-from optimiser.search.problem import Problem, is_called
+from optimiser.search.problem import Problem, is_called, keeps_to_rails
 from optimiser.search.study import StudyResult, run_study
 from optimiser.tally.count import FamilyTally
 from optimiser.tally.must_catch import Impossible, KeptItem, rank_kept
@@ -46,6 +50,8 @@ class Case:
         Of this family.
     span_days : float
     trials : int
+    bursts : Bursts
+        How unevenly the family's defects come, beside the plant's other families.
     early : Case or None
         The same of the earlier lots only, rails and grid included.
     later : FamilyTally or None
@@ -58,6 +64,7 @@ class Case:
     must_catch: tuple[KeptItem, ...]
     span_days: float
     trials: int
+    bursts: Bursts = INDEPENDENT
     early: "Case | None" = None
     later: FamilyTally | None = None
 
@@ -118,9 +125,18 @@ def propose_with_study(
 
 def posed(case: Case) -> tuple[Problem, list[Impossible]]:
     """Return a family's problem and the must-catch items that no setting calls."""
-    guard = case.plant.file.rails.guard_sigmas
-    must_ranks, impossible = rank_kept(case.must_catch, case.tally.grid, guard_sigmas=guard)
+    must_ranks, impossible = _kept_set(case)
     return pose(case.tally, case.siblings, case.plant, must_ranks), impossible
+
+
+def _kept_set(case: Case) -> tuple[Ints, list[Impossible]]:
+    guard = case.plant.file.rails.guard_sigmas
+    return rank_kept(case.must_catch, case.tally.grid, guard_sigmas=guard)
+
+
+def _posed_by(case: Case, lots: NDArray[np.bool_]) -> Problem:
+    """Return the problem that some lots alone pose: what a fit sees that is judged on the rest."""
+    return pose(case.tally, case.siblings, case.plant, _kept_set(case)[0], lots)
 
 
 def _search(case: Case, problem: Problem, on_trial: Callable[[int], None] | None) -> Found:
@@ -131,6 +147,7 @@ def _search(case: Case, problem: Problem, on_trial: Callable[[int], None] | None
         seed=stable_seed(case.plant.file.plant.name, case.tally.family),
         trials=case.trials,
         seeds=_seeds(front, problem),
+        apart=partial(_posed_by, case),
         on_trial=on_trial,
     )
     return Found(front=front, study=study)
@@ -157,7 +174,15 @@ def proven(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proo
     study = _search(case.early, problem, on_trial).study
     moves = [limit_moves(case.early.tally, study.trials.settings[r]) for r in shortlist(study)]
     currency = case.plant.file.plant.currency
-    return prove(case.early.tally, problem, study, case.later, moves, currency=currency)
+    return prove(
+        case.early.tally,
+        problem,
+        study,
+        case.later,
+        moves,
+        coverage=case.plant.file.labels.test_coverage,
+        currency=currency,
+    )
 
 
 def stable_seed(*names: str) -> int:
@@ -216,7 +241,7 @@ def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) 
     attainable = attainable_per_month(
         case, problem, [*study.trials.settings, *(p.setting for p in front.points)]
     )
-    reasons = _reasons_to_keep(promised, moves)
+    reasons = _reasons_to_keep(promised, moves, case)
     advice: Advice = "keep" if reasons else "change"
     if advice == "keep":
         considered = (
@@ -283,13 +308,25 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         false_alarm_rate=case.plant.file.review.false_alarm_rate,
         passed_weight=1.0 / case.plant.file.labels.test_coverage,
         span_days=case.span_days,
+        setting_added=_own_added(case, problem, study.setting),
+        bursts=case.bursts.effect,
     )
+
+
+def _own_added(case: Case, problem: Problem, setting: Ints) -> float:
+    """Return the known defects that a setting itself releases, less those expected misread."""
+    released = problem.defect_called & ~is_called(setting, problem.defect_ranks)
+    ranks, counts = _reviewed(case.tally)
+    goods = is_called(problem.live, ranks) & ~is_called(setting, ranks)
+    misread = case.plant.file.review.false_alarm_rate * float((goods @ counts).sum())
+    return max(0.0, float(released.sum()) - misread)
 
 
 def _on_unseen_lots(tally: FamilyTally, study: StudyResult) -> NDArray[np.float64]:
     """Return the proposed setting's false calls by lot as expected on lots not seen, shape (t,)."""
     items = items_by_lot(tally)
-    raised = study.setting_false_calls + study.optimism * items / items.sum()
+    # On lots not seen a setting does no better than on those that it was fitted to.
+    raised = study.setting_false_calls + max(study.optimism, 0.0) * items / items.sum()
     return np.asarray(np.maximum(raised, 0.0), dtype=np.float64)
 
 
@@ -321,17 +358,50 @@ def _reviewed(tally: FamilyTally) -> tuple[Ints, csr_array]:
     return cells.ranks[rows].astype(np.int64), counts
 
 
-def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove]) -> tuple[str, ...]:
-    """Return why no change is advised; empty where one is."""
+def is_advised(promised: Promise, plant: Plant) -> bool:
+    """Return whether a promise meets the plant's rule for advising a change."""
+    rule = plant.file.advice
+    return (
+        promised.saving_per_month.value > rule.smallest_saving
+        and promised.chance_of_loss <= rule.largest_chance_of_loss
+    )
+
+
+def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove], case: Case) -> tuple[str, ...]:
+    """Return why no change is advised, what keeping costs and what would settle it."""
     if not any(m.moves for m in moves):
         return ("no setting between the rails did better on lots it had not seen",)
-    saving = promised.saving_per_month
-    if not saving.low > 0:
+    if is_advised(promised, case.plant):
+        return ()
+    saving, currency = promised.saving_per_month, case.plant.file.plant.currency
+    rule = case.plant.file.advice
+    spread = f"{promised.level:.0%} interval {saving.low:,.0f} to {saving.high:,.0f}"
+    if saving.value <= rule.smallest_saving:
         return (
-            f"the saving is not certain: {saving.value:,.0f} a month, "
-            f"{promised.level:.0%} interval {saving.low:,.0f} to {saving.high:,.0f}",
+            f"the best change found is expected to save {currency} {saving.value:,.0f} a month "
+            f"({spread}), no more than the {rule.smallest_saving:,.0f} that advice asks for",
         )
-    return ()
+    return (
+        f"the saving is not certain enough: chance of loss {promised.chance_of_loss:.0%}, at most "
+        f"{rule.largest_chance_of_loss:.0%} is advised",
+        f"keeping gives up {currency} {saving.value:,.0f} a month as far as this history can tell "
+        f"({spread}); {_what_settles(promised, case)}",
+    )
+
+
+def _what_settles(promised: Promise, case: Case) -> str:
+    """Return how much more history would settle a saving of this size, in words."""
+    saving = promised.saving_per_month
+    z_now = float(norm.ppf(1 - promised.chance_of_loss))
+    z_asked = float(norm.ppf(1 - case.plant.file.advice.largest_chance_of_loss))
+    if z_now <= 0.05 or saving.value <= 0:
+        return "no length of history like this one would settle it soon"
+    days = case.span_days * ((z_asked / z_now) ** 2 - 1)
+    labels = len(case.tally.defects.frame) * ((z_asked / z_now) ** 2 - 1)
+    return (
+        f"some {math.ceil(days):,} more days like these ({math.ceil(labels):,} more labelled "
+        "defects) would settle a saving of this size"
+    )
 
 
 def _reasons_to_change(promised: Promise, case: Case) -> tuple[str, ...]:
@@ -412,7 +482,8 @@ def attainable_per_month(case: Case, problem: Problem, settings: Sequence[Ints])
         escapes = ~is_called(setting, problem.defect_ranks)
         return problem.false_call_cost * false_calls + float(price @ escapes)
 
-    saving = cost(problem.live) - min(cost(s) for s in (problem.live, *settings))
+    allowed = [s for s in settings if keeps_to_rails(problem, s)]
+    saving = cost(problem.live) - min(cost(s) for s in (problem.live, *allowed))
     return saving * DAYS_PER_MONTH / case.span_days
 
 

@@ -15,11 +15,14 @@ from pathlib import Path
 from threading import current_thread, main_thread
 from typing import Any
 
+import numpy as np
+
 from optimiser.decision.kept import keep, read_row
 from optimiser.decision.proof import EARLY_SHARE
-from optimiser.decision.propose import Case, Found, propose_with_study
+from optimiser.decision.propose import Case, Found, items_by_lot, propose_with_study
 from optimiser.decision.shares import with_shares
 from optimiser.errors import HistoryError
+from optimiser.evidence.bursts import Arrivals, bursts_of
 from optimiser.history.read import History
 from optimiser.plant.file import Plant
 from optimiser.recipe.table import Recipe
@@ -76,6 +79,7 @@ def make_cases(
         )
         raise HistoryError(msg)
     kept, span = read_must_catch(plant), history.span_days
+    bursts = dict(zip(tallies, bursts_of([arrivals(t) for t in tallies.values()]), strict=True))
     apart = _apart(history, live, family, trials) if proof else {}
     cases = [
         Case(
@@ -85,6 +89,7 @@ def make_cases(
             must_catch=tuple(k for k in kept if k.family == name),
             span_days=span,
             trials=trials,
+            bursts=bursts[name],
             early=apart.get(name, (None, None))[0],
             later=apart.get(name, (None, None))[1],
         )
@@ -92,6 +97,17 @@ def make_cases(
         if family in (None, name)
     ]
     return sorted(cases, key=lambda c: -len(c.tally.cells.count) * len(c.tally.defects.z))
+
+
+def arrivals(tally: FamilyTally) -> Arrivals:
+    """Return a family's labelled defects by lot and board; those that review found."""
+    found = (tally.defects.frame["found_by"] == "review").to_numpy()
+    lots, boards = len(tally.lots), tally.defects.frame.loc[found, "board"].astype(str)
+    return Arrivals(
+        defects=np.bincount(tally.defects.lot[found], minlength=lots).astype(np.float64),
+        items=items_by_lot(tally),
+        on_board=np.unique(boards, return_counts=True)[1].astype(np.float64),
+    )
 
 
 def early_lots(lots: int) -> int | None:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import beta, chi2, t
+from scipy.stats import beta, chi2, gamma, nbinom, poisson, t
 
 ICC_FLOOR = 0.2
 
@@ -219,6 +219,106 @@ def weighted_total(
     spread = (v + most**2) / (2 * (y + most))
     high = spread * float(chi2.ppf(1 - tail, 2 * (y + most) ** 2 / (v + most**2)))
     return Interval(value=y, low=low, high=high)
+
+
+def count_total(total: float, *, spread: float, level: float) -> Interval:
+    """Return the expected number of rare events from a count that scatters more than Poisson.
+
+    Parameters
+    ----------
+    total : float
+        Counted, >= 0; may be a weighted sum.
+    spread : float
+        Variance over mean of what was counted, >= 1 for whole events.
+    level : float
+        Two-sided.
+
+    Returns
+    -------
+    Interval
+        Garwood's exact interval of a Poisson mean with ``total / spread`` events, scaled back: no
+        end at any number of candidates, and never of width zero.
+
+    References
+    ----------
+    .. [1] Garwood (1936), Fiducial limits for the Poisson distribution, Biometrika 28.
+
+    Examples
+    --------
+    >>> found = count_total(0.0, spread=1.0, level=0.90)
+    >>> round(found.high, 4)
+    2.9957
+    """
+    tail = (1 - level) / 2
+    events = total / spread
+    low = float(chi2.ppf(tail, 2 * events)) / 2 if events > 0 else 0.0
+    high = float(chi2.ppf(1 - tail, 2 * events + 2)) / 2
+    return Interval(value=total, low=low * spread, high=high * spread)
+
+
+def next_total(
+    total: float, *, spread: float, effect: float, ratio: float = 1.0, level: float
+) -> Interval:
+    """Return what the next span may bring of rare events that were counted once.
+
+    Parameters
+    ----------
+    total : float
+        Counted, >= 0; may be a weighted sum.
+    spread : float
+        Variance over mean of what was counted.
+    effect : float
+        Variance over mean of the number to come, >= 1.
+    ratio : float
+        Length of the span to come over that counted.
+    level : float
+        Two-sided.
+
+    Returns
+    -------
+    Interval
+        The expected number with a predictive interval in whole events.
+
+    Notes
+    -----
+    The mean to come is ``spread`` times a gamma variable with shape ``total / spread`` for the
+    low end and one event more for the high one, as in `count_total`; given it the number to come
+    is negative binomial. With nothing but Poisson scatter it is the exact interval that splits
+    the binomial of two counts.
+
+    References
+    ----------
+    .. [1] Nelson (1982), Applied Life Data Analysis, on predicting a Poisson count.
+    """
+    tail = (1 - level) / 2
+    low = _coming(tail, total / spread, spread * ratio, effect)
+    high = _coming(1 - tail, total / spread + 1, spread * ratio, effect)
+    value = total * ratio
+    return Interval(value=value, low=min(low, value), high=max(high, value))
+
+
+MIDDLES = (np.arange(400) + 0.5) / 400
+
+
+def _coming(share: float, shape: float, scale: float, effect: float) -> float:
+    """Return the least whole number that a share of the counts to come does not exceed."""
+    if shape <= 0:
+        return 0.0
+    means = gamma.ppf(MIDDLES, shape, scale=scale)
+
+    def below(count: float) -> float:
+        if effect <= 1 + 1e-6:
+            return float(np.mean(poisson.cdf(count, means)))
+        return float(np.mean(nbinom.cdf(count, means / (effect - 1), 1 / effect)))
+
+    top = 1
+    while below(top) < share:
+        top *= 2
+    bottom = -1
+    while top - bottom > 1:
+        middle = (top + bottom) // 2
+        bottom, top = (bottom, middle) if below(middle) >= share else (middle, top)
+    return float(top)
 
 
 def add_up(*parts: Interval) -> Interval:

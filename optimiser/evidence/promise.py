@@ -2,21 +2,28 @@
 
 It knows nothing of how a setting was found. What it is given must be held out: in every
 lot the outcome of a setting chosen and fitted without that lot.
+
+Two figures with two names. What is *expected* has the interval of an estimate: where the long
+run lies. What *the next span* of the same length may bring has a predictive one: the long run's
+uncertainty and the scatter of one span, bursts included.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 from scipy.stats import chi2, norm
 
 from optimiser.evidence.intervals import (
     ZERO,
     Interval,
     add_up,
+    count_total,
     design_effect,
+    next_total,
     ratio_total,
-    share_by_lot,
     weighted_total,
 )
 
@@ -60,6 +67,11 @@ class HeldOut:
     passed_weight : float
         How many a defect stands for that the live recipe passed and test found.
     span_days : float
+    setting_added : float
+        Labelled defects that the live recipe calls and the proposed setting itself does not,
+        less those that are expected to be misread goods.
+    bursts : float
+        Variance over mean of the number of the family's defects in a lot, >= 1.
     """
 
     items: Floats
@@ -80,6 +92,18 @@ class HeldOut:
     false_alarm_rate: float
     passed_weight: float
     span_days: float
+    setting_added: float = 0.0
+    bursts: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextSpan:
+    """What the next span of the same length may bring: values with predictive intervals."""
+
+    false_calls_saved: Interval
+    escapes_added: Interval
+    escapes_caught: Interval
+    saving_per_month: Interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +112,11 @@ class Promise:
 
     Attributes
     ----------
+    next_span : NextSpan
+        The same four figures for one span to come; wider, for a span scatters.
+    chance_of_loss : float
+        Smallest tail at which the saving's interval reaches zero: how likely the change loses
+        money in the long run, as far as this history can tell, 0..1.
     false_calls_saved : Interval
         False calls of the live recipe less those of the change.
     escapes_added : Interval
@@ -106,8 +135,12 @@ class Promise:
         From how much: lots, labelled defects that the live recipe calls, and passes.
     added_counted : int
         Of the labelled defects that the live recipe calls, those that escaped when held out.
+    bursts : float
+        Variance over mean of defects in a lot that the intervals of escapes rest on.
     """
 
+    next_span: NextSpan
+    chance_of_loss: float
     false_calls_saved: Interval
     escapes_added: Interval
     escapes_caught: Interval
@@ -120,6 +153,24 @@ class Promise:
     defects_called: int
     defects_passed: int
     added_counted: int
+    bursts: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Parts:
+    """The three parts of a promise and their money, all of one kind of interval."""
+
+    saved: Interval
+    added: Interval
+    caught: Interval
+    review: Interval
+    cost: Interval
+    gain: Interval
+
+    @property
+    def saving(self) -> Interval:
+        """Review saved less escapes added plus escapes caught, money a month."""
+        return add_up(self.review, self.cost.negated(), self.gain)
 
 
 def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
@@ -138,39 +189,122 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
     Notes
     -----
     False calls: ratio estimator over lots, with the error of the correction for lots not
-    seen. Escapes added: exact binomial by lots with a
-    floor on their correlation, times the number of defects called. Escapes caught: gamma
-    interval of a weighted sum, as if one more that weighs as much as a tested one could have
-    been there. Money: sum of the three, MOVER; prices are taken as known.
+    seen. Escapes added: exact interval of a count whose variance is `bursts` times its mean; not
+    below what the setting itself releases of the known defects. Escapes caught: gamma interval of
+    a weighted sum, as if one more that weighs as much as a tested one could have been there.
+    Money: sum of the three, MOVER; prices are taken as known.
     Reviewed labels miss the defects that reviewers passed, hence the division by
     ``1 - miss_rate``.
+
+    The next span: the lots to come scatter as those seen did, so the variance of false calls is
+    twice that of their estimate; escapes are negative binomial (`intervals.next_total`).
     """
-    saved = add_up(
-        ratio_total(held.live_false_calls - held.false_calls, held.items, level=level),
-        _spread(held.false_calls_error * float(norm.ppf((1 + level) / 2))),
-    )
-    added = _added(held, level)
-    passed = ~held.live_called
-    caught = _caught(held, level)
-    monthly = DAYS_PER_MONTH / held.span_days
-    review = saved.times(held.false_call_cost * monthly)
-    # A defect that is no longer called would have been passed by the reviewer now and then.
-    cost = added.times(_price(held, held.live_called, held.escape) * (1 - held.miss_rate) * monthly)
-    gain = caught.times(_price(held, passed, 1 - held.escape) * (1 - held.miss_rate) * monthly)
+    expected, ahead = _expected(held, level), _next(held, level)
     return Promise(
-        false_calls_saved=saved,
-        escapes_added=added,
-        escapes_caught=caught,
-        saving_per_month=add_up(review, cost.negated(), gain),
-        review_saving_per_month=review,
-        added_cost_per_month=cost,
-        caught_saving_per_month=gain,
+        false_calls_saved=expected.saved,
+        escapes_added=expected.added,
+        escapes_caught=expected.caught,
+        saving_per_month=expected.saving,
+        review_saving_per_month=expected.review,
+        added_cost_per_month=expected.cost,
+        caught_saving_per_month=expected.gain,
+        next_span=NextSpan(
+            false_calls_saved=ahead.saved,
+            escapes_added=ahead.added,
+            escapes_caught=ahead.caught,
+            saving_per_month=ahead.saving,
+        ),
+        chance_of_loss=chance_of_loss(held),
         level=level,
         lots=int((held.items > 0).sum()),
         defects_called=int(held.live_called.sum()),
-        defects_passed=int(passed.sum()),
+        defects_passed=int((~held.live_called).sum()),
         added_counted=int(held.escape[held.live_called].sum()) if held.loosens else 0,
+        bursts=held.bursts,
     )
+
+
+LEAST_TAIL = 0.0005
+
+
+def chance_of_loss(held: HeldOut) -> float:
+    """Return the smallest tail at which the expected saving's interval reaches zero.
+
+    Parameters
+    ----------
+    held : HeldOut
+
+    Returns
+    -------
+    float
+        ``LEAST_TAIL`` to 1 less that; above one half where the saving expected is a loss.
+
+    Notes
+    -----
+    A one-sided p-value of "the change saves nothing", by inversion of the very interval that is
+    shown: at a chance of 5 % the low end of the 90 % interval is zero.
+    """
+
+    def low(tail: float) -> float:
+        return _expected(held, 1 - 2 * tail).saving.low
+
+    def high(tail: float) -> float:
+        return _expected(held, 1 - 2 * tail).saving.high
+
+    middle = 0.5 - LEAST_TAIL
+    if low(LEAST_TAIL) >= 0:
+        return LEAST_TAIL
+    if low(middle) > 0:
+        return float(brentq(low, LEAST_TAIL, middle, xtol=1e-4))
+    if high(LEAST_TAIL) <= 0:
+        return 1 - LEAST_TAIL
+    return 1 - float(brentq(high, LEAST_TAIL, middle, xtol=1e-4)) if high(middle) < 0 else 0.5
+
+
+def _expected(held: HeldOut, level: float) -> _Parts:
+    """Return the parts with the intervals of an estimate."""
+    return _in_money(
+        held,
+        saved=_saved(held, level, scatter=1.0),
+        added=_added(held, level, ahead=False),
+        caught=_caught(held, level, ahead=False),
+    )
+
+
+def _next(held: HeldOut, level: float) -> _Parts:
+    """Return the parts with predictive intervals for one span more."""
+    return _in_money(
+        held,
+        saved=_saved(held, level, scatter=2.0**0.5),
+        added=_added(held, level, ahead=True),
+        caught=_caught(held, level, ahead=True),
+    )
+
+
+def _in_money(held: HeldOut, *, saved: Interval, added: Interval, caught: Interval) -> _Parts:
+    """Return the parts with what they are worth, money a month."""
+    monthly = DAYS_PER_MONTH / held.span_days
+    # A defect that is no longer called would have been passed by the reviewer now and then.
+    seen = (1 - held.miss_rate) * monthly
+    return _Parts(
+        saved=saved,
+        added=added,
+        caught=caught,
+        review=saved.times(held.false_call_cost * monthly),
+        cost=added.times(_price(held, held.live_called, held.escape) * seen),
+        gain=caught.times(_price(held, ~held.live_called, 1 - held.escape) * seen),
+    )
+
+
+def _saved(held: HeldOut, level: float, *, scatter: float) -> Interval:
+    """Return the false calls saved; ``scatter`` widens what the lots' own scatter makes."""
+    found = ratio_total(held.live_false_calls - held.false_calls, held.items, level=level)
+    wider = Interval(
+        value=found.value,
+        low=found.value - scatter * (found.value - found.low),
+        high=found.value + scatter * (found.high - found.value),
+    )
+    return add_up(wider, _spread(held.false_calls_error * float(norm.ppf((1 + level) / 2))))
 
 
 def _spread(reach: float) -> Interval:
@@ -178,29 +312,67 @@ def _spread(reach: float) -> Interval:
     return Interval(value=0.0, low=-reach, high=reach)
 
 
-def _added(held: HeldOut, level: float) -> Interval:
+def _added(held: HeldOut, level: float, *, ahead: bool) -> Interval:
     """Return the defects that the live recipe calls and the change does not.
 
     Goods that reviewers misread as defects are expected in a known number among those that
     are released, and taken off; never below what no escape at all would leave possible.
     """
-    called, lots = held.live_called, len(held.items)
-    if not called.any() or not held.loosens:
+    if not held.loosens:
         return ZERO
-    sizes = np.bincount(held.lot[called], minlength=lots).astype(np.float64)
-    events = np.bincount(held.lot[called], held.escape[called], minlength=lots).astype(np.float64)
-    misread = held.false_alarm_rate * float(held.released_goods.sum())
-    total = float(called.sum())
-    counted = share_by_lot(events, sizes, level=level).times(total)
-    least = share_by_lot(np.zeros(lots), sizes, level=level).times(total).high
+    called = held.live_called
+    # Not more than the labels themselves leave room for: one looked at twice is no misread good.
+    doubt = float((held.escape * (1 - np.minimum(held.weight, 1.0)))[called].sum())
+    misread = min(held.false_alarm_rate * float(held.released_goods.sum()), doubt)
+    counted = max(float(held.escape[called].sum()), held.setting_added + misread)
+    effect = burst_effect(held, called, held.escape)
+    seen, least = (_counted(n, effect, level, ahead=ahead) for n in (counted, 0.0))
+    value = max(0.0, counted - misread)
     return Interval(
-        value=max(0.0, counted.value - misread),
-        low=max(0.0, counted.low - misread),
-        high=max(least, counted.high - misread),
+        value=value,
+        low=min(value, max(0.0, seen.low - misread)),
+        high=max(value, least.high, seen.high - misread),
     ).times(1 / (1 - held.miss_rate))
 
 
-def _caught(held: HeldOut, level: float) -> Interval:
+def burst_effect(held: HeldOut, of: NDArray[np.bool_], events: Floats) -> float:
+    """Return variance over mean, lot by lot, of how many of some defects change sides.
+
+    Parameters
+    ----------
+    held : HeldOut
+    of : ndarray of bool, shape (d,)
+        The defects in question.
+    events : ndarray, shape (d,)
+        Chance 0..1 of each to change sides.
+
+    Returns
+    -------
+    float
+        At least 1.
+
+    Notes
+    -----
+    With m defects in a lot and a share p of them changing sides the variance has two parts: the
+    number m itself scatters with `bursts` times its mean, and the fate of defects of one lot is
+    alike (intraclass correlation, with its floor). Over the mean that is
+    ``p·bursts + (1 - p)·deff``, with Kish's deff.
+    """
+    lots = len(held.items)
+    sizes = np.bincount(held.lot[of], minlength=lots).astype(np.float64)
+    changed = np.bincount(held.lot[of], events[of], minlength=lots).astype(np.float64)
+    share = (float(changed.sum()) + 0.5) / (float(sizes.sum()) + 1.0)
+    return max(1.0, share * held.bursts + (1 - share) * design_effect(changed, sizes))
+
+
+def _counted(count: float, effect: float, level: float, *, ahead: bool) -> Interval:
+    """Return a count of rare events with the interval of its mean, or of the next count."""
+    if ahead:
+        return next_total(count, spread=effect, effect=effect, level=level)
+    return count_total(count, spread=effect, level=level)
+
+
+def _caught(held: HeldOut, level: float, *, ahead: bool) -> Interval:
     """Return the defects that the live recipe passes and the change calls.
 
     There can be no more of them than items newly called.
@@ -211,12 +383,13 @@ def _caught(held: HeldOut, level: float) -> Interval:
     newly = float(held.newly_called.sum() + (1 - held.escape[passed]).sum())
     room = float(chi2.ppf((1 + level) / 2, 2 * newly + 2)) / 2
     weights = np.append(held.weight[passed], held.passed_weight)
-    events = 1 - held.escape[passed]
-    by_lot = np.bincount(held.lot[passed], events, minlength=len(held.items)).astype(np.float64)
-    sizes = np.bincount(held.lot[passed], minlength=len(held.items)).astype(np.float64)
-    found = weighted_total(
-        np.append(events, 0.0), weights, level=level, effect=design_effect(by_lot, sizes)
-    )
+    events = np.append(1 - held.escape[passed], 0.0)
+    effect = burst_effect(held, passed, 1 - held.escape)
+    found = weighted_total(events, weights, level=level, effect=effect)
+    if ahead and found.value > 0:
+        spread = float(weights**2 @ events) / found.value * effect
+        coming = next_total(found.value, spread=spread, effect=effect, level=level)
+        found = replace(coming, high=max(found.high, coming.high))
     return replace(found, high=max(found.value, min(found.high, room)))
 
 
@@ -245,6 +418,10 @@ def no_change(*, lots: int, defects_called: int, defects_passed: int) -> Promise
     Promise
     """
     return Promise(
+        next_span=NextSpan(
+            false_calls_saved=ZERO, escapes_added=ZERO, escapes_caught=ZERO, saving_per_month=ZERO
+        ),
+        chance_of_loss=0.0,
         false_calls_saved=ZERO,
         escapes_added=ZERO,
         escapes_caught=ZERO,
@@ -257,4 +434,21 @@ def no_change(*, lots: int, defects_called: int, defects_passed: int) -> Promise
         defects_called=defects_called,
         defects_passed=defects_passed,
         added_counted=0,
+        bursts=1.0,
     )
+
+
+def together(savings: Sequence[Interval]) -> Interval:
+    """Return what several families' changes save together, money or counts (MOVER).
+
+    Parameters
+    ----------
+    savings : sequence of Interval
+        All at one level; families are taken as independent.
+
+    Returns
+    -------
+    Interval
+        Far more certain, for its size, than each of its parts.
+    """
+    return add_up(*savings) if savings else ZERO

@@ -24,6 +24,8 @@ RailName = Literal[
     "largest-move",
     "call-load",
     "critical",
+    "released-share",
+    "working-limit",
 ]
 RAILS: tuple[RailName, ...] = get_args(RailName)
 
@@ -136,12 +138,25 @@ class Rails(Record):
     guard_sigmas: NonNegative = 2.0
     largest_move_steps: Annotated[int, Field(ge=1)] = 12
     call_load_share: Annotated[float, Field(gt=0, lt=1)] = 0.01
+    released_share: Annotated[float, Field(ge=0, le=1)] = 0.5
     minimum_defects: Annotated[int, Field(ge=1)] = 8
     mismatch_share: Annotated[float, Field(ge=0, lt=1)] = 0.001
 
     def holds(self, rail: RailName) -> bool:
         """Return whether a rail is in force."""
         return rail not in self.off
+
+
+class AdviceRule(Record):
+    """``[advice]``: when a change that was found is advised.
+
+    Its expected saving must exceed ``smallest_saving`` (money a month), and its chance of losing
+    money in the long run, as far as the history can tell, must not exceed
+    ``largest_chance_of_loss``.
+    """
+
+    smallest_saving: NonNegative = 0.0
+    largest_chance_of_loss: Annotated[float, Field(gt=0, le=0.5)] = 0.2
 
 
 class PlantFile(Record):
@@ -154,6 +169,7 @@ class PlantFile(Record):
     measurements: Annotated[dict[str, Measurement], Field(min_length=1)]
     families: Annotated[dict[str, Family], Field(min_length=1)]
     rails: Rails = Rails()
+    advice: AdviceRule = AdviceRule()
 
     @model_validator(mode="after")
     def _workmanship_is_measured(self) -> Self:
@@ -278,6 +294,7 @@ def _known_keys(loc: tuple[str | int, ...]) -> list[str]:
         "measurements": Measurement,
         "families": Family,
         "rails": Rails,
+        "advice": AdviceRule,
     }
     if loc:
         model = tables.get(str(loc[0]), PlantFile)

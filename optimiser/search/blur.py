@@ -218,7 +218,9 @@ def own_tables(problem: Problem, blur: Blur) -> tuple[Floats, ...]:
     tuple of m ndarrays, shapes (k_l, d + b)
     """
     z = np.vstack([problem.defect_z, problem.kin_z]) if blur.borrowed else problem.defect_z
-    return pass_tables(problem.levels, z, widths(problem, narrowed(problem, blur.bandwidth)))
+    return pass_tables(
+        problem.levels, z, widths(problem, narrowed(problem.defect_weight, blur.bandwidth))
+    )
 
 
 def make_clouds(problem: Problem, blur: Blur, tables: tuple[Floats, ...], kept: Bools) -> Clouds:
@@ -259,13 +261,13 @@ def make_clouds(problem: Problem, blur: Blur, tables: tuple[Floats, ...], kept: 
     )
 
 
-def narrowed(problem: Problem, bandwidth: float) -> float:
+def narrowed(weight: Floats, bandwidth: float) -> float:
     """Return a bandwidth made narrower, or wider, for the number of labels there are.
 
     Parameters
     ----------
-    problem : Problem
-        The family.
+    weight : ndarray, shape (d,)
+        How many defects each label stands for.
     bandwidth : float
         Standard deviations of the goods, for ten labelled defects.
 
@@ -274,7 +276,6 @@ def narrowed(problem: Problem, bandwidth: float) -> float:
     float
         Standard deviations of the goods. Unequal weights count as fewer labels.
     """
-    weight = problem.defect_weight
     number = float(weight.sum() ** 2 / (weight @ weight)) if weight.size else 1.0
     return bandwidth * float((max(number, 1.0) / NARROW_FROM) ** NARROWING)
 
@@ -303,4 +304,6 @@ def _unseen_tables(problem: Problem, blur: Blur, kept: Bools) -> tuple[Floats, .
     z = np.full((problem.m * len(depths), problem.m), -np.inf)
     for i in range(problem.m):
         z[i * len(depths) : (i + 1) * len(depths), i] = near[i] + np.asarray(depths) * unit[i]
-    return pass_tables(problem.levels, z, widths(problem, narrowed(problem, blur.bandwidth)))
+    return pass_tables(
+        problem.levels, z, widths(problem, narrowed(problem.defect_weight, blur.bandwidth))
+    )

@@ -5,12 +5,14 @@ every lot has false calls, and every labelled defect a chance to escape, that th
 not have arranged. Knows how a recipe for fitting becomes a setting; knows no optuna.
 
 Public: ``Way``, ``fit``; ``fold_lots``, ``Yardstick``, ``make_yardstick``, ``Heldout``,
-``crossfit``, ``hold_out``.
+``crossfit``, ``hold_out``, ``Apart``.
 
 Shape letters: **m** limits, **d** defects, **t** lots, **f** folds.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -31,12 +33,24 @@ from optimiser.search.descent import (
     move_few,
     starts_for,
 )
-from optimiser.search.problem import Floats, Ints, Problem, is_called
+from optimiser.search.problem import (
+    Bools,
+    Floats,
+    Ints,
+    Problem,
+    is_called,
+    keeps_to_rails,
+    without_lots,
+)
 
 FOLDS = 5
+Apart = Callable[[Bools], Problem]
+"""Returns the problem that the kept lots alone pose, over the same levels and lots."""
 # Ways are compared by held-out defects spread this widely (standard deviations of the goods
 # at ten labels): with a few defects, whether each lies inside or outside is mostly chance.
 NEAR = 1.0
+# Times that escapes are priced up twofold, at most, to bring a setting back between the rails.
+DOUBLINGS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,11 +110,14 @@ class Yardstick:
         Chance that each labelled defect, measured again, lies inside each level.
     near : tuple of m ndarrays, shapes (k_l, d)
         Chance that a draw from its cloud does.
+    apart : tuple of f Problem
+        What the lots outside each fold pose by themselves: all that a fit for that fold sees.
     """
 
     lot_fold: Ints
     again: tuple[Floats, ...]
     near: tuple[Floats, ...]
+    apart: tuple[Problem, ...]
 
     @property
     def folds(self) -> int:
@@ -165,10 +182,15 @@ def fit(problem: Problem, way: Way, *, lot_fold: Ints | None = None, without: in
     -------
     ndarray of int, shape (m,)
     """
-    return _fit(problem, way, own_tables(problem, way.blur), _without(problem, lot_fold, without))
+    seen = problem
+    if lot_fold is not None and without >= 0:
+        seen = without_lots(problem, lot_fold != without)
+    return _fit(seen, way, _without(problem, lot_fold, without))
 
 
-def make_yardstick(problem: Problem, *, folds: int = FOLDS) -> Yardstick:
+def make_yardstick(
+    problem: Problem, *, folds: int = FOLDS, apart: Apart | None = None
+) -> Yardstick:
     """Return what held-out outcomes of a family are measured with.
 
     Parameters
@@ -177,15 +199,25 @@ def make_yardstick(problem: Problem, *, folds: int = FOLDS) -> Yardstick:
         The family.
     folds : int
         Folds wanted, >= 2.
+    apart : callable, optional
+        Poses the problem of some lots alone; by default the others are cut out of this one.
 
     Returns
     -------
     Yardstick
+
+    Notes
+    -----
+    How wide draws are follows the number of labels alone, so that nothing that a fold's labels
+    hold reaches the choice made for that fold.
     """
     again = widths(problem, 0.0)
-    near = widths(problem, narrowed(problem, NEAR))
+    near = widths(problem, narrowed(np.ones(problem.defect_lot.size), NEAR))
+    lot_fold = fold_lots(problem, folds=folds)
+    pose = apart or partial(without_lots, problem)
     return Yardstick(
-        lot_fold=fold_lots(problem, folds=folds),
+        apart=tuple(pose(lot_fold != v) for v in range(int(lot_fold.max()) + 1)),
+        lot_fold=lot_fold,
         again=pass_tables(problem.levels, problem.defect_z, again),
         near=pass_tables(problem.levels, problem.defect_z, near),
     )
@@ -207,12 +239,12 @@ def crossfit(problem: Problem, way: Way, yardstick: Yardstick) -> Heldout:
     -------
     Heldout
     """
-    tables, lot_fold = own_tables(problem, way.blur), yardstick.lot_fold
-    setting = _fit(problem, way, tables, lot_fold)
+    lot_fold = yardstick.lot_fold
+    setting = _fit(problem, way, lot_fold)
     fold_settings = np.array(
         [
-            _fit(problem, way, tables, _without(problem, lot_fold, fold))
-            for fold in range(yardstick.folds)
+            _fit(seen, way, _without(problem, lot_fold, fold))
+            for fold, seen in enumerate(yardstick.apart)
         ]
     )
     return hold_out(problem, setting, fold_settings, yardstick)
@@ -262,14 +294,29 @@ def _without(problem: Problem, lot_fold: Ints | None, fold: int) -> Ints:
     return np.where(lot_fold == fold, -1, lot_fold - (lot_fold > fold))
 
 
-def _fit(problem: Problem, way: Way, tables: tuple[Floats, ...], groups: Ints) -> Ints:
-    """Descend from the live and the tightest setting, or move few limits from the live one."""
+def _fit(problem: Problem, way: Way, groups: Ints) -> Ints:
+    """Fit; where the setting leaves a rail, escapes are priced up until it does not."""
+    live = problem.live
+    for doubling in range(DOUBLINGS):
+        blur = replace(way.blur, price=way.blur.price * 2.0**doubling)
+        setting, live = _foot(problem, replace(way, blur=blur), groups)
+        if keeps_to_rails(problem, setting):
+            return setting
+    return live
+
+
+def _foot(problem: Problem, way: Way, groups: Ints) -> tuple[Ints, Ints]:
+    """Descend from the live and the tightest setting, or move few limits from the live one.
+
+    Returned with the live setting, made to call every must-catch item.
+    """
+    tables = own_tables(problem, way.blur)
     clouds = make_clouds(problem, way.blur, tables, groups[problem.defect_lot] >= 0)
     terrain = make_terrain(problem, clouds, groups=groups, worst=way.worst)
     every = np.ones(problem.m, dtype=np.bool_)
+    live = make_catch(terrain, problem.live, every)
     if way.most_moved < problem.m:
-        live = make_catch(terrain, problem.live, every)
         setting = move_few(terrain, live, way.most_moved)
-        return draw_in(terrain, setting, setting != live)
+        return draw_in(terrain, setting, setting != live), live
     starts = starts_for(terrain, problem.live, every)
-    return draw_in(terrain, best_of(terrain, starts, every), every)
+    return draw_in(terrain, best_of(terrain, starts, every), every), live

@@ -43,6 +43,8 @@ class Terrain:
         Cost of each cloud's escape, shared out over the groups, money.
     must : ndarray of int, shape (c, m)
         Signatures that every setting has to call.
+    last : ndarray of int, shape (m,)
+        Loosest level that may be set.
     worst : float
         Weight of the dearest group against the average one, 0..1.
     """
@@ -53,6 +55,7 @@ class Terrain:
     passing: tuple[Floats, ...]
     escape: Floats
     must: Ints
+    last: Ints
     worst: float
 
 
@@ -94,6 +97,7 @@ def make_terrain(
         passing=clouds.passing,
         escape=clouds.cost[:, None] * by_group,
         must=problem.must_ranks,
+        last=problem.last,
         worst=worst,
     )
 
@@ -364,10 +368,11 @@ class _State:
         return np.asarray(kept @ self.terrain.review + self.terrain.review_always)
 
     def _loosest(self, limit: int) -> int:
-        """Find the loosest level that keeps each must-catch item which only this limit calls."""
+        """Find the loosest level allowed that keeps the must-catch items only this limit calls."""
         must = self.terrain.must[:, limit]
         alone = (self.must_calls == (self.setting[limit] < must)) & (must > 0)
-        return int(must[alone].min()) - 1 if alone.any() else len(self.terrain.passing[limit]) - 1
+        last = int(self.terrain.last[limit])
+        return min(int(must[alone].min()) - 1, last) if alone.any() else last
 
 
 def _mixed(by_group: Floats, worst: float) -> Floats:

@@ -17,7 +17,11 @@ LEAST_TRUE = 0.05
 
 
 def pose(
-    tally: FamilyTally, siblings: Sequence[FamilyTally], plant: Plant, must_ranks: NDArray[np.int64]
+    tally: FamilyTally,
+    siblings: Sequence[FamilyTally],
+    plant: Plant,
+    must_ranks: NDArray[np.int64],
+    lots: NDArray[np.bool_] | None = None,
 ) -> Problem:
     """Return a family's problem.
 
@@ -25,11 +29,14 @@ def pose(
     ----------
     tally : FamilyTally
     siblings : sequence of FamilyTally
-        Families of the same termination, whose defects may be borrowed.
+        Families of the same termination, whose defects may be borrowed; of the same lots.
     plant : Plant
         Prices and shares.
     must_ranks : ndarray of int, shape (c, m)
         Signatures that every setting must call.
+    lots : ndarray of bool, shape (t,), optional
+        Lots that exist for this problem; every one when not given. Weights, must-catch rows,
+        siblings' defects and the two rails that rest on labels come from these alone.
 
     Returns
     -------
@@ -37,6 +44,11 @@ def pose(
         Of a critical family every labelled defect that the live recipe calls is a
         must-catch item as well, unless that rail is off.
     """
+    last = np.array([len(limit.z) - 1 for limit in tally.grid.limits], dtype=np.int64)
+    if lots is not None:
+        tally = tally.only(lots)
+        siblings = [sibling.only(lots) for sibling in siblings]
+        last = loosest_levels(tally, plant)
     levels = np.array([len(limit.z) for limit in tally.grid.limits], dtype=np.int64)
     ranks, counts, always = _contested(tally, levels)
     free = ~tally.defects.settled
@@ -45,14 +57,15 @@ def pose(
     weight = label_weights(defects, plant.file.labels.test_coverage)
     weight *= chance_to_be_true(tally, plant.file.review.false_alarm_rate)
     called = defects.frame["live_called"].to_numpy(dtype=bool)
-    rules = plant.file.families[tally.family]
-    if rules.critical and plant.file.rails.holds("critical"):
+    rules, rails = plant.file.families[tally.family], plant.file.rails
+    if rules.critical and rails.holds("critical"):
         known = defects.ranks[free & called].astype(np.int64)
         must_ranks = np.concatenate([must_ranks, known])
     kin_z, kin_price = _borrowed(tally, siblings, plant)
     return Problem(
         levels=tuple(limit.z.astype(np.float64) for limit in tally.grid.limits),
         live=tally.grid.live,
+        last=last,
         spread=np.array([limit.spread for limit in tally.grid.limits], dtype=np.float64),
         repeatability=np.array([limit.repeatability for limit in tally.grid.limits]),
         ranks=ranks,
@@ -71,7 +84,42 @@ def pose(
         must_ranks=must_ranks,
         false_call_cost=plant.file.review.cost_per_call,
         miss_rate=plant.file.review.miss_rate,
+        most_released=rails.released_share if rails.holds("released-share") else 1.0,
+        stays_at_work=rails.holds("working-limit"),
     )
+
+
+def loosest_levels(tally: FamilyTally, plant: Plant) -> Ints:
+    """Return the loosest level of each limit that a tally's own lots support, shape (m,).
+
+    Two rails rest on labels: a limit that no labelled defect ever tested stays where it is, and
+    none goes further than the furthest reviewed good. A grid has them from the whole history;
+    here they are read off the lots of the tally alone, to the width of one level.
+
+    Parameters
+    ----------
+    tally : FamilyTally
+    plant : Plant
+        For the rails in force.
+    """
+    rails, bounds = plant.file.rails, plant.file.families[tally.family].workmanship
+    found = []
+    for n, limit in enumerate(tally.grid.limits):
+        last, live = len(limit.z) - 1, limit.live
+        bound = bounds.get(limit.measurement)
+        bounded = bound is not None and bound.side(limit.side) is not None
+        tested = (tally.defects.ranks[:, n] > live).any() or (
+            bounded and rails.holds("workmanship")
+        )
+        if rails.holds("furthest-good"):
+            good = int(tally.cells.ranks[tally.cells.reviewed, n].max(initial=0))
+            guard = rails.guard_sigmas * limit.repeatability
+            furthest = float(limit.z[min(good, last)]) + guard
+            last = int(np.searchsorted(limit.z, furthest, side="right")) - 1 if good else live
+        if rails.holds("untested") and not tested:
+            last = live
+        found.append(max(live, min(last, len(limit.z) - 1)))
+    return np.array(found, dtype=np.int64)
 
 
 def _word(defect: object) -> str | None:

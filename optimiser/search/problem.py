@@ -7,7 +7,7 @@ Shape letters, the same everywhere in this package: **m** limits, **s** signatur
 **d** defects, **c** must-catch items, **t** lots, **f** folds.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from scipy.sparse import csr_array
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+TOLERANCE = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,6 +34,8 @@ class Problem:
         Settable levels, ascending in z: tightest first. The last may be +inf (limit off).
     live : ndarray of int, shape (m,)
         Level index of the live recipe.
+    last : ndarray of int, shape (m,)
+        Loosest level index that may be set, >= `live`.
     spread : ndarray, shape (m,)
         Standard deviation of the goods at each limit's measurement, in its unit.
     repeatability : ndarray, shape (m,)
@@ -67,10 +70,16 @@ class Problem:
         Cost of reviewing one false call, money.
     miss_rate : float
         Chance that a reviewer passes a called defect, 0..1.
+    most_released : float
+        Largest share, by weight, of the labelled defects which the live setting calls that a
+        setting may no longer call, 0..1.
+    stays_at_work : bool
+        Whether a setting has to call at least one item where the live one calls any.
     """
 
     levels: tuple[Floats, ...]
     live: Ints
+    last: Ints
     spread: Floats
     repeatability: Floats
     ranks: Ints
@@ -87,6 +96,8 @@ class Problem:
     must_ranks: Ints
     false_call_cost: float
     miss_rate: float
+    most_released: float = 1.0
+    stays_at_work: bool = False
 
     @property
     def m(self) -> int:
@@ -97,6 +108,71 @@ class Problem:
     def lots(self) -> int:
         """Number of lots."""
         return int(self.counts.shape[1])
+
+
+def keeps_to_rails(problem: Problem, setting: Ints) -> bool:
+    """Return whether a setting keeps to the two rails that concern it as a whole.
+
+    Parameters
+    ----------
+    problem : Problem
+    setting : ndarray of int, shape (m,)
+
+    Returns
+    -------
+    bool
+        False where it releases a larger share of the known defects than `most_released`, or
+        where nothing is called any more though `stays_at_work` asks for it.
+    """
+    known = is_called(problem.live, problem.defect_ranks)
+    kept = is_called(setting, problem.defect_ranks)
+    weight = problem.defect_weight
+    released = float(weight[known & ~kept].sum())
+    if released > problem.most_released * float(weight[known].sum()) + TOLERANCE:
+        return False
+    return (
+        not problem.stays_at_work
+        or not _calls_any(problem, problem.live)
+        or _calls_any(problem, setting)
+    )
+
+
+def _calls_any(problem: Problem, setting: Ints) -> bool:
+    return bool(
+        problem.always.any()
+        or is_called(setting, problem.defect_ranks).any()
+        or is_called(setting, problem.ranks[problem.counts.sum(axis=1) > 0]).any()
+    )
+
+
+def without_lots(problem: Problem, kept: Bools) -> Problem:
+    """Return a problem as if some lots had never been: their items and labels left out.
+
+    What was made of all lots beforehand (weights, rails, must-catch rows) stays as it is; where
+    it comes from labels the problem has to be posed again without those lots instead.
+
+    Parameters
+    ----------
+    problem : Problem
+    kept : ndarray of bool, shape (t,)
+
+    Returns
+    -------
+    Problem
+        With the same t lots, those not kept empty.
+    """
+    own = kept[problem.defect_lot]
+    return replace(
+        problem,
+        counts=csr_array(problem.counts.multiply(kept.astype(problem.counts.dtype)[None, :])),
+        always=problem.always * kept,
+        defect_ranks=problem.defect_ranks[own],
+        defect_z=problem.defect_z[own],
+        defect_lot=problem.defect_lot[own],
+        defect_weight=problem.defect_weight[own],
+        defect_price=problem.defect_price[own],
+        defect_called=problem.defect_called[own],
+    )
 
 
 def is_called(setting: Ints, ranks: Ints | NDArray[np.int16]) -> Bools:

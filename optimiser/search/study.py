@@ -7,9 +7,9 @@ ones. This is the only file that knows optuna.
 
 Public::
 
-    run_study(problem, *, seed, trials=60, seeds=(), on_trial=None) -> StudyResult
+    run_study(problem, *, seed, trials=60, seeds=(), apart=None, on_trial=None) -> StudyResult
     choose, recommended_at, stand_by: the same candidates at other prices, or picked by hand
-    Trials, StudyResult
+    Trials, Folds, StudyResult
 
 Shape letters: **n** candidates (the live setting, the seeds, then the trials), **m** limits,
 **d** defects, **t** lots, **f** folds.
@@ -25,6 +25,7 @@ import optuna
 
 from optimiser.search.blur import Blur, escape_prices, escapes_live
 from optimiser.search.crossfit import (
+    Apart,
     Heldout,
     Way,
     Yardstick,
@@ -91,6 +92,23 @@ class Trials:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Folds:
+    """How the lots are cut, and what each label weighs to the choice made for a fold.
+
+    Parameters
+    ----------
+    lot_fold : ndarray of int, shape (t,)
+        Fold of each lot.
+    weight : ndarray, shape (f, d)
+        How many defects each label stands for, judged by the lots outside a fold alone; 0
+        for the fold's own labels.
+    """
+
+    lot_fold: Ints
+    weight: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StudyResult:
     """What a study found for one family.
 
@@ -105,8 +123,7 @@ class StudyResult:
         dearest review first. Seeds are left out: theirs are in-sample figures.
     counted_front : ndarray of int, shape (p,)
         The same on the in-sample counts, seeds included.
-    lot_fold : ndarray of int, shape (t,)
-        Fold of each lot.
+    folds : Folds
     pull : ndarray, shape (n,)
         Share of cost that each row must gain; inf for rows that are never recommended.
     chosen : ndarray of int, shape (f,)
@@ -140,7 +157,7 @@ class StudyResult:
     recommended: int
     front: Ints
     counted_front: Ints
-    lot_fold: Ints
+    folds: Folds
     pull: Floats
     chosen: Ints
     false_calls: Ints
@@ -152,6 +169,11 @@ class StudyResult:
     live_escape: Floats
     live_escapes: Bools
     interrupted: bool
+
+    @property
+    def lot_fold(self) -> Ints:
+        """Fold of each lot, shape (t,)."""
+        return self.folds.lot_fold
 
     @property
     def setting(self) -> Ints:
@@ -166,6 +188,7 @@ def run_study(
     seed: int,
     trials: int = TRIALS,
     seeds: Sequence[Ints] = (),
+    apart: Apart | None = None,
     on_trial: Callable[[int], None] | None = None,
 ) -> StudyResult:
     """Return what a study of one family finds.
@@ -180,6 +203,8 @@ def run_study(
         Ways of choosing that are tried, >= 0.
     seeds : sequence of ndarrays of int, shape (m,)
         Settings that are looked at as they are, such as the exact front's.
+    apart : callable, optional
+        Poses the problem of some lots alone, as `crossfit.make_yardstick` wants it.
     on_trial : callable, optional
         Told how many trials are done after each.
 
@@ -194,7 +219,7 @@ def run_study(
     ValueError
         If the history has fewer than two lots, or no setting calls a must-catch item.
     """
-    board = _open(problem)
+    board = _open(problem, apart)
     for setting in seeds:
         board.add("seed", None, _as_it_is(board, setting))
     try:
@@ -217,9 +242,9 @@ class _Board:
         self.rows.append((origin, way, outcome))
 
 
-def _open(problem: Problem) -> _Board:
+def _open(problem: Problem, apart: Apart | None) -> _Board:
     """Open a board with the live setting on it."""
-    board = _Board(problem=problem, yardstick=make_yardstick(problem))
+    board = _Board(problem=problem, yardstick=make_yardstick(problem, apart=apart))
     board.add("live", None, _as_it_is(board, problem.live))
     return board
 
@@ -344,14 +369,23 @@ def _result(board: _Board, *, interrupted: bool) -> StudyResult:
     return choose(
         board.problem,
         trials,
-        lot_fold=board.yardstick.lot_fold,
+        folds=_folds(board),
         pull=_pull(board.problem, trials),
         interrupted=interrupted,
     )
 
 
+def _folds(board: _Board) -> Folds:
+    """Read off what each label weighs to each fold's choice."""
+    lot_fold, problem = board.yardstick.lot_fold, board.problem
+    weight = np.zeros((board.yardstick.folds, problem.defect_lot.size))
+    for fold, seen in enumerate(board.yardstick.apart):
+        weight[fold, lot_fold[problem.defect_lot] != fold] = seen.defect_weight
+    return Folds(lot_fold=lot_fold, weight=weight)
+
+
 def choose(
-    problem: Problem, trials: Trials, *, lot_fold: Ints, pull: Floats, interrupted: bool = False
+    problem: Problem, trials: Trials, *, folds: Folds, pull: Floats, interrupted: bool = False
 ) -> StudyResult:
     """Return the choice among candidates at a problem's prices.
 
@@ -361,7 +395,7 @@ def choose(
         Its prices and miss rate may differ from those of the study that found the candidates.
     trials : Trials
         Their held-out outcomes; costs in it are replaced by those at the problem's prices.
-    lot_fold : ndarray of int, shape (t,)
+    folds : Folds
     pull : ndarray, shape (n,)
     interrupted : bool
 
@@ -375,15 +409,16 @@ def choose(
         review_cost=problem.false_call_cost * trials.false_calls.sum(axis=1).astype(np.float64),
         escape_cost=trials.near_escape @ escape_prices(problem),
     )
-    folds = int(lot_fold.max()) + 1
-    costs = _fold_costs(problem, trials, lot_fold)
-    chosen = np.array([_recommend(np.delete(costs, v, axis=1), pull) for v in range(folds)])
+    lot_fold, count = folds.lot_fold, len(folds.weight)
+    chosen = np.array(
+        [_recommend(_costs_without(problem, trials, folds, v), pull) for v in range(count)]
+    )
     lot_choice = chosen[lot_fold]
     defect_choice = lot_choice[problem.defect_lot]
     fitted_here = np.isfinite(pull)
-    recommended = _recommend(costs, pull)
+    recommended = _recommend(trials.review_cost + trials.escape_cost, pull)
     calls = _calls(problem, trials.settings[recommended])
-    gaps = _gaps(problem, trials.fold_settings[chosen, np.arange(folds)], lot_fold)
+    gaps = _gaps(problem, trials.fold_settings[chosen, np.arange(count)], lot_fold)
     return StudyResult(
         trials=trials,
         recommended=recommended,
@@ -391,7 +426,7 @@ def choose(
         counted_front=_front(
             trials.counted_false_calls, trials.counted_escapes, np.ones_like(fitted_here)
         ),
-        lot_fold=lot_fold,
+        folds=folds,
         pull=pull,
         chosen=chosen,
         false_calls=trials.false_calls[lot_choice, np.arange(lot_choice.size)],
@@ -424,10 +459,7 @@ def recommended_at(study: StudyResult, factors: Floats) -> Ints:
     """
     trials = study.trials
     return np.array(
-        [
-            _recommend((trials.review_cost + f * trials.escape_cost)[:, None], study.pull)
-            for f in factors
-        ],
+        [_recommend(trials.review_cost + f * trials.escape_cost, study.pull) for f in factors],
         dtype=np.int64,
     )
 
@@ -449,7 +481,7 @@ def stand_by(problem: Problem, study: StudyResult, row: int) -> StudyResult:
     only = np.full(study.pull.size, np.inf)
     only[row] = 0.0
     return choose(
-        problem, study.trials, lot_fold=study.lot_fold, pull=only, interrupted=study.interrupted
+        problem, study.trials, folds=study.folds, pull=only, interrupted=study.interrupted
     )
 
 
@@ -477,12 +509,12 @@ def _table(board: _Board) -> Trials:
     )
 
 
-def _fold_costs(problem: Problem, trials: Trials, lot_fold: Ints) -> Floats:
-    """Held-out cost of each candidate in each fold; shape (n, f)."""
-    lots = (lot_fold[:, None] == np.arange(int(lot_fold.max()) + 1)).astype(np.float64)
+def _costs_without(problem: Problem, trials: Trials, folds: Folds, fold: int) -> Floats:
+    """Held-out cost of each candidate in the lots outside a fold, as these judge it; shape (n,)."""
+    lots = (folds.lot_fold != fold).astype(np.float64)
+    seen = replace(problem, defect_weight=folds.weight[fold])
     review = problem.false_call_cost * (trials.false_calls @ lots)
-    escape = (trials.near_escape * escape_prices(problem)) @ lots[problem.defect_lot]
-    return np.asarray(review + escape, dtype=np.float64)
+    return np.asarray(review + trials.near_escape @ escape_prices(seen), dtype=np.float64)
 
 
 def _pull(problem: Problem, trials: Trials) -> Floats:
@@ -499,9 +531,8 @@ def _pull(problem: Problem, trials: Trials) -> Floats:
     return np.where([origin == "seed" for origin in trials.origin], np.inf, pull)
 
 
-def _recommend(costs: Floats, pull: Floats) -> int:
-    """Find the cheapest row after the pull, by costs of shape (n, any folds)."""
-    total = costs.sum(axis=1)
+def _recommend(total: Floats, pull: Floats) -> int:
+    """Find the cheapest row after the pull; shape (n,) each."""
     allowed = np.isfinite(pull)
     unpulled = float(total[pull == pull.min()].min())
     return int(

@@ -13,7 +13,7 @@ measurement that is NULL has rank 0.
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -101,6 +101,16 @@ class FamilyTally:
     def items(self) -> int:
         """Number of items, defects included."""
         return int(self.cells.count.sum()) + len(self.defects.frame)
+
+    def only(self, lots: NDArray[np.bool_]) -> "FamilyTally":
+        """Return the tally of some lots, shape (t,), over the same grid; the others are empty."""
+        cells, defects = self.cells, self.defects
+        kept, known = lots[cells.lot], lots[defects.lot]
+        return replace(
+            self,
+            cells=Cells(**{f.name: getattr(cells, f.name)[kept] for f in fields(Cells)}),
+            defects=Defects(**{f.name: getattr(defects, f.name)[known] for f in fields(Defects)}),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

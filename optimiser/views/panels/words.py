@@ -151,12 +151,9 @@ def certificate(row: Row) -> str:
             "<p class='soft'>No certificate: the earlier lots alone are too few to search, or the later "
             "ones hold no labelled defect.</p>"
         )
-    all_of_them = (
-        "the same of all escapes." if proof["all"] == proof["added"] else escape(proof["all"])
-    )
     return (
         f"<p><strong>Certificate.</strong> Escapes added: {escape(proof['added'])} "
-        f"All escapes: {all_of_them}</p>"
+        f"All escapes: {escape(proof['all'])}</p>"
         f"<p class='soft'>Of the setting that the first {proof['early_lots']} lots alone brought forth, "
         f"tested on the {proof['later_lots']} lots after them ({proof['later_defects']} defects). "
         f"{escape(proof['price'])}</p>"
