@@ -25,7 +25,7 @@ REQUIRED = ("time", "stage", "product", "board", "designator", "family", "verdic
 KEY = ("stage", "board", "designator", "pin", "time")
 STAGES = ("paste", "pre-reflow", "post-reflow")
 VERDICTS = ("defect", "good")
-FINDERS = ("review", "test", "audit", "field")
+FINDERS = ("review", "test", "audit", "field", "second look")
 
 Level = Literal["error", "set aside", "note"]
 

@@ -60,13 +60,17 @@ class Review(Record):
     """``[review]``: what one call costs and how often a reviewer is wrong.
 
     ``miss_rate`` is the share of called defects that the reviewer passes,
-    ``false_alarm_rate`` the share of called goods that the reviewer calls defects.
+    ``false_alarm_rate`` the share of called goods that the reviewer calls defects. A second
+    look at a label takes ``seconds_per_second_look``; only labels that would free
+    ``false_calls_per_second_look`` false calls over the history are worth one.
     """
 
     seconds_per_call: Positive = 30.0
     cost_per_hour: NonNegative = 40.0
     miss_rate: Annotated[float, Field(ge=0, lt=1)] = 0.0
     false_alarm_rate: Annotated[float, Field(ge=0, lt=1)] = 0.0
+    seconds_per_second_look: Positive = 120.0
+    false_calls_per_second_look: Positive = 25.0
 
     @property
     def cost_per_call(self) -> float:

@@ -172,7 +172,7 @@ def label_weights(defects: Defects, coverage: float) -> Floats:
     audited = np.where(found_by == "audit", 1.0 / defects.frame["weight"].to_numpy(float), 0.0)
     chance = 1.0 - (1.0 - coverage) * (1.0 - audited)
     alone = defects.frame["live_called"].to_numpy(dtype=bool) | np.isin(
-        found_by, ["field", "review"]
+        found_by, ["field", "review", "second look"]
     )
     return np.where(alone, 1.0, 1.0 / chance)
 

@@ -64,7 +64,7 @@ class Defects:
     Attributes
     ----------
     frame : DataFrame
-        ``time, product, board, designator, pin, part, defect, found_by, weight, live_called``
+        ``time, stage, product, board, designator, pin, part, defect, found_by, weight, live_called``
         and the measurements, as in the history.
     ranks : ndarray of int16, shape (d, m)
     z : ndarray of float64, shape (d, m)
@@ -402,7 +402,7 @@ def _labelled(history: History, limits: PlacedLimits) -> pd.DataFrame:
     """Return the labelled defects with place, lot and what the live recipe does to them."""
     measured = ", ".join(f"i.{quoted(m)}" for m in history.measurements)
     return history.connection.execute(
-        f"""select b.place_id, l.lot_id, i.time, i.product, i.board, i.designator, i.pin, i.part,
+        f"""select b.place_id, l.lot_id, i.time, i.stage, i.product, i.board, i.designator, i.pin, i.part,
               i.defect, i.found_by, i.weight, {limits.called("live")} as live_called, {measured}
             from {limits.join(history.defects)} join lots l on l.lot = i.lot
             order by i.time, i.board, i.designator, i.pin, i.stage"""
