@@ -8,7 +8,7 @@ from pathlib import Path
 from optimiser.commands.common import positive, print_json, say
 from optimiser.commands.report import PAGE, write_report
 from optimiser.decision.account import make_account
-from optimiser.decision.backtest import kept_calibration
+from optimiser.decision.calibration import kept_calibration
 from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.night import Asked, Night, problem_words, run_night
 from optimiser.decision.run import TRIALS

@@ -20,7 +20,7 @@ from optimiser.commands.common import (
     say,
     say_set_aside,
 )
-from optimiser.decision.backtest import kept_calibration
+from optimiser.decision.calibration import kept_calibration
 from optimiser.decision.propose import Case
 from optimiser.decision.run import FOLDER, TRIALS, make_cases, propose_all
 from optimiser.history.read import open_history
@@ -56,7 +56,7 @@ def run(parsed: argparse.Namespace) -> int:
         print_json(rows)
     else:
         past = kept_calibration(plant.folder)
-        shown = tables.proposals_table(rows, currency=plant.file.plant.currency, past=past)
+        shown = tables.proposals_table(rows, plant=plant.file, past=past)
         print(tables.show(shown), end="")
     if interrupted:
         say(f"stopped; {len(rows)} of {len(cases)} families are done, run again for the rest")

@@ -15,7 +15,7 @@ from optimiser.commands.common import (
     say_set_aside,
 )
 from optimiser.decision.account import Account, make_account
-from optimiser.decision.backtest import kept_calibration
+from optimiser.decision.calibration import kept_calibration
 from optimiser.decision.kept import read_row
 from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.night import standing_rows

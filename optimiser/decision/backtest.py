@@ -5,22 +5,19 @@ are made from it alone. The proposal is then replayed on the lots that follow, u
 cut, beside the live recipe and beside hindsight's best setting there.
 """
 
-import json
+import math
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.stats import nbinom
 
 from optimiser.decision.propose import Case, attainable_per_month, propose
 from optimiser.decision.run import make_cases
 from optimiser.errors import HistoryError
-from optimiser.evidence.intervals import Interval
-from optimiser.evidence.promise import DAYS_PER_MONTH
+from optimiser.evidence.intervals import Interval, for_span, next_total
+from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL
 from optimiser.history.read import History
 from optimiser.history.replay import Replayed, replay
 from optimiser.plant.file import Plant
@@ -33,7 +30,6 @@ from optimiser.tally.grid import make_grids
 FEWEST_LOTS = 10
 FIRST_SHARE = 0.4
 FRONT_SECONDS = 1.0
-CALIBRATION = "backtest.json"
 Row = dict[str, Any]
 
 
@@ -207,7 +203,7 @@ def _fold(
         next_items=followed.items,
         past_defects=row["defects"],
         false_calls_saved=_ahead(promise["false_calls_saved"], ratio),
-        escapes_added=_rare_ahead(promise["escapes_added"], ratio, misread),
+        escapes_added=_rare_ahead(promise, ratio, misread),
         saving=_ahead(promise["saving_per_month"], ratio).times(row["span_days"] / DAYS_PER_MONTH),
         followed_false_calls_saved=saved,
         followed_escapes_added=followed.loosened_defects,
@@ -227,39 +223,27 @@ def _price(promise: Row, count: str, money: str, row: Row) -> float:
 
 
 def _ahead(promised: Row, ratio: float) -> Interval:
-    """Return a promise for other lots: ``ratio`` times as many items, with their own chance.
-
-    The estimate's variance is scaled by the square of the ratio, to which the coming lots
-    add their own: together ``ratio² (1 + 1/ratio)``.
-    """
-    reach = ratio * (1 + 1 / ratio) ** 0.5
-    value = promised["value"] * ratio
-    low = (
-        -np.inf
-        if promised["low"] is None
-        else value - reach * (promised["value"] - promised["low"])
+    """Return a promise for other lots: ``ratio`` times as many items, with their own chance."""
+    low, high = promised["low"], promised["high"]
+    expected = Interval(
+        value=promised["value"],
+        low=-np.inf if low is None else low,
+        high=np.inf if high is None else high,
     )
-    high = (
-        np.inf
-        if promised["high"] is None
-        else value + reach * (promised["high"] - promised["value"])
-    )
-    return Interval(value=value, low=low, high=high)
+    return for_span(expected, ratio)
 
 
-def _rare_ahead(promised: Row, ratio: float, misread: float) -> Interval:
+def _rare_ahead(promise: Row, ratio: float, misread: float) -> Interval:
     """Return the labelled escapes to expect in other lots, with a predictive interval.
 
-    Negative binomial with half an event more than was seen, and the misread goods expected
-    among those released.
+    As the promise says of its own next span, for a span ``ratio`` times as long; and the misread
+    goods expected among those released.
     """
-    seen = promised["value"] + 0.5
-    chance = 1 / (1 + ratio)
-    return Interval(
-        value=promised["value"] * ratio + misread,
-        low=float(nbinom.ppf(0.05, seen, chance)),
-        high=float(nbinom.ppf(0.95, seen, chance)) + 2 * misread,
+    effect = promise["bursts"]
+    coming = next_total(
+        promise["escapes_added"]["value"], spread=effect, effect=effect, ratio=ratio, level=LEVEL
     )
+    return Interval(value=coming.value + misread, low=coming.low, high=coming.high + 2 * misread)
 
 
 def _hindsight(
@@ -284,24 +268,6 @@ def _hindsight(
     return best
 
 
-def keep_calibration(folder: Path, calibration: Sequence[Row]) -> None:
-    """Keep a calibration table beside the plant file, for proposals to show.
-
-    A folder that cannot be written keeps none.
-    """
-    with suppress(OSError):
-        (folder / CALIBRATION).write_text(json.dumps(list(calibration)), encoding="utf-8")
-
-
-def kept_calibration(folder: Path) -> list[Row]:
-    """Return the calibration table of the last backtest; empty without one."""
-    try:
-        rows: list[Row] = json.loads((folder / CALIBRATION).read_text(encoding="utf-8"))
-    except (OSError, json.JSONDecodeError):
-        return []
-    return rows
-
-
 def calibrate(folds: Sequence[Fold]) -> list[Row]:
     """Return the calibration table: how promises fared, per figure.
 
@@ -312,9 +278,10 @@ def calibrate(folds: Sequence[Fold]) -> list[Row]:
     Returns
     -------
     list of dict
-        ``figure, promises, inside, promised, followed, ratio``; ``inside`` is the share of
-        promises whose interval held what followed, ``ratio`` is followed over promised in
-        sum (None where nothing was promised).
+        ``figure, promises, inside, promised, followed, ratio, widen``; ``inside`` is the share
+        of promises whose interval held what followed, ``ratio`` is followed over promised in
+        sum (None where nothing was promised), ``widen`` the factor on the half-width at which
+        LEVEL of them would have been inside (None where it cannot be told).
     """
     figures = {
         "false_calls_saved": "followed_false_calls_saved",
@@ -335,6 +302,17 @@ def calibrate(folds: Sequence[Fold]) -> list[Row]:
                 "promised": total,
                 "followed": sum(came),
                 "ratio": sum(came) / total if total else None,
+                "widen": _widen(promised, came),
             }
         )
     return rows
+
+
+def _widen(promised: Sequence[Interval], came: Sequence[float]) -> float | None:
+    """Return the factor on the half-widths at which LEVEL of the promises hold what came."""
+    asked = []
+    for p, c in zip(promised, came, strict=True):
+        reach = p.high - p.value if c > p.value else p.value - p.low
+        if math.isfinite(reach) and reach > 0:
+            asked.append(abs(c - p.value) / reach)
+    return float(np.quantile(asked, LEVEL)) if asked else None

@@ -14,8 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
-from optimiser.decision.proposal import LimitMove, Proof, Tested
+from optimiser.decision.proposal import Forward, LimitMove, Proof, Tested
 from optimiser.evidence import certificate, cost_ratio
+from optimiser.evidence.intervals import for_span, next_total
+from optimiser.evidence.promise import Promise
 from optimiser.search.problem import Problem, is_called
 from optimiser.search.study import StudyResult
 from optimiser.tally.count import FamilyTally
@@ -33,6 +35,7 @@ def prove(
     later: FamilyTally,
     moves: Sequence[tuple[LimitMove, ...]],
     *,
+    promised: Promise,
     coverage: float,
     currency: str,
 ) -> Proof | None:
@@ -49,6 +52,8 @@ def prove(
         The later lots over the earlier lots' grid.
     moves : sequence of tuples of LimitMove
         One per row of ``shortlist(study)``.
+    promised : Promise
+        Of the study's choice, from the earlier lots.
     coverage : float
         Share of escapes that test finds, 0..1; for words.
     currency : str
@@ -118,10 +123,27 @@ def prove(
             )
             for i in order
         ),
+        forward=Forward(
+            false_calls_saved=for_span(promised.false_calls_saved, ratio := _ratio(early, later)),
+            escapes_added=next_total(
+                promised.escapes_added.value,
+                spread=promised.bursts,
+                effect=promised.bursts,
+                ratio=ratio,
+                level=promised.level,
+            ),
+            followed_false_calls_saved=before - int(calls[own]),
+            followed_escapes_added=int(missed[own][live].sum()),
+        ),
         early_lots=len(early.lots),
         later_lots=len(later.lots),
         later_defects=len(lot),
     )
+
+
+def _ratio(early: FamilyTally, later: FamilyTally) -> float:
+    """Return non-defects of the later lots over those of the earlier ones."""
+    return float(later.cells.count.sum()) / max(float(early.cells.count.sum()), 1.0)
 
 
 def _all_words(missed: Bools, live: Bools, coverage: float) -> str:

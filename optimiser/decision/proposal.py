@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
+from optimiser.evidence.intervals import Interval
 from optimiser.evidence.promise import Promise
 from optimiser.plant.file import Side
 
@@ -103,6 +104,24 @@ class Tested:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Forward:
+    """One step forward in time: what the earlier lots promised of the later, and what followed.
+
+    Attributes
+    ----------
+    false_calls_saved, escapes_added : Interval
+        Promised for the later lots, with predictive intervals.
+    followed_false_calls_saved, followed_escapes_added : int
+        Counted on the later lots' labels.
+    """
+
+    false_calls_saved: Interval
+    escapes_added: Interval
+    followed_false_calls_saved: int
+    followed_escapes_added: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Proof:
     """What the later lots prove.
 
@@ -118,6 +137,8 @@ class Proof:
         The best provable bound on the share added, one-sided at confidence 1 - ``proof.DELTA``.
     settings : tuple of Tested
         In the order they were tested, from the safest.
+    forward : Forward
+        Of the setting that would have been proposed.
     early_lots, later_lots, later_defects : int
     """
 
@@ -126,6 +147,7 @@ class Proof:
     price: str
     added_bound: float
     settings: tuple[Tested, ...]
+    forward: Forward
     early_lots: int
     later_lots: int
     later_defects: int

@@ -52,6 +52,8 @@ class Case:
     trials : int
     bursts : Bursts
         How unevenly the family's defects come, beside the plant's other families.
+    widen : float
+        By how much the last backtest asks for wider intervals of the next span.
     early : Case or None
         The same of the earlier lots only, rails and grid included.
     later : FamilyTally or None
@@ -65,6 +67,7 @@ class Case:
     span_days: float
     trials: int
     bursts: Bursts = INDEPENDENT
+    widen: float = 1.0
     early: "Case | None" = None
     later: FamilyTally | None = None
 
@@ -180,6 +183,7 @@ def proven(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proo
         study,
         case.later,
         moves,
+        promised=promise(held_out(case.early, problem, study)),
         coverage=case.plant.file.labels.test_coverage,
         currency=currency,
     )
@@ -310,6 +314,7 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         span_days=case.span_days,
         setting_added=_own_added(case, problem, study.setting),
         bursts=case.bursts.effect,
+        widen=case.widen,
     )
 
 
@@ -371,6 +376,11 @@ def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove], case: Case) 
     """Return why no change is advised, what keeping costs and what would settle it."""
     if not any(m.moves for m in moves):
         return ("no setting between the rails did better on lots it had not seen",)
+    if promised.trend is not None and _trend_loses(promised):
+        return (
+            moving_words(promised),
+            "look at the process first: if it goes on like this the change may lose money",
+        )
     if is_advised(promised, case.plant):
         return ()
     saving, currency = promised.saving_per_month, case.plant.file.plant.currency
@@ -386,6 +396,25 @@ def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove], case: Case) 
         f"{rule.largest_chance_of_loss:.0%} is advised",
         f"keeping gives up {currency} {saving.value:,.0f} a month as far as this history can tell "
         f"({spread}); {_what_settles(promised, case)}",
+    )
+
+
+def _trend_loses(promised: Promise) -> bool:
+    """Return whether the false calls saved that a trend may leave are worth less than the rest."""
+    saved = promised.false_calls_saved.value
+    left = promised.next_span.false_calls_saved.low / saved if saved > 0 else 1.0
+    rest = promised.caught_saving_per_month.value - promised.added_cost_per_month.value
+    return left * promised.review_saving_per_month.value + rest < 0
+
+
+def moving_words(promised: Promise) -> str:
+    """Return how a process moves, in words; a promise with a trend."""
+    trend = promised.trend
+    assert trend is not None
+    verb = "rise" if trend.growth > 0 else "fall"
+    return (
+        f"the process moves: false calls {verb} by a factor of {math.exp(abs(trend.growth)):.1f} over "
+        f"this history, beyond what its {trend.lots} lots scatter"
     )
 
 
@@ -415,6 +444,8 @@ def _reasons_to_change(promised: Promise, case: Case) -> tuple[str, ...]:
         ),
     }
     reasons = [words for words, money in sorted(parts.items(), key=lambda p: -p[1]) if money > 0]
+    if promised.trend is not None:
+        reasons.append(f"{moving_words(promised)}; the promise holds while it stays as it was")
     if case.plant.file.families[case.tally.family].critical:
         reasons.append("critical family: no known escape is added; two signatures are needed")
     return tuple(reasons)

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.decision.calibration import kept_calibration, widening
 from optimiser.decision.kept import keep, read_row
 from optimiser.decision.proof import EARLY_SHARE
 from optimiser.decision.propose import Case, Found, items_by_lot, propose_with_study
@@ -80,6 +81,7 @@ def make_cases(
         raise HistoryError(msg)
     kept, span = read_must_catch(plant), history.span_days
     bursts = dict(zip(tallies, bursts_of([arrivals(t) for t in tallies.values()]), strict=True))
+    widen = widening(kept_calibration(plant.folder))
     apart = _apart(history, live, family, trials) if proof else {}
     cases = [
         Case(
@@ -90,6 +92,7 @@ def make_cases(
             span_days=span,
             trials=trials,
             bursts=bursts[name],
+            widen=widen,
             early=apart.get(name, (None, None))[0],
             later=apart.get(name, (None, None))[1],
         )

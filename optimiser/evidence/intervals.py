@@ -297,6 +297,31 @@ def next_total(
     return Interval(value=value, low=min(low, value), high=max(high, value))
 
 
+def for_span(expected: Interval, ratio: float) -> Interval:
+    """Return an expected total for another span, with what that span's own scatter adds.
+
+    Parameters
+    ----------
+    expected : Interval
+        Of as many items as it was estimated from.
+    ratio : float
+        Items of the other span over those.
+
+    Returns
+    -------
+    Interval
+        The estimate's variance is scaled by the square of the ratio, to which the coming lots add
+        their own: together ``ratio² (1 + 1/ratio)``. Infinite ends stay so.
+    """
+    reach = ratio * (1 + 1 / ratio) ** 0.5
+    value = expected.value * ratio
+    return Interval(
+        value=value,
+        low=value - reach * (expected.value - expected.low),
+        high=value + reach * (expected.high - expected.value),
+    )
+
+
 MIDDLES = (np.arange(400) + 0.5) / 400
 
 

@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
-from scipy.stats import chi2, norm
+from scipy.stats import chi2, gamma, norm, t
 
 from optimiser.evidence.intervals import (
     ZERO,
@@ -26,6 +25,7 @@ from optimiser.evidence.intervals import (
     ratio_total,
     weighted_total,
 )
+from optimiser.evidence.moving import Trend, led_to, trend
 
 LEVEL = 0.90
 DAYS_PER_MONTH = 365.25 / 12
@@ -72,6 +72,8 @@ class HeldOut:
         less those that are expected to be misread goods.
     bursts : float
         Variance over mean of the number of the family's defects in a lot, >= 1.
+    widen : float
+        By how much what followed in the past asks for wider intervals of the next span, >= 1.
     """
 
     items: Floats
@@ -94,6 +96,7 @@ class HeldOut:
     span_days: float
     setting_added: float = 0.0
     bursts: float = 1.0
+    widen: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,8 +118,7 @@ class Promise:
     next_span : NextSpan
         The same four figures for one span to come; wider, for a span scatters.
     chance_of_loss : float
-        Smallest tail at which the saving's interval reaches zero: how likely the change loses
-        money in the long run, as far as this history can tell, 0..1.
+        That the change loses money in the long run, as far as this history can tell, 0..1.
     false_calls_saved : Interval
         False calls of the live recipe less those of the change.
     escapes_added : Interval
@@ -136,7 +138,11 @@ class Promise:
     added_counted : int
         Of the labelled defects that the live recipe calls, those that escaped when held out.
     bursts : float
-        Variance over mean of defects in a lot that the intervals of escapes rest on.
+        Variance over mean of escapes added in a lot that their intervals rest on
+        (`burst_effect`).
+    trend : Trend or None
+        Of the false calls of the live recipe or of those saved, where either moves beyond the
+        lots' scatter. The next span's interval then holds what the trend would lead to as well.
     """
 
     next_span: NextSpan
@@ -154,6 +160,7 @@ class Promise:
     defects_passed: int
     added_counted: int
     bursts: float
+    trend: Trend | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,7 +204,8 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
     ``1 - miss_rate``.
 
     The next span: the lots to come scatter as those seen did, so the variance of false calls is
-    twice that of their estimate; escapes are negative binomial (`intervals.next_total`).
+    twice that of their estimate; escapes are negative binomial (`intervals.next_total`). Where
+    the process moves the interval reaches to where its trend would lead (`moving.led_to`).
     """
     expected, ahead = _expected(held, level), _next(held, level)
     return Promise(
@@ -220,15 +228,37 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
         defects_called=int(held.live_called.sum()),
         defects_passed=int((~held.live_called).sum()),
         added_counted=int(held.escape[held.live_called].sum()) if held.loosens else 0,
-        bursts=held.bursts,
+        bursts=burst_effect(held, held.live_called, held.escape),
+        trend=moving(held),
     )
 
 
-LEAST_TAIL = 0.0005
+def moving(held: HeldOut) -> Trend | None:
+    """Return the trend of a process that moves, None where it stays.
+
+    Parameters
+    ----------
+    held : HeldOut
+
+    Returns
+    -------
+    Trend or None
+        Of the false calls of the live recipe, or else of those saved, whichever moves more surely.
+    """
+    by_live = trend(held.live_false_calls, held.items)
+    shown = [x for x in (by_live, _saved_trend(held)) if x is not None and x.moves]
+    return min(shown, key=lambda x: x.p_value) if shown else None
+
+
+def _saved_trend(held: HeldOut) -> Trend | None:
+    return trend(np.maximum(held.live_false_calls - held.false_calls, 0.0), held.items)
+
+
+MIDDLES = (np.arange(200) + 0.5) / 200
 
 
 def chance_of_loss(held: HeldOut) -> float:
-    """Return the smallest tail at which the expected saving's interval reaches zero.
+    """Return the chance that a change loses money in the long run, as far as its history tells.
 
     Parameters
     ----------
@@ -237,28 +267,45 @@ def chance_of_loss(held: HeldOut) -> float:
     Returns
     -------
     float
-        ``LEAST_TAIL`` to 1 less that; above one half where the saving expected is a loss.
+        0..1.
 
     Notes
     -----
-    A one-sided p-value of "the change saves nothing", by inversion of the very interval that is
-    shown: at a chance of 5 % the low end of the 90 % interval is zero.
+    Review saved is spread by Student's distribution over lots, escapes added and caught by
+    gamma distributions with half an event more than counted (Jeffreys' prior of a Poisson mean),
+    each event as heavy as bursts make it. The interval that is shown is wider, for it must cover
+    whatever the truth; a decision needs the middle of the road. A change that catches nothing in
+    the lots held out is given no gain.
+
+    References
+    ----------
+    .. [1] Jeffreys (1961), Theory of Probability, 3rd ed.
     """
+    parts = _expected(held, LEVEL)
+    freedom = max(1, int((held.items > 0).sum()) - 1)
+    unit = float(t.ppf((1 + LEVEL) / 2, freedom))
+    reach = (parts.review.high - parts.review.value) / unit
+    called, passed = held.live_called, ~held.live_called
+    monthly = DAYS_PER_MONTH / held.span_days
+    cost = gain = np.zeros(1)
+    if held.loosens:
+        effect = burst_effect(held, called, held.escape)
+        cost = _possible(parts.cost.value, _price(held, called, held.escape) * monthly * effect)
+    if parts.gain.value > 0:
+        effect = burst_effect(held, passed, 1 - held.escape)
+        each = _price(held, passed, 1 - held.escape) * (1 - held.miss_rate) * held.passed_weight
+        gain = _possible(parts.gain.value, each * monthly * effect)
+    net = parts.review.value + gain[None, :] - cost[:, None]
+    if not reach or not np.isfinite(reach):
+        return float((net <= 0).mean())
+    return float(t.cdf(-net / reach, freedom).mean())
 
-    def low(tail: float) -> float:
-        return _expected(held, 1 - 2 * tail).saving.low
 
-    def high(tail: float) -> float:
-        return _expected(held, 1 - 2 * tail).saving.high
-
-    middle = 0.5 - LEAST_TAIL
-    if low(LEAST_TAIL) >= 0:
-        return LEAST_TAIL
-    if low(middle) > 0:
-        return float(brentq(low, LEAST_TAIL, middle, xtol=1e-4))
-    if high(LEAST_TAIL) <= 0:
-        return 1 - LEAST_TAIL
-    return 1 - float(brentq(high, LEAST_TAIL, middle, xtol=1e-4)) if high(middle) < 0 else 0.5
+def _possible(money: float, unit: float) -> Floats:
+    """Return equally likely values of money that comes in events of a unit each."""
+    if not unit:
+        return np.array([money])
+    return np.asarray(gamma.ppf(MIDDLES, money / unit + 0.5, scale=unit), dtype=np.float64)
 
 
 def _expected(held: HeldOut, level: float) -> _Parts:
@@ -273,9 +320,14 @@ def _expected(held: HeldOut, level: float) -> _Parts:
 
 def _next(held: HeldOut, level: float) -> _Parts:
     """Return the parts with predictive intervals for one span more."""
+    saved = _saved(held, level, scatter=2.0**0.5 * held.widen)
+    goes_on = _saved_trend(held)
+    if goes_on is not None and saved.value > 0 and moving(held) is not None:
+        low, high = led_to(saved.value, goes_on, level=level)
+        saved = replace(saved, low=min(saved.low, low), high=max(saved.high, high))
     return _in_money(
         held,
-        saved=_saved(held, level, scatter=2.0**0.5),
+        saved=saved,
         added=_added(held, level, ahead=True),
         caught=_caught(held, level, ahead=True),
     )

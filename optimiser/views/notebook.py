@@ -7,7 +7,8 @@ import altair as alt
 import pandas as pd
 from tqdm.auto import tqdm
 
-from optimiser.decision.backtest import Fold, backtest, calibrate, keep_calibration
+from optimiser.decision.backtest import Fold, backtest, calibrate
+from optimiser.decision.calibration import keep_calibration
 from optimiser.decision.desk import Desk, open_desk
 from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.proposal import CAUTION

@@ -7,9 +7,11 @@ from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from optimiser.decision.headline import headline, headline_words
 from optimiser.decision.proposal import CAUTION
 from optimiser.history.contract import Finding
 from optimiser.history.replay import Replayed
+from optimiser.plant.file import PlantFile
 
 Row = Mapping[str, Any]
 WIDTH = 120
@@ -97,11 +99,14 @@ def interval_words(interval: Row, digits: int = 0) -> str:
     return f"{interval['value']:,.{digits}f} ({low} to {high})"
 
 
-def proposals_table(rows: Sequence[Row], *, currency: str, past: Sequence[Row] = ()) -> Group:
-    """Return the proposals, largest saving first, then the limits that move and the reasons."""
+def proposals_table(
+    rows: Sequence[Row], *, plant: PlantFile, past: Sequence[Row] = (), notes: Sequence[str] = ()
+) -> Group:
+    """Return the headline, the proposals, largest saving first, then limits and reasons."""
     if not rows:
         return Group(Text("no family has been proposed yet"))
-    level = rows[0]["promise"]["level"]
+    level, currency = rows[0]["promise"]["level"], plant.plant.currency
+    of_all = headline(rows, plant.review)
     table = _table(
         "",
         [
@@ -127,14 +132,17 @@ def proposals_table(rows: Sequence[Row], *, currency: str, past: Sequence[Row] =
         ]
         table.add_row(row["family"], row["advice"], *(cells if moved else [""] * 5))
     note = (
-        f"Values are judged on lots that the setting was not fitted to, with {level:.0%} intervals, "
+        f"Values are what is expected, judged on lots that the setting was not fitted to, with {level:.0%} intervals, "
         f"over the {rows[0]['span_days']:.0f} days of this history; money a month. 'reached' is the "
         "saving's share of what hindsight's best setting would have saved on this very history."
     )
     return Group(
+        *(Text(line) for line in (headline_words(of_all, currency=currency) if of_all else [])),
+        Text(""),
         table,
         Text(note),
         Text(_past_words(past)),
+        *(Text(line) for line in notes),
         *(proposal_text(r, currency=currency) for r in rows),
         Text(f"\n{CAUTION}"),
     )
@@ -163,6 +171,7 @@ def proposal_text(row: Row, *, currency: str) -> Group:
     parts += [Text(f"  {reason}") for reason in row["reasons"]]
     if row["advice"] == "change":
         parts += _change_parts(row)
+        parts.append(Text(f"  {next_words(row, currency=currency)}"))
     if row.get("escape_share"):
         parts.append(Text(f"  {_share_words(row['escape_share'])}"))
     if row["proof"]:
@@ -179,6 +188,24 @@ def proposal_text(row: Row, *, currency: str) -> Group:
             )
         )
     return Group(*parts)
+
+
+def next_words(row: Row, *, currency: str) -> str:
+    """Return what one span to come may bring of a change, beside what is expected of it."""
+    ahead, promise = row["promise"]["next_span"], row["promise"]
+    return (
+        f"the next {row['span_days']:.0f} days may bring (predictive, bursts of defects included: variance "
+        f"{promise['bursts']:.1f} × mean): false calls saved {_reach(ahead['false_calls_saved'])}, escapes added "
+        f"{_reach(ahead['escapes_added'])}, saving {currency} {_reach(ahead['saving_per_month'])} a month; "
+        f"chance of loss in the long run {promise['chance_of_loss']:.0%}"
+    )
+
+
+def _reach(interval: Row) -> str:
+    low, high = (
+        "unknown" if interval[k] is None else f"{interval[k]:,.0f}" for k in ("low", "high")
+    )
+    return f"{low} to {high}"
 
 
 def _share_words(share: Row) -> str:
