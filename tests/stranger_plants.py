@@ -59,6 +59,7 @@ KINDS = {
     "moving": Kind(drift=1.5),
     "wide": Kind(measurements=30, families=3, freedom=8.0, live=(2.4, 3.0)),
     "thin": Kind(defects=22.0, lots=20, per_lot=900, false_alarm=0.001),
+    "scant": Kind(defects=16.0, depth=(1.5, 3.5), price=(60.0, 400.0), lots=20, false_alarm=0.001),
     "dear": Kind(price=(200.0, 900.0), defects=45.0, depth=(2.0, 4.5), false_alarm=0.001),
 }
 

@@ -28,7 +28,7 @@ from optimiser.decision.propose import (
 from optimiser.evidence.promise import DAYS_PER_MONTH, Promise, promise
 from optimiser.search.blur import escape_chance, escape_prices
 from optimiser.search.crossfit import make_yardstick
-from optimiser.search.problem import Problem, is_called
+from optimiser.search.problem import Problem, is_called, released_share, stops_work
 from optimiser.search.study import StudyResult, choose, recommended_at, stand_by
 from optimiser.tally.contested import Contested
 from optimiser.tally.count import FamilyTally, Outcome, outcome
@@ -312,16 +312,27 @@ class Choice:
         return make_yardstick(self.problem).near
 
     def violations(self, setting: Ints) -> tuple[str, ...]:
-        """Return the must-catch items that a setting misses, in words; rails end the grid."""
+        """Return the rails on the whole setting that it breaks, in words; others end the grid."""
+        found = []
         missed = int((~is_called(setting, self.problem.must_ranks)).sum())
-        if not missed:
-            return ()
-        kind = (
-            "known-bad items or known defects of a critical family"
-            if self.row["critical"]
-            else "known-bad items of the kept set"
-        )
-        return (f"{missed} {kind} would pass: this setting cannot be accepted",)
+        if missed:
+            kind = (
+                "known-bad items or known defects of a critical family"
+                if self.row["critical"]
+                else "known-bad items of the kept set"
+            )
+            found.append(f"{missed} {kind} would pass: this setting cannot be accepted")
+        share = released_share(self.problem, setting)
+        if share > self.problem.most_released:
+            found.append(
+                f"{share:.0%} of the known defects would be released, more than the rail released-share "
+                f"allows ({self.problem.most_released:.0%}): this setting cannot be accepted"
+            )
+        if stops_work(self.problem, setting):
+            found.append(
+                "no limit would call anything any more: the rail working-limit stands against it"
+            )
+        return tuple(found)
 
     def by_lot(self, setting: Ints) -> pd.DataFrame:
         """Return how many calls each lot gains or loses under a setting.

@@ -24,9 +24,16 @@ from optimiser.decision.proposal import (
 from optimiser.evidence.bursts import INDEPENDENT, Bursts
 from optimiser.evidence.promise import DAYS_PER_MONTH, HeldOut, Promise, no_change, promise
 from optimiser.plant.file import Plant
+from optimiser.search.crossfit import fit
 from optimiser.search.exact import ExactFront, best_at_price, exact_front
 from optimiser.search.pose import pose
-from optimiser.search.problem import Problem, is_called, keeps_to_rails
+from optimiser.search.problem import (
+    Problem,
+    is_called,
+    keeps_to_rails,
+    released_share,
+    stops_work,
+)
 from optimiser.search.study import StudyResult, run_study
 from optimiser.tally.count import FamilyTally
 from optimiser.tally.must_catch import Impossible, KeptItem, rank_kept
@@ -225,6 +232,24 @@ def _why_stuck(impossible: Sequence[Impossible]) -> tuple[str, ...]:
     return tuple(str(i) for i in impossible) or ("no limit of this family may move",)
 
 
+def whole_rails(problem: Problem, study: StudyResult) -> list[str]:
+    """Return in words the rails on the whole setting without which it would have gone further."""
+    way = study.trials.ways[study.recommended]
+    if way is None:
+        return []
+    free = replace(problem, most_released=1.0, stays_at_work=False)
+    further = fit(free, way, lot_fold=study.lot_fold)
+    words = []
+    if (share := released_share(problem, further)) > problem.most_released:
+        words.append(
+            f"released-share: at most {problem.most_released:.0%} of the known defects may be released, "
+            f"the prices alone would release {share:.0%}"
+        )
+    if stops_work(problem, further):
+        words.append("working-limit: no limit of this family would call anything any more")
+    return words
+
+
 def _seeds(front: ExactFront, problem: Problem) -> list[Ints]:
     """Return the front's best settings at the plant's price and at a few around it."""
     if not len(problem.defect_price) or not problem.false_call_cost:
@@ -271,7 +296,9 @@ def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) 
         attainable_per_month=attainable,
         share_reached=saving / attainable if attainable else None,
         front_proved=front.proved,
-        rails_touched=tuple(dict.fromkeys(m.rail for m in moves if m.rail)),
+        rails_touched=tuple(
+            dict.fromkeys([*(m.rail for m in moves if m.rail), *whole_rails(problem, study)])
+        ),
         items=case.tally.items,
         lots=promised.lots,
         defects=len(case.tally.defects.frame),
@@ -324,7 +351,8 @@ def _own_added(case: Case, problem: Problem, setting: Ints) -> float:
     ranks, counts = _reviewed(case.tally)
     goods = is_called(problem.live, ranks) & ~is_called(setting, ranks)
     misread = case.plant.file.review.false_alarm_rate * float((goods @ counts).sum())
-    return max(0.0, float(released.sum()) - misread)
+    doubtful = float((released & (problem.defect_weight < 1.0)).sum())
+    return float(released.sum()) - min(misread, doubtful)
 
 
 def _on_unseen_lots(tally: FamilyTally, study: StudyResult) -> NDArray[np.float64]:

@@ -79,7 +79,7 @@ def bursts_of(families: Sequence[Arrivals]) -> list[Bursts]:
     over its mean is then ``c + m/s`` with ``c = Σb²/Σb`` over boards and ``m`` the mean number in
     a lot. ``1/s`` is common to the plant, by moments over all families; ``c`` is each family's,
     with the plant's as heavy as ten boards of its own. What a family's own lots show beside that
-    weighs as its lots against `POOLED_LOTS`.
+    weighs as its lots times ``m / (1 + m)`` against `POOLED_LOTS`.
 
     Examples
     --------
@@ -132,7 +132,9 @@ def _family(family: Arrivals, cluster: float, index: float) -> Bursts:
         own = float(((family.defects[held] - mean) ** 2).sum()) * lots / (lots - 1) / total
     typical = float((mean**2).sum()) / total if total > 0 else 0.0
     pattern = cluster + index * typical
-    effect = (POOLED_LOTS * pattern + lots * own) / (POOLED_LOTS + lots)
+    # Lots that hold hardly any defect say hardly anything of how these scatter.
+    weight = lots * typical / (1 + typical)
+    effect = (POOLED_LOTS * pattern + weight * own) / (POOLED_LOTS + weight)
     return Bursts(
         effect=max(1.0, effect),
         own=own,

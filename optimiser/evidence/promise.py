@@ -373,9 +373,9 @@ def _added(held: HeldOut, level: float, *, ahead: bool) -> Interval:
     if not held.loosens:
         return ZERO
     called = held.live_called
-    # Not more than the labels themselves leave room for: one looked at twice is no misread good.
-    doubt = float((held.escape * (1 - np.minimum(held.weight, 1.0)))[called].sum())
-    misread = min(held.false_alarm_rate * float(held.released_goods.sum()), doubt)
+    # No more than there are labels in doubt: one that was looked at twice is no misread good.
+    doubtful = float(held.escape[called & (held.weight < 1.0)].sum())
+    misread = min(held.false_alarm_rate * float(held.released_goods.sum()), doubtful)
     counted = max(float(held.escape[called].sum()), held.setting_added + misread)
     effect = burst_effect(held, called, held.escape)
     seen, least = (_counted(n, effect, level, ahead=ahead) for n in (counted, 0.0))

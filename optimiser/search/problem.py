@@ -124,16 +124,24 @@ def keeps_to_rails(problem: Problem, setting: Ints) -> bool:
         False where it releases a larger share of the known defects than `most_released`, or
         where nothing is called any more though `stays_at_work` asks for it.
     """
+    within = released_share(problem, setting) <= problem.most_released + TOLERANCE
+    return within and not stops_work(problem, setting)
+
+
+def released_share(problem: Problem, setting: Ints) -> float:
+    """Return the share, by weight, of the defects called now that a setting releases, 0..1."""
     known = is_called(problem.live, problem.defect_ranks)
-    kept = is_called(setting, problem.defect_ranks)
-    weight = problem.defect_weight
-    released = float(weight[known & ~kept].sum())
-    if released > problem.most_released * float(weight[known].sum()) + TOLERANCE:
-        return False
+    released = known & ~is_called(setting, problem.defect_ranks)
+    total = float(problem.defect_weight[known].sum())
+    return float(problem.defect_weight[released].sum()) / total if total else 0.0
+
+
+def stops_work(problem: Problem, setting: Ints) -> bool:
+    """Return whether a setting calls nothing any more though it has to call something."""
     return (
-        not problem.stays_at_work
-        or not _calls_any(problem, problem.live)
-        or _calls_any(problem, setting)
+        problem.stays_at_work
+        and _calls_any(problem, problem.live)
+        and not _calls_any(problem, setting)
     )
 
 
