@@ -387,7 +387,6 @@ def one_history(rng, world):
         false_calls=rng.poisson(0.012 * items * burst[1]).astype(float),
         false_calls_error=0.0,
         newly_called=np.full(t, 10.0),
-        released_goods=np.zeros(t),
         loosens=True,
         tightens=True,
         lot=lot.astype(np.int64),
@@ -397,7 +396,6 @@ def one_history(rng, world):
         price=np.full(len(lot), PRICE),
         false_call_cost=CALL_COST,
         miss_rate=MISS,
-        false_alarm_rate=0.0,
         passed_weight=1 / COVERAGE,
         span_days=365.25 / 12,
     )

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from optimiser.decision.headline import headline, headline_words
 from optimiser.decision.ledger import Ledger
 from optimiser.decision.night import BY
 from optimiser.decision.proposal import CAUTION, finite_only
@@ -95,6 +96,8 @@ class Account:
         Of what people decided; what the night took back itself is in the ledger.
     raises : tuple of str
         What would raise the confidence.
+    headline : tuple of str
+        All proposals of the plant together, as sentences.
     """
 
     plant: str
@@ -112,6 +115,7 @@ class Account:
     waiting: tuple[Row, ...]
     decided: tuple[Row, ...]
     raises: tuple[str, ...]
+    headline: tuple[str, ...] = ()
     caution: str = CAUTION
 
     def as_dict(self) -> dict[str, Any]:
@@ -152,6 +156,7 @@ def make_account(
     Account
     """
     states = ledger.states()
+    of_all = headline(rows, plant.file.review)
     live = [w for w in watched.values() if w.since is not None and w.items]
     file = plant.file.plant
     return Account(
@@ -172,6 +177,7 @@ def make_account(
             _decision(s) for s in reversed(states) if s.last is not None and s.last.by != BY
         ),
         raises=tuple(_raises(plant, rows, watched, backtested=backtested)),
+        headline=tuple(headline_words(of_all, currency=file.currency)) if of_all else (),
     )
 
 

@@ -8,7 +8,6 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array, csr_array
 from scipy.stats import norm
 
 from optimiser.decision.proof import prove, shortlist
@@ -325,8 +324,7 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         live_false_calls=study.live_false_calls.astype(np.float64),
         false_calls=_on_unseen_lots(case.tally, study),
         false_calls_error=study.optimism_error,
-        newly_called=_changed(problem, study, problem.ranks, problem.counts, newly=True),
-        released_goods=_changed(problem, study, *_reviewed(case.tally), newly=False),
+        newly_called=_newly_called(problem, study),
         loosens=bool((study.setting > problem.live).any()),
         tightens=bool((study.setting < problem.live).any()),
         lot=problem.defect_lot,
@@ -336,23 +334,18 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         price=problem.defect_price,
         false_call_cost=problem.false_call_cost,
         miss_rate=problem.miss_rate,
-        false_alarm_rate=case.plant.file.review.false_alarm_rate,
         passed_weight=1.0 / case.plant.file.labels.test_coverage,
         span_days=case.span_days,
-        setting_added=_own_added(case, problem, study.setting),
+        setting_added=_own_added(problem, study.setting),
         bursts=case.bursts.effect,
         widen=case.widen,
     )
 
 
-def _own_added(case: Case, problem: Problem, setting: Ints) -> float:
+def _own_added(problem: Problem, setting: Ints) -> float:
     """Return the known defects that a setting itself releases, less those expected misread."""
     released = problem.defect_called & ~is_called(setting, problem.defect_ranks)
-    ranks, counts = _reviewed(case.tally)
-    goods = is_called(problem.live, ranks) & ~is_called(setting, ranks)
-    misread = case.plant.file.review.false_alarm_rate * float((goods @ counts).sum())
-    doubtful = float((released & (problem.defect_weight < 1.0)).sum())
-    return float(released.sum()) - min(misread, doubtful)
+    return float(np.minimum(problem.defect_weight, 1.0)[released].sum())
 
 
 def _on_unseen_lots(tally: FamilyTally, study: StudyResult) -> NDArray[np.float64]:
@@ -363,32 +356,15 @@ def _on_unseen_lots(tally: FamilyTally, study: StudyResult) -> NDArray[np.float6
     return np.asarray(np.maximum(raised, 0.0), dtype=np.float64)
 
 
-def _changed(
-    problem: Problem, study: StudyResult, ranks: Ints, counts: csr_array, *, newly: bool
-) -> NDArray[np.float64]:
-    """Return items that change sides in each lot under the setting fitted without it.
-
-    Newly called ones, or those that are released, shape (t,).
-    """
-    by_live = is_called(problem.live, ranks)
+def _newly_called(problem: Problem, study: StudyResult) -> NDArray[np.float64]:
+    """Return non-defects that only the setting fitted without their lot calls, shape (t,)."""
+    by_live = is_called(problem.live, problem.ranks)
     found = np.zeros(problem.lots)
     for fold, row in enumerate(study.chosen):
-        by_new = is_called(study.trials.fold_settings[row, fold], ranks)
-        changed = by_new & ~by_live if newly else by_live & ~by_new
+        by_new = is_called(study.trials.fold_settings[row, fold], problem.ranks)
         lots = study.lot_fold == fold
-        found[lots] = (changed.astype(np.float64) @ counts)[lots]
+        found[lots] = ((by_new & ~by_live).astype(np.float64) @ problem.counts)[lots]
     return found
-
-
-def _reviewed(tally: FamilyTally) -> tuple[Ints, csr_array]:
-    """Return the signatures of reviewed goods and their counts by lot."""
-    cells = tally.cells
-    rows = np.flatnonzero(cells.reviewed)
-    shape = (len(rows), len(tally.lots))
-    counts: csr_array = coo_array(
-        (cells.count[rows], (np.arange(len(rows)), cells.lot[rows])), shape=shape
-    ).tocsr()
-    return cells.ranks[rows].astype(np.int64), counts
 
 
 def is_advised(promised: Promise, plant: Plant) -> bool:

@@ -33,6 +33,8 @@ from optimiser.evidence.intervals import (
     Interval,
     add_up,
     design_effect,
+    for_span,
+    next_total,
     ratio_total,
     weighted_total,
 )
@@ -85,10 +87,11 @@ class Watched:
         All escapes known so far that the old limits would have called; escapes that neither
         calls; true calls that only the new limits made.
     expected_escapes : Interval
-        To be found by test among final labels: promised times test coverage, at the volume
-        of the days since.
+        To be found by test among final labels: what as many items as came since may bring,
+        promised times test coverage.
     saving_per_month, promised_saving_per_month : Interval
-        Money, 90 %, lots as the unit; realised is exact item by item but for escapes.
+        Money, 90 %, lots as the unit; realised is exact item by item but for escapes, promised
+        is what as many items may bring.
     missed : tuple of str
         Must-catch items that the live limits did not call.
     moved : tuple of Moved
@@ -292,7 +295,7 @@ def _judge(facts: Facts, recipe: Recipe, label_days: float) -> Watched:
         caught=int((called & ~old).sum()),
         expected_escapes=expected,
         saving_per_month=_saving(facts),
-        promised_saving_per_month=change.saving_per_month.times(
+        promised_saving_per_month=_promised_saving(change, items).times(
             volume / (change.items / change.span_days * DAYS_PER_MONTH)
         ),
         missed=missed,
@@ -300,6 +303,12 @@ def _judge(facts: Facts, recipe: Recipe, label_days: float) -> Watched:
         mismatch_share=float(now.mismatch.sum()) / items,
     )
     return replace(found, reasons=_reasons(found, facts, promised))
+
+
+def _promised_saving(change: Change, items: float) -> Interval:
+    """Return the saving a month that so many items may bring: the promise's, and their scatter."""
+    ratio = max(items / change.items, 1e-9)
+    return for_span(change.saving_per_month, ratio).times(1 / ratio)
 
 
 def _promised_rate(facts: Facts) -> Interval:
@@ -351,7 +360,14 @@ def _escapes(facts: Facts, label_days: float) -> tuple[Interval, ShareWatch | No
         f"select count(*) from {facts.source} where live and time <= {timestamp(final)}"
     )[0][0]
     coverage = plant.labels.test_coverage
-    expected = change.escapes_added.times(coverage * items / change.items)
+    # Of those that test finds: a count thinned by its coverage comes in smaller bursts.
+    expected = next_total(
+        change.escapes_added.value * coverage,
+        spread=max(1.0, change.bursts * coverage),
+        effect=1 + (change.bursts - 1) * coverage,
+        ratio=max(items / change.items, 1e-9),
+        level=LEVEL,
+    )
     sizes = column(sums_by(facts.past, "lot"), "kept")
     return expected, watch_share(
         events.to_numpy(dtype=np.float64),

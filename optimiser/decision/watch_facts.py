@@ -51,6 +51,8 @@ class Change:
         UTC; the change cannot be live before.
     promised : bool
         False of a setting made by hand, which was signed without a promise.
+    bursts : float
+        Variance over mean of escapes added in a lot, as promised; 1 where no record says.
     """
 
     family: str
@@ -65,6 +67,7 @@ class Change:
     span_days: float
     applied: datetime | None
     promised: bool = True
+    bursts: float = 1.0
 
 
 def change_of(row: Row) -> Change:
@@ -102,6 +105,7 @@ def change_of(row: Row) -> Change:
             span_days=row["span_days"],
             applied=_time(row.get("applied")),
             promised=row["promise"] is not None,
+            bursts=float(promised.get("bursts", 1.0)),
         )
     except KeyError as error:
         msg = f"a signed change needs {error}; give the proposal as it was signed"

@@ -46,9 +46,8 @@ class HeldOut:
     false_calls_error : float
         Standard error of the sum of `false_calls` beyond that of the lots' own scatter: of
         the correction for lots not seen.
-    newly_called, released_goods : ndarrays, shape (t,)
-        Non-defects that only the held-out setting calls; reviewed goods that only the live
-        recipe calls.
+    newly_called : ndarray, shape (t,)
+        Non-defects that only the held-out setting calls.
     loosens, tightens : bool
         Whether the proposed setting moves any limit that way. One that loosens none cannot
         add an escape, one that tightens none cannot catch one.
@@ -57,13 +56,12 @@ class HeldOut:
         Chance 0..1 of each labelled defect to escape the held-out setting.
     live_called : ndarray of bool, shape (d,)
     weight, price : ndarrays, shape (d,)
-        How many defects each stands for; cost of one escape, money.
+        How many defects each stands for, below 1 the chance that it is one; cost of one escape,
+        money.
     false_call_cost : float
         Money per false call.
     miss_rate : float
         Chance that a reviewer passes a called defect.
-    false_alarm_rate : float
-        Chance that a reviewer calls a called good a defect.
     passed_weight : float
         How many a defect stands for that the live recipe passed and test found.
     span_days : float
@@ -81,7 +79,6 @@ class HeldOut:
     false_calls: Floats
     false_calls_error: float
     newly_called: Floats
-    released_goods: Floats
     loosens: bool
     tightens: bool
     lot: NDArray[np.int64]
@@ -91,7 +88,6 @@ class HeldOut:
     price: Floats
     false_call_cost: float
     miss_rate: float
-    false_alarm_rate: float
     passed_weight: float
     span_days: float
     setting_added: float = 0.0
@@ -367,15 +363,13 @@ def _spread(reach: float) -> Interval:
 def _added(held: HeldOut, level: float, *, ahead: bool) -> Interval:
     """Return the defects that the live recipe calls and the change does not.
 
-    Goods that reviewers misread as defects are expected in a known number among those that
-    are released, and taken off; never below what no escape at all would leave possible.
+    A labelled defect that may be a misread good counts with the chance that it is none; never
+    below what no escape at all would leave possible.
     """
     if not held.loosens:
         return ZERO
     called = held.live_called
-    # No more than there are labels in doubt: one that was looked at twice is no misread good.
-    doubtful = float(held.escape[called & (held.weight < 1.0)].sum())
-    misread = min(held.false_alarm_rate * float(held.released_goods.sum()), doubtful)
+    misread = float((held.escape * (1 - np.minimum(held.weight, 1.0)))[called].sum())
     counted = max(float(held.escape[called].sum()), held.setting_added + misread)
     effect = burst_effect(held, called, held.escape)
     seen, least = (_counted(n, effect, level, ahead=ahead) for n in (counted, 0.0))

@@ -160,7 +160,7 @@ class AdviceRule(Record):
     """
 
     smallest_saving: NonNegative = 0.0
-    largest_chance_of_loss: Annotated[float, Field(gt=0, le=0.5)] = 0.2
+    largest_chance_of_loss: Annotated[float, Field(gt=0, le=0.5)] = 0.4
 
 
 class PlantFile(Record):

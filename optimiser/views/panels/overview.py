@@ -8,6 +8,7 @@ import ipywidgets as widgets
 import pandas as pd
 
 from optimiser.decision.desk import Desk
+from optimiser.decision.headline import headline, headline_words
 from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.calls import WAYS, By, CallTotals
 from optimiser.views.charts import pareto_chart
@@ -103,10 +104,13 @@ def families_html(desk: Desk, *, rank: Rank = "saving_per_month") -> str:
         labelled = len(case.tally.defects.frame)
         rows.append((name, advice, *cells, f"{labelled:,}", f"{case.tally.items:,}"))
     note = (
-        "Judged on lots that no proposal has seen, with 90 % intervals, over "
+        "Expected values, judged on lots that no proposal has seen, with 90 % intervals, over "
         f"{desk.history.span_days:.0f} days; money a month. Families without an advised change have blanks."
     )
-    return words.table(head, rows, words=2) + f"<p class='soft'>{note}</p>"
+    of_all = headline(list(desk.rows.values()), desk.plant.file.review)
+    said = headline_words(of_all, currency=currency) if of_all else []
+    together = "".join(f"<p>{escape(line)}</p>" for line in said)
+    return together + words.table(head, rows, words=2) + f"<p class='soft'>{note}</p>"
 
 
 def totals_html(totals: CallTotals) -> str:

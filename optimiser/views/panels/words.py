@@ -99,6 +99,13 @@ def interval(value: Interval, digits: int = 0, unit: str = "") -> str:
     return f"{value.value:,.{digits}f}{unit} ({low} to {high})"
 
 
+def span(of: Interval, unit: str) -> str:
+    """Return between what a figure may lie."""
+    if not (math.isfinite(of.low) and math.isfinite(of.high)):
+        return "unknown"
+    return f"{of.low:,.0f} to {of.high:,.0f}{unit}"
+
+
 def promise_words(
     choice: Choice, point: Point | None, promised: Promise | None, *, live: bool
 ) -> str:
@@ -110,11 +117,15 @@ def promise_words(
             "<p><strong>No promise.</strong> A hand-made setting was made after seeing every lot of this "
             "history; only lots to come can judge it. Below are counts of this history.</p>"
         )
+    unit, ahead = f" {choice.currency}", promised.next_span
     rows = [
-        ("saving a month", interval(promised.saving_per_month, unit=f" {choice.currency}")),
-        ("false calls saved", interval(promised.false_calls_saved)),
-        ("escapes added", interval(promised.escapes_added, 1)),
-        ("escapes caught", interval(promised.escapes_caught, 1)),
+        (name, interval(expected, digits, unit=of), span(coming, of))
+        for name, expected, coming, digits, of in (
+            ("saving a month", promised.saving_per_month, ahead.saving_per_month, 0, unit),
+            ("false calls saved", promised.false_calls_saved, ahead.false_calls_saved, 0, ""),
+            ("escapes added", promised.escapes_added, ahead.escapes_added, 1, ""),
+            ("escapes caught", promised.escapes_caught, ahead.escapes_caught, 1, ""),
+        )
     ]
     picked = (
         ""
@@ -124,9 +135,12 @@ def promise_words(
     note = (
         f"Judged on lots the limits were not fitted to, {promised.level:.0%} intervals, over "
         f"{choice.case.span_days:.0f} days; {promised.lots} lots, {promised.defects_called} called and "
-        f"{promised.defects_passed} passed defects.{picked}"
+        f"{promised.defects_passed} passed defects.{picked} Defects come in bursts (variance "
+        f"{promised.bursts:.1f} times the mean), so one span scatters more than what is expected of it. Chance "
+        f"of loss in the long run: {promised.chance_of_loss:.0%}."
     )
-    return table(["promise", ""], rows) + f"<p class='soft'>{escape(note)}</p>"
+    head = ["promise", "expected", f"next {choice.case.span_days:.0f} days may bring"]
+    return table(head, rows) + f"<p class='soft'>{escape(note)}</p>"
 
 
 def three_lines(done: Consequences) -> str:
