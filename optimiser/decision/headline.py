@@ -151,16 +151,21 @@ def _false_calls_now(row: Row) -> int:
 
 
 def _sum(promises: Sequence[Row]) -> Sum:
-    ahead = [p["next_span"] for p in promises]
+    parts = [p["in_sum"] for p in promises]
     return Sum(
         families=len(promises),
         false_calls_saved=_together(promises, "false_calls_saved"),
-        escapes_added=_together(promises, "escapes_added"),
+        escapes_added=_floored(_together(parts, "escapes_added")),
         escapes_caught=_together(promises, "escapes_caught"),
-        saving_per_month=_together(promises, "saving_per_month"),
-        next_saving_per_month=_together(ahead, "saving_per_month"),
-        next_escapes_added=_together(ahead, "escapes_added"),
+        saving_per_month=_together(parts, "saving_per_month"),
+        next_saving_per_month=_together(parts, "next_saving_per_month"),
+        next_escapes_added=_floored(_together(parts, "next_escapes_added")),
     )
+
+
+def _floored(of: Interval) -> Interval:
+    """Return a sum of counts, none of its figures below zero."""
+    return Interval(value=max(0.0, of.value), low=max(0.0, of.low), high=max(0.0, of.high))
 
 
 def _together(parts: Sequence[Row], key: str) -> Interval:

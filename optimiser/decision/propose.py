@@ -319,6 +319,7 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
     """
     fold = study.lot_fold[problem.defect_lot]
     settings = study.trials.fold_settings[study.chosen[fold], fold]
+    escaped = ~is_called(settings, problem.defect_ranks)
     return HeldOut(
         items=items_by_lot(case.tally),
         live_false_calls=study.live_false_calls.astype(np.float64),
@@ -328,7 +329,7 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         loosens=bool((study.setting > problem.live).any()),
         tightens=bool((study.setting < problem.live).any()),
         lot=problem.defect_lot,
-        escape=(~is_called(settings, problem.defect_ranks)).astype(np.float64),
+        escape=escaped.astype(np.float64),
         live_called=problem.defect_called,
         weight=problem.defect_weight,
         price=problem.defect_price,
@@ -336,16 +337,51 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         miss_rate=problem.miss_rate,
         passed_weight=1.0 / case.plant.file.labels.test_coverage,
         span_days=case.span_days,
-        setting_added=_own_added(problem, study.setting),
+        misread=_misread(case, problem, escaped & problem.defect_called, _folds_goods(case, study)),
+        setting_added=_own_added(case, problem, study.setting),
         bursts=case.bursts.effect,
         widen=case.widen,
     )
 
 
-def _own_added(problem: Problem, setting: Ints) -> float:
+def _own_added(case: Case, problem: Problem, setting: Ints) -> float:
     """Return the known defects that a setting itself releases, less those expected misread."""
     released = problem.defect_called & ~is_called(setting, problem.defect_ranks)
-    return float(np.minimum(problem.defect_weight, 1.0)[released].sum())
+    goods = _released_goods(case, partial(is_called, setting)).sum()
+    return float(released.sum()) - _misread(case, problem, released, float(goods))
+
+
+def _misread(case: Case, problem: Problem, released: NDArray[np.bool_], goods: float) -> float:
+    """Return how many of some released labels are expected to be misread goods.
+
+    As many as the reviewers' false alarm rate makes of the goods released with them; once labels
+    were looked at again no more than there are labels in doubt.
+    """
+    expected = case.plant.file.review.false_alarm_rate * goods
+    if not case.tally.looked_again:
+        return expected
+    return min(expected, float((released & (problem.defect_weight < 1.0)).sum()))
+
+
+def _folds_goods(case: Case, study: StudyResult) -> float:
+    """Return reviewed goods released in lots that the settings of the folds have not seen."""
+    total = 0.0
+    for fold, row in enumerate(study.chosen):
+        setting = study.trials.fold_settings[row, fold]
+        by_lot = _released_goods(case, partial(is_called, setting))
+        total += float(by_lot[study.lot_fold == fold].sum())
+    return total
+
+
+def _released_goods(
+    case: Case, called: Callable[[NDArray[np.int16]], NDArray[np.bool_]]
+) -> NDArray[np.float64]:
+    """Return the reviewed goods that the live recipe calls and a setting does not, shape (t,)."""
+    cells = case.tally.cells
+    free = cells.reviewed & ~cells.settled
+    goods = free & is_called(case.tally.grid.live, cells.ranks) & ~called(cells.ranks)
+    found = np.bincount(cells.lot[goods], cells.count[goods], minlength=len(case.tally.lots))
+    return found.astype(np.float64)
 
 
 def _on_unseen_lots(tally: FamilyTally, study: StudyResult) -> NDArray[np.float64]:

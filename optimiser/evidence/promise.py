@@ -65,9 +65,12 @@ class HeldOut:
     passed_weight : float
         How many a defect stands for that the live recipe passed and test found.
     span_days : float
+    misread : float
+        Misread goods expected among the labelled defects that escape when held out: reviewed
+        goods released times the rate at which reviewers misread them.
     setting_added : float
         Labelled defects that the live recipe calls and the proposed setting itself does not,
-        less those that are expected to be misread goods.
+        less those that are expected to be misread goods; below zero by chance.
     bursts : float
         Variance over mean of the number of the family's defects in a lot, >= 1.
     widen : float
@@ -90,7 +93,8 @@ class HeldOut:
     miss_rate: float
     passed_weight: float
     span_days: float
-    setting_added: float = 0.0
+    misread: float = 0.0
+    setting_added: float = -np.inf
     bursts: float = 1.0
     widen: float = 1.0
 
@@ -106,6 +110,21 @@ class NextSpan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Addends:
+    """The figures of one family as they go into a sum over families.
+
+    Misread goods among the labels are taken off by their expected number, which now and then
+    exceeds the labels there are. One family by itself is then said to add no escape; in a sum
+    that would make too many of them, so here the figures may fall below zero.
+    """
+
+    escapes_added: Interval
+    saving_per_month: Interval
+    next_escapes_added: Interval
+    next_saving_per_month: Interval
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Promise:
     """What a change is expected to do over as long a time as the history spans.
 
@@ -113,6 +132,8 @@ class Promise:
     ----------
     next_span : NextSpan
         The same four figures for one span to come; wider, for a span scatters.
+    in_sum : Addends
+        For sums over families.
     chance_of_loss : float
         That the change loses money in the long run, as far as this history can tell, 0..1.
     false_calls_saved : Interval
@@ -142,6 +163,7 @@ class Promise:
     """
 
     next_span: NextSpan
+    in_sum: Addends
     chance_of_loss: float
     false_calls_saved: Interval
     escapes_added: Interval
@@ -166,9 +188,16 @@ class _Parts:
     saved: Interval
     added: Interval
     caught: Interval
+    added_in_sum: Interval
     review: Interval
     cost: Interval
+    cost_in_sum: Interval
     gain: Interval
+
+    @property
+    def saving_in_sum(self) -> Interval:
+        """The same with escapes added that may fall below zero by chance."""
+        return add_up(self.review, self.cost_in_sum.negated(), self.gain)
 
     @property
     def saving(self) -> Interval:
@@ -217,6 +246,12 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
             escapes_added=ahead.added,
             escapes_caught=ahead.caught,
             saving_per_month=ahead.saving,
+        ),
+        in_sum=Addends(
+            escapes_added=expected.added_in_sum,
+            saving_per_month=expected.saving_in_sum,
+            next_escapes_added=ahead.added_in_sum,
+            next_saving_per_month=ahead.saving_in_sum,
         ),
         chance_of_loss=chance_of_loss(held),
         level=level,
@@ -310,6 +345,7 @@ def _expected(held: HeldOut, level: float) -> _Parts:
         held,
         saved=_saved(held, level, scatter=1.0),
         added=_added(held, level, ahead=False),
+        added_in_sum=_added_in_sum(held, level, ahead=False),
         caught=_caught(held, level, ahead=False),
     )
 
@@ -325,21 +361,27 @@ def _next(held: HeldOut, level: float) -> _Parts:
         held,
         saved=saved,
         added=_added(held, level, ahead=True),
+        added_in_sum=_added_in_sum(held, level, ahead=True),
         caught=_caught(held, level, ahead=True),
     )
 
 
-def _in_money(held: HeldOut, *, saved: Interval, added: Interval, caught: Interval) -> _Parts:
+def _in_money(
+    held: HeldOut, *, saved: Interval, added: Interval, added_in_sum: Interval, caught: Interval
+) -> _Parts:
     """Return the parts with what they are worth, money a month."""
     monthly = DAYS_PER_MONTH / held.span_days
     # A defect that is no longer called would have been passed by the reviewer now and then.
     seen = (1 - held.miss_rate) * monthly
+    each = _price(held, held.live_called, held.escape) * seen
     return _Parts(
         saved=saved,
         added=added,
+        added_in_sum=added_in_sum,
         caught=caught,
         review=saved.times(held.false_call_cost * monthly),
-        cost=added.times(_price(held, held.live_called, held.escape) * seen),
+        cost=added.times(each),
+        cost_in_sum=added_in_sum.times(each),
         gain=caught.times(_price(held, ~held.live_called, 1 - held.escape) * seen),
     )
 
@@ -363,21 +405,28 @@ def _spread(reach: float) -> Interval:
 def _added(held: HeldOut, level: float, *, ahead: bool) -> Interval:
     """Return the defects that the live recipe calls and the change does not.
 
-    A labelled defect that may be a misread good counts with the chance that it is none; never
-    below what no escape at all would leave possible.
+    Goods that reviewers misread as defects are expected in a known number among the labels that
+    escape, and taken off; never below what no escape at all would leave possible.
     """
     if not held.loosens:
         return ZERO
-    called = held.live_called
-    misread = float((held.escape * (1 - np.minimum(held.weight, 1.0)))[called].sum())
+    signed = _added_in_sum(held, level, ahead=ahead)
+    effect = burst_effect(held, held.live_called, held.escape)
+    least = _counted(0.0, effect, level, ahead=ahead).times(1 / (1 - held.miss_rate))
+    value = max(0.0, signed.value)
+    return Interval(value=value, low=max(0.0, signed.low), high=max(value, least.high, signed.high))
+
+
+def _added_in_sum(held: HeldOut, level: float, *, ahead: bool) -> Interval:
+    """Return the same, below zero where more misread goods are expected than labels escape."""
+    if not held.loosens:
+        return ZERO
+    called, misread = held.live_called, held.misread
     counted = max(float(held.escape[called].sum()), held.setting_added + misread)
     effect = burst_effect(held, called, held.escape)
-    seen, least = (_counted(n, effect, level, ahead=ahead) for n in (counted, 0.0))
-    value = max(0.0, counted - misread)
+    seen = _counted(counted, effect, level, ahead=ahead)
     return Interval(
-        value=value,
-        low=min(value, max(0.0, seen.low - misread)),
-        high=max(value, least.high, seen.high - misread),
+        value=counted - misread, low=seen.low - misread, high=seen.high - misread
     ).times(1 / (1 - held.miss_rate))
 
 
@@ -466,6 +515,12 @@ def no_change(*, lots: int, defects_called: int, defects_passed: int) -> Promise
     return Promise(
         next_span=NextSpan(
             false_calls_saved=ZERO, escapes_added=ZERO, escapes_caught=ZERO, saving_per_month=ZERO
+        ),
+        in_sum=Addends(
+            escapes_added=ZERO,
+            saving_per_month=ZERO,
+            next_escapes_added=ZERO,
+            next_saving_per_month=ZERO,
         ),
         chance_of_loss=0.0,
         false_calls_saved=ZERO,

@@ -17,7 +17,9 @@ LEAST_TRUE = 0.02
 # Width of the kernel and labels' worth of real defects where none was seen: measured together on
 # stranger plants, where both calibration and likelihood are best.
 NEARNESS, UNSEEN_HERE = 0.4, 0.1
-MOST_TURNS = 100
+MOST_TURNS = 60
+# How far the misread density may be scaled, either way, and the steps to find by how much.
+MOST_SCALED, HALVINGS = 6.0, 12
 
 
 def pose(
@@ -206,8 +208,10 @@ def chance_to_be_true(tally: FamilyTally, false_alarm_rate: float) -> Floats:
     weighed by its own chance to be one, plus a tenth of a label for none seen there yet. The
     chance is the share of the second; it is found by expectation and maximisation in turns [1]_.
     Densities are normal kernels, NEARNESS standard deviations of the goods wide, over how far
-    each limit of the live recipe is exceeded. Counting a label as its own neighbour would hide
-    half of the misread ones (measured on plants of known truth).
+    each limit of the live recipe is exceeded. Kernels blur the two apart only so far, so the
+    density of misread goods is scaled until as many labels are expected to be misread as the
+    false alarm rate makes of the goods that were called. Counting a label as its own neighbour
+    would hide half of the misread ones (measured on plants of known truth).
 
     References
     ----------
@@ -217,8 +221,11 @@ def chance_to_be_true(tally: FamilyTally, false_alarm_rate: float) -> Floats:
     defects, limits = tally.defects, tally.grid.limits
     live = tally.grid.live
     cells = tally.cells
+    last = np.array([len(limit.z) for limit in limits])
     by_review = (defects.frame["found_by"] == "review").to_numpy() & is_called(live, defects.ranks)
-    called = cells.reviewed & is_called(live, cells.ranks)
+    # What every setting calls no setting releases: it is left as labelled.
+    by_review &= ~(defects.ranks == last).all(axis=1)
+    called = cells.reviewed & is_called(live, cells.ranks) & ~(cells.ranks == last).all(axis=1)
     chance = np.ones(len(defects.ranks))
     if not false_alarm_rate or not by_review.any() or not called.any():
         return chance
@@ -227,10 +234,24 @@ def chance_to_be_true(tally: FamilyTally, false_alarm_rate: float) -> Floats:
         _exceeded(limits, ranks) for ranks in (seen, defects.ranks[by_review].astype(np.int32))
     )
     misread = false_alarm_rate * (_nearness(labelled, goods) @ count)
-    chance[by_review] = np.clip(_true_share(_nearness(labelled, labelled), misread), LEAST_TRUE, 1)
-    fixed = (defects.ranks == [len(limit.z) for limit in limits]).all(axis=1)
-    chance[fixed] = 1.0
+    expected = false_alarm_rate * float(count.sum())
+    near = _nearness(labelled, labelled)
+    # After a second look fewer misread goods are left than came; how many is not known.
+    share = _true_share(near, misread) if tally.looked_again else _balanced(near, misread, expected)
+    chance[by_review] = np.clip(share, LEAST_TRUE, 1.0)
     return chance
+
+
+def _balanced(nearness: Floats, misread: Floats, expected: float) -> Floats:
+    """Return the chances with the misread density scaled until the expected number comes out."""
+    low, high = 1 / MOST_SCALED, MOST_SCALED
+    for _ in range(HALVINGS):
+        middle = (low * high) ** 0.5
+        if float((1 - _true_share(nearness, middle * misread)).sum()) < expected:
+            low = middle
+        else:
+            high = middle
+    return _true_share(nearness, (low * high) ** 0.5 * misread)
 
 
 def _true_share(nearness: Floats, misread: Floats) -> Floats:
@@ -240,7 +261,7 @@ def _true_share(nearness: Floats, misread: Floats) -> Floats:
     for _ in range(MOST_TURNS):
         real = others @ share + UNSEEN_HERE
         before, share = share, real / (real + misread)
-        if np.abs(share - before).max(initial=0.0) < 1e-6:
+        if np.abs(share - before).max(initial=0.0) < 1e-4:
             break
     return share
 

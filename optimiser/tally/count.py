@@ -87,7 +87,8 @@ class FamilyTally:
     """One family's history as counts over its grid.
 
     ``scopes[0]`` is ``""``, the family's own limits; the others are overrides in words.
-    ``lots`` are in order of their first item.
+    ``lots`` are in order of their first item. ``looked_again`` says whether labels of the plant
+    were looked at a second time, so that misread goods no longer lie among them as they came.
     """
 
     family: str
@@ -96,6 +97,7 @@ class FamilyTally:
     lots: tuple[str, ...]
     cells: Cells
     defects: Defects
+    looked_again: bool = False
 
     @property
     def items(self) -> int:
@@ -427,6 +429,7 @@ def _family_tally(grid: Grid, places: Sequence[int], counted: Counted) -> Family
         lots=counted.lots,
         cells=_joined_cells(parts, len(grid.limits)),
         defects=_defects(grid, frame, scope_of, counted),
+        looked_again=bool((counted.defects["found_by"] == "second look").any()),
     )
 
 

@@ -94,6 +94,11 @@ guard_sigmas = 2.0              # repeatabilities to keep from a workmanship bou
 largest_move_steps = 12         # furthest a limit moves in one revision
 minimum_defects = 8             # fewer labelled ones: gather, do not change
 mismatch_share = 0.001          # replay may disagree with the machine on so many items
+released_share = 0.5            # largest share of the known defects a change may release
+
+[advice]                        # when a change that was found is advised
+smallest_saving = 0.0           # a month, expected
+largest_chance_of_loss = 0.4    # in the long run, as far as the history can tell
 """
 
 

@@ -1,0 +1,51 @@
+"""The table of promises on stranger plants: ``python tests/benchmarks/stranger_table.py 1,2,3,4``.
+
+Each kind for the seeds given, in two processes; some twenty seconds a plant and kind.
+"""
+
+import sys
+import tempfile
+from multiprocessing import get_context
+from pathlib import Path
+
+import pandas as pd
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from stranger_judge import judge, summary
+from stranger_plants import KINDS, make_stranger
+
+TRIALS = 30
+
+
+def one(asked: tuple[str, int]) -> tuple[str, list[dict]]:
+    """Judge one plant; a drifting one in its next span."""
+    name, seed = asked
+    with tempfile.TemporaryDirectory() as folder:
+        made = make_stranger(Path(folder) / "plant", name, seed)
+        return name, judge(made, trials=TRIALS)
+
+
+def main() -> None:
+    """Print the table as Markdown."""
+    seeds = [int(x) for x in (sys.argv[1] if len(sys.argv) > 1 else "1,2").split(",")]
+    names = sys.argv[2].split(",") if len(sys.argv) > 2 else list(KINDS)
+    found: dict[str, list[dict]] = {name: [] for name in names}
+    with get_context("spawn").Pool(2) as pool:
+        for name, rows in pool.imap_unordered(one, [(n, s) for n in names for s in seeds]):
+            found[name] += rows
+    table = pd.DataFrame({name: summary(rows) for name, rows in found.items()}).T
+    print("| " + " | ".join(["kind", *table.columns]) + " |")
+    print("|" + "---|" * (len(table.columns) + 1))
+    for name, row in table.iterrows():
+        print("| " + " | ".join([str(name), *(_cell(x) for x in row)]) + " |")
+
+
+def _cell(x: object) -> str:
+    if isinstance(x, tuple):
+        return " / ".join(f"{v:,.0f}" for v in x)
+    return f"{x:.2f}" if isinstance(x, float) else str(x)
+
+
+if __name__ == "__main__":
+    main()

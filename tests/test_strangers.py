@@ -1,0 +1,114 @@
+"""Promises on plants unlike the demo, against lots that nobody has seen.
+
+Each kind of plant in `stranger_plants.KINDS` is drawn for several seeds, proposed for, and judged
+in the long run and over single further spans. ``python tests/benchmarks/stranger_table.py`` prints
+the whole table.
+"""
+
+import numpy as np
+import pytest
+from scipy.stats import binom
+from stranger_judge import PARTS, inside, judge
+from stranger_plants import KINDS, make_stranger
+
+STATED = 0.90
+BEYOND_CHANCE = 1e-4
+TRIALS = 30
+# Where nothing is misstated and the process stays.
+HONEST = ("skewed", "suppliers", "restless", "bursts", "wide", "thin")
+SEEDS = (11, 12, 13)
+
+
+def judged(tmp_path, name, seeds=SEEDS, **more):
+    return [
+        row
+        for seed in seeds
+        for row in judge(make_stranger(tmp_path / str(seed), name, seed), trials=TRIALS, **more)
+    ]
+
+
+def assert_covered(rows, promised, true):
+    """Each figure's interval covers as often as stated; single spans of one family hang together."""
+    changes = [r for r in rows if r["promise"]]
+    assert changes
+    for key, name in PARTS.items():
+        missed = sum(not inside(promised(r)[key], x) for r in changes for x in [true(r, name)])
+        chance = binom.sf(missed - 1, len(changes), 1 - STATED)
+        assert chance > BEYOND_CHANCE, f"{name}: {missed} of {len(changes)} not covered"
+
+
+def assert_spans_covered(rows, least=0.82):
+    """The next span's interval, over twenty further spans of every family."""
+    changes = [r for r in rows if r["promise"]]
+    for key, name in PARTS.items():
+        held = [
+            inside(r["promise"]["next_span"][key], x) for r in changes for x in r[f"next_{name}"]
+        ]
+        assert np.mean(held) >= least, f"{name}: {np.mean(held):.3f} of spans inside"
+
+
+def sums(rows, key):
+    """What advised changes promise in sum and what they bring."""
+    advised = [r for r in rows if r["advice"] == "change"]
+    promised = sum(r["promise"]["in_sum"].get(key, r["promise"][key])["value"] for r in advised)
+    return promised, sum(r[PARTS[key]] for r in advised)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(n, marks=pytest.mark.ci) if n in ("bursts", "thin") else n for n in HONEST],
+)
+def test_promises_hold_where_nothing_is_misstated(tmp_path, name):
+    rows = judged(tmp_path, name)
+    assert_covered(rows, lambda r: r["promise"], lambda r, part: r[part])
+    assert_spans_covered(rows)
+    promised, came = sums(rows, "saving_per_month")
+    assert promised == pytest.approx(came, rel=0.10)
+    # No advised change loses more than small change.
+    gained = sum(max(r["money"], 0.0) for r in rows if r["advice"] == "change")
+    lost = -sum(min(r["money"], 0.0) for r in rows if r["advice"] == "change")
+    assert lost <= 0.01 * gained
+    assert came >= 0.80 * sum(max(r["best"], 0.0) for r in rows)
+
+
+@pytest.mark.slow
+def test_a_process_that_moves_is_said_to_and_its_next_span_is_inside(tmp_path):
+    rows = judged(tmp_path, "moving", later=1.5, best=False)
+    changes = [r for r in rows if r["promise"]]
+    assert np.mean([r["promise"]["trend"] is not None for r in changes]) > 0.9
+    assert_spans_covered(rows)
+    words = [" ".join(r["row"]["reasons"]) for r in changes if r["advice"] == "change"]
+    assert all("the process moves" in w for w in words)
+
+
+@pytest.mark.slow
+def test_critical_families_are_promised_what_lots_not_seen_bring(tmp_path):
+    rows = judged(tmp_path, "misread", best=False)
+    assert all(r["row"]["critical"] for r in rows)
+    assert_covered(rows, lambda r: r["promise"], lambda r, part: r[part])
+    assert_spans_covered(rows)
+    # "No known escape" is not "none": the truth is above zero, and so is what is promised.
+    assert sum(r["added"] for r in rows if r["promise"]) > 0
+    assert sum(r["promise"]["escapes_added"]["high"] for r in rows if r["promise"]) > 0
+
+
+@pytest.mark.slow
+def test_where_changes_lose_few_are_advised_and_those_gain_together(tmp_path):
+    rows = judged(tmp_path, "scant", seeds=(11, 12, 13, 14, 15, 16))
+    changes = [r for r in rows if r["promise"]]
+    assert any(r["money"] < 0 for r in changes), "the plant must tempt, or nothing is tested"
+    advised = [r for r in changes if r["advice"] == "change"]
+    assert sum(r["money"] for r in advised) > 0
+    harmed = sum(r["money"] < 0 for r in advised)
+    assert binom.sf(harmed - 1, max(len(advised), 1), 0.4) > BEYOND_CHANCE
+
+
+def test_every_kind_is_drawn_and_written_as_it_says(tmp_path):
+    for name, kind in KINDS.items():
+        small = type(kind)(**{**vars(kind), "families": 1, "lots": 8, "per_lot": 60})
+        made = make_stranger(tmp_path / name, small, 1)
+        assert (made.folder / "history" / "items.parquet").is_file()
+        text = (made.folder / "plant.toml").read_text(encoding="utf-8")
+        stated = kind.miss if kind.stated_miss is None else kind.stated_miss
+        assert f"miss_rate = {stated}" in text
