@@ -10,7 +10,7 @@ from made_up_plant import make_history, make_plant
 
 from optimiser.search.blur import Blur, escapes_live
 from optimiser.search.crossfit import Way, crossfit, fit, fold_lots, hold_out, make_yardstick
-from optimiser.search.problem import is_called
+from optimiser.search.problem import is_called, keeps_to_rails, released_share, stops_work
 
 
 @pytest.fixture(scope="module")
@@ -116,3 +116,47 @@ def test_a_family_without_defects_is_opened_as_far_as_its_rails(problem):
 def test_no_more_limits_move_than_the_way_allows(problem):
     outcome = crossfit(problem, Way(most_moved=1), make_yardstick(problem))
     assert (outcome.fold_settings != problem.live).sum(axis=1).max() <= 1
+
+
+@pytest.mark.parametrize("most", [0.0, 0.05, 0.2])
+def test_no_setting_releases_more_of_the_known_defects_than_the_rail_allows(problem, most):
+    cheap = replace(problem, defect_price=problem.defect_price / 300)
+    free, held = (
+        crossfit(p, Way(), make_yardstick(p)) for p in (cheap, replace(cheap, most_released=most))
+    )
+    assert released_share(cheap, free.setting) > 0.2
+    assert released_share(cheap, held.setting) <= most
+    yardstick = make_yardstick(replace(cheap, most_released=most))
+    for seen, setting in zip(yardstick.apart, held.fold_settings, strict=True):
+        assert released_share(seen, setting) <= most
+
+
+def test_a_family_is_not_left_without_a_working_limit(problem):
+    # Every defect looks like a good that is called now, so that catching one costs a false call.
+    called = problem.ranks[is_called(problem.live, problem.ranks)]
+    alike = called[np.arange(problem.defect_lot.size) % len(called)]
+    z = np.array(
+        [
+            [level[max(r - 1, 0)] for level, r in zip(problem.levels, row, strict=True)]
+            for row in alike
+        ]
+    )
+    cheap = replace(
+        problem, defect_ranks=alike, defect_z=z, defect_price=problem.defect_price * 1e-12
+    )
+    way = Way(blur=Blur(unseen=0.01))
+    silent = crossfit(cheap, way, make_yardstick(cheap)).setting
+    asked = replace(cheap, stays_at_work=True)
+    assert stops_work(asked, silent)
+    assert not stops_work(cheap, silent)
+    outcome = crossfit(asked, way, make_yardstick(asked))
+    assert keeps_to_rails(asked, outcome.setting)
+    assert is_called(outcome.setting, asked.defect_ranks).any()
+
+
+def test_levels_beyond_the_last_allowed_are_never_set(problem):
+    tight = replace(problem, last=problem.live)
+    outcome = crossfit(tight, Way(), make_yardstick(tight))
+    assert (outcome.setting <= problem.live).all()
+    assert (outcome.fold_settings <= problem.live).all()
+    assert (crossfit(problem, Way(), make_yardstick(problem)).setting > problem.live).any()

@@ -14,7 +14,7 @@ import pytest
 
 from optimiser.cli import main
 from optimiser.decision.kept import case_key
-from optimiser.decision.propose import propose, three_lines
+from optimiser.decision.propose import _search, held_out, posed, propose, three_lines
 from optimiser.decision.run import FOLDER, make_cases, propose_all
 from optimiser.history.read import open_history
 from optimiser.history.replay import replay
@@ -232,3 +232,12 @@ def test_misread_goods_lower_the_weight_of_labels_among_many_goods(cases):
     )
     # What is taken off in all is about the number of goods that reviewers misread.
     assert 0.3 * expected < (1 - some).sum() < 1.7 * expected
+
+
+@pytest.mark.parametrize("optimism", [-50.0, 0.0, 50.0])
+def test_a_setting_is_never_promised_more_than_it_saved_where_it_was_fitted(cases, optimism):
+    case = next(c for c in cases if c.tally.family == "SOT-6")
+    problem, _ = posed(case)
+    study = replace(_search(case, problem, None).study, optimism=optimism)
+    promised = held_out(case, problem, study).false_calls.sum()
+    assert promised == pytest.approx(study.setting_false_calls.sum() + max(optimism, 0.0))
