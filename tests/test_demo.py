@@ -301,7 +301,7 @@ def test_plant_file_names_everything(plant, con):
     kinds = {k for (k,) in con.sql("select distinct true_defect from truth").fetchall() if k}
     assert kinds <= priced
     assert set(plant) == {
-        *("plant", "review", "escape_cost", "labels", "measurements", "families", "rails")
+        *("plant", "review", "escape_cost", "labels", "measurements", "families", "rails", "advice")
     }
 
 
