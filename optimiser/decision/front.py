@@ -4,13 +4,13 @@ import math
 from typing import Any
 
 from optimiser.decision.propose import Case, posed
-from optimiser.errors import InputError
+from optimiser.errors import InputError, UsageError
 from optimiser.search.exact import FrontPoint, exact_front
 from optimiser.search.problem import Problem
 from optimiser.tally.count import FamilyTally
 
 
-def front_of(case: Case, *, time_limit_s: float) -> dict[str, Any]:
+def front_of(case: Case, *, time_limit_s: float, escapes: int | None = None) -> dict[str, Any]:
     """Return the least number of false calls for every number of escapes.
 
     Parameters
@@ -18,6 +18,8 @@ def front_of(case: Case, *, time_limit_s: float) -> dict[str, Any]:
     case : Case
     time_limit_s : float
         For all points together; points not proved by then say so and give their bound.
+    escapes : int, optional
+        Only the point with at most so many escapes, which then has all the time.
 
     Returns
     -------
@@ -30,9 +32,14 @@ def front_of(case: Case, *, time_limit_s: float) -> dict[str, Any]:
     ------
     InputError
         If a must-catch item cannot be called by any setting between the rails.
+    UsageError
+        If no setting has so few escapes, or there are not so many labelled defects.
     """
     problem = front_problem(case)
-    front = exact_front(problem, time_limit_s=time_limit_s)
+    if escapes is not None:
+        _refuse_escapes(case, problem, escapes)
+    asked = None if escapes is None else [escapes]
+    front = exact_front(problem, time_limit_s=time_limit_s, escapes=asked)
     return {
         "family": case.tally.family,
         "points": [_point(case.tally, p) for p in front.points],
@@ -41,6 +48,18 @@ def front_of(case: Case, *, time_limit_s: float) -> dict[str, Any]:
         "items": case.tally.items,
         "lots": len(set(case.tally.cells.lot.tolist())),
     }
+
+
+def _refuse_escapes(case: Case, problem: Problem, escapes: int) -> None:
+    """Raise if a number of escapes lies outside what settings between the rails can have."""
+    least = int((problem.defect_ranks <= 0).all(axis=1).sum())
+    most = len(problem.defect_ranks)
+    if not least <= escapes <= most:
+        msg = (
+            f"--escapes must lie between {least} and {most} for {case.tally.family}, got {escapes}: no setting "
+            f"between the rails calls {least} of its {most} labelled defects that a limit can decide"
+        )
+        raise UsageError(msg)
 
 
 def front_problem(case: Case) -> Problem:

@@ -136,11 +136,18 @@ class Family(Record):
 
 
 class Rails(Record):
-    """``[rails]``: the settings of the rules that stop a limit from moving further."""
+    """``[rails]``: the settings of the rules that stop a limit from moving further.
+
+    A limit moves by at most ``largest_move_steps`` settable steps, or by
+    ``largest_move_spreads`` standard deviations of the goods, whichever is given; the wider of
+    both where both are, and of 12 steps and one standard deviation where neither is, so that
+    fine steps do not freeze it.
+    """
 
     off: tuple[RailName, ...] = ()
     guard_sigmas: NonNegative = 2.0
-    largest_move_steps: Annotated[int, Field(ge=1)] = 12
+    largest_move_steps: Annotated[int, Field(ge=1)] | None = None
+    largest_move_spreads: Positive | None = None
     call_load_share: Annotated[float, Field(gt=0, lt=1)] = 0.01
     released_share: Annotated[float, Field(ge=0, le=1)] = 0.5
     minimum_defects: Annotated[int, Field(ge=1)] = 8

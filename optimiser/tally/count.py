@@ -260,17 +260,28 @@ def sum_by_row(
     """
     if not len(keys):
         return keys, count
-    spans = keys.max(axis=0).astype(np.int64) + 1
-    if np.log2(spans).sum() < 62:
-        # One number a row: sorting it is many times faster than sorting by all columns.
-        packed = np.ravel_multi_index(tuple(keys.T), tuple(spans))
-        order = np.argsort(packed)
-        new = np.r_[True, np.diff(packed[order]) != 0]
-    else:
-        order = np.lexsort(keys.T[::-1])
-        new = np.r_[True, (keys[order][1:] != keys[order][:-1]).any(axis=1)]
+    packed = _packed(keys)
+    order = np.argsort(packed)
+    new = np.r_[True, np.diff(packed[order]) != 0]
     starts = np.flatnonzero(new)
     return keys[order[starts]], np.add.reduceat(count[order], starts)
+
+
+def _packed(keys: NDArray[np.int32]) -> NDArray[np.int64]:
+    """Return one number a row, in the order of the rows; sorting it is sorting by all columns.
+
+    Columns are strung together until the next one would no longer fit into 62 bits; the numbers
+    so far are then replaced by their places among the distinct ones, which keeps their order.
+    """
+    spans = keys.max(axis=0).astype(np.int64) + 1
+    packed, room = np.zeros(len(keys), dtype=np.int64), 1
+    for column, span in zip(keys.T, spans.tolist(), strict=True):
+        if room * span >= 2**62:
+            distinct, packed = np.unique(packed, return_inverse=True)
+            room = len(distinct)
+        packed = packed * span + column
+        room *= span
+    return packed
 
 
 def tally_history(

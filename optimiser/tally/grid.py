@@ -28,6 +28,8 @@ from optimiser.tally.rails import (
 )
 
 MOST_LEVELS = 4000
+# Ranks are kept in sixteen bits; with the thinned levels and the live one they stay below.
+MOST_RANK = 28_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,7 +128,7 @@ def make_grids(history: History, live: Recipe) -> dict[str, Grid]:
     RecipeError
         If a live limit is looser than its workmanship bound.
     PlantError
-        If a step is so small that a limit would have more than MOST_LEVELS levels.
+        If a limit would have more levels than can be told apart.
     """
     rails = history.plant.file.rails
     profiles = profile(history, share=rails.call_load_share)
@@ -228,19 +230,19 @@ def _assemble(
 
 
 def _stepped(facts: LimitFacts, low: float, high: float, step: float) -> NDArray[np.float64]:
-    """Return the multiples of the step between two stops, no further than the data."""
+    """Return the multiples of the step between two stops, no further than the data.
+
+    Where there are more than MOST_LEVELS only every so many are levels; each is counted exactly.
+    """
     edge = facts.edge
     start = math.ceil(max(low, min(edge[0] - step, facts.live_z)) / step - 1e-9)
     stop = math.floor(min(high, max(edge[1] + step, _finite(facts.live_z, edge[1]))) / step + 1e-9)
-    if stop - start > MOST_LEVELS:
-        msg = (
-            f"{facts.family} {facts.measurement} {facts.side}: step {step:g} {facts.known.unit} gives "
-            f"{stop - start} levels, at most {MOST_LEVELS} are searched; raise the step in plant.toml "
-            "or keep the rail largest-move on"
-        )
-        raise PlantError(msg)
+    # Steps far finer than the goods' scatter: every second one, every third one, and so on.
+    every = max(1, math.ceil((stop - start) / MOST_LEVELS))
+    start, stop = math.ceil(start / every), math.floor(stop / every)
     # Twelve digits turn 3 * 0.1 back into 0.3, the number that a recipe would hold.
-    return np.array([float(f"{k * step:.12g}") for k in range(start, stop + 1)], dtype=np.float64)
+    values = [float(f"{k * every * step:.12g}") for k in range(start, stop + 1)]
+    return np.array(values, dtype=np.float64)
 
 
 def _finite(value: float, otherwise: float) -> float:
@@ -250,20 +252,33 @@ def _finite(value: float, otherwise: float) -> float:
 def _observed(history: History, facts: LimitFacts, low: float, high: float) -> NDArray[np.float64]:
     """Return the distinct observed values between two stops.
 
-    More than MOST_LEVELS are thinned evenly by rank; every labelled item's value stays.
+    More than MOST_LEVELS are thinned evenly by rank; every labelled defect's value stays, for
+    only there can a looser limit begin to let one more escape. Each level is counted exactly.
+
+    Raises
+    ------
+    PlantError
+        With more than MOST_RANK distinct values of labelled defects.
     """
     x, family = quoted(facts.measurement), text_literal(facts.family)
     rows = history.rows(
-        f"""select {x}, bool_or(verdict is not null) from items
+        f"""select {x}, bool_or(coalesce(verdict = 'defect', false)) from items
             where family = {family} and {x} is not null group by 1 order by 1"""
     )
     values = np.array([float(str(np.float32(v))) for v, _ in rows], dtype=np.float64)
-    labelled = np.array([bool(label) for _, label in rows])
+    defect = np.array([bool(label) for _, label in rows])
     z = facts.sign * values
     inside = (z >= low) & (z <= high)
-    z, labelled = z[inside], labelled[inside]
+    z, defect = z[inside], defect[inside]
     if len(z) > MOST_LEVELS:
-        keep = labelled.copy()
+        keep = defect.copy()
+        if keep.sum() > MOST_RANK:
+            msg = (
+                f"{facts.family} {facts.measurement} {facts.side}: labelled defects have {keep.sum():,} distinct "
+                f"values, at most {MOST_RANK:,} levels can be told apart; give measurements."
+                f"{facts.measurement}.step in plant.toml, what the limit can be set in"
+            )
+            raise PlantError(msg)
         keep[np.linspace(0, len(z) - 1, MOST_LEVELS).astype(int)] = True
         z = z[keep]
     return z

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from optimiser.history.profile import Profile
 from optimiser.plant.file import Family, Measurement, RailName, Rails, Side
 
+MOVE_STEPS, MOVE_SPREADS = 12, 1.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
@@ -103,8 +105,8 @@ def tight_stops(facts: LimitFacts, rails: Rails) -> list[Stop]:
     """
     stops = []
     if rails.holds("largest-move"):
-        z = facts.live_z - rails.largest_move_steps * facts.step
-        stops.append(Stop(rail="largest-move", z=z, reason=_moved(facts, rails)))
+        move, reason = largest_move(facts, rails)
+        stops.append(Stop(rail="largest-move", z=facts.live_z - move, reason=reason))
     if rails.holds("call-load"):
         few = facts.profile.few_high if facts.side == "upper" else facts.profile.few_low
         reason = f"beyond {few:.6g} {facts.known.unit} it alone would call {rails.call_load_share:.3g} of the items"
@@ -150,12 +152,34 @@ def _furthest_good(facts: LimitFacts, rails: Rails) -> Stop | None:
 
 
 def _largest_loosening(facts: LimitFacts, rails: Rails) -> Stop | None:
-    z = facts.live_z + rails.largest_move_steps * facts.step
-    return Stop(rail="largest-move", z=z, reason=_moved(facts, rails))
+    move, reason = largest_move(facts, rails)
+    return Stop(rail="largest-move", z=facts.live_z + move, reason=reason)
 
 
-def _moved(facts: LimitFacts, rails: Rails) -> str:
-    return f"at most {rails.largest_move_steps} steps of {facts.step:.3g} {facts.known.unit} in one revision"
+def largest_move(facts: LimitFacts, rails: Rails) -> tuple[float, str]:
+    """Return how far a limit may move in one revision, in its unit, and why.
+
+    Parameters
+    ----------
+    facts : LimitFacts
+    rails : Rails
+        With neither a number of steps nor of spreads: MOVE_STEPS or MOVE_SPREADS, the wider.
+
+    Returns
+    -------
+    (float, str)
+    """
+    steps, spreads = rails.largest_move_steps, rails.largest_move_spreads
+    if steps is None and spreads is None:
+        steps, spreads = MOVE_STEPS, MOVE_SPREADS
+    by_steps = (steps or 0) * facts.step
+    by_spreads = (spreads or 0.0) * facts.profile.spread
+    unit = facts.known.unit
+    if by_steps >= by_spreads:
+        return by_steps, f"at most {steps} steps of {facts.step:.3g} {unit} in one revision"
+    return by_spreads, (
+        f"at most {spreads:g} standard deviations of the goods ({by_spreads:.3g} {unit}) in one revision"
+    )
 
 
 def first(stops: Sequence[Stop], default: float) -> float:

@@ -17,7 +17,7 @@ from optimiser.history.read import History
 from optimiser.plant.file import SIDES, Rails, Side, off_limit
 from optimiser.recipe.table import Recipe
 from optimiser.tally.grid import Grid
-from optimiser.tally.rails import LimitFacts, is_settable
+from optimiser.tally.rails import MOVE_STEPS, LimitFacts, is_settable, largest_move
 
 # A file's own tail of so many times the share that the rail call-load allows in all files.
 ROOM = 2.0
@@ -90,9 +90,13 @@ def _own(facts: LimitFacts, seen: Profile, side: Side, rails: Rails) -> float:
         return math.inf
     move = load = -math.inf
     if rails.holds("largest-move"):
-        # Without a settable step the step follows the spread of all files, not of this one.
-        steps = (rails.largest_move_steps + 0.5) * (1.0 if facts.known.step else 1.5)
-        move = facts.live_z - steps * facts.step
+        # Spreads, and steps where none can be set, follow all files' items, not this one's.
+        reach, _ = largest_move(facts, rails)
+        own = (
+            facts.known.step is None
+            or reach > (rails.largest_move_steps or MOVE_STEPS) * facts.step
+        )
+        move = facts.live_z - reach * (1.5 if own else 1.0) - facts.step / 2
     if rails.holds("call-load") and seen.measured >= FEWEST:
         load = facts.sign * (seen.few_high if side == "upper" else seen.few_low)
     return min(facts.live_z, max(move, load))
