@@ -77,6 +77,7 @@ def _report(night: Night) -> None:
         night.watched,
         made_at=asked.now().isoformat(timespec="seconds"),
         backtested=bool(kept_calibration(asked.plant.folder)),
+        relabelled=relabel(night.cases),
     )
     write_report(account, asked.plant.folder / PAGE)
 

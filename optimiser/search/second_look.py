@@ -91,6 +91,13 @@ def look_again(problem: Problem, labels: Labels, *, per_look: float) -> SecondLo
     order: list[int] = []
     blocked: list[float] = []
     before = count
+    if not (known & labels.doubtful).any():
+        return SecondLook(
+            defects=np.array(order, dtype=np.int64),
+            blocked=np.array(blocked),
+            false_calls=count,
+            freed=0,
+        )
     ladder = per_look * 2.0 ** np.arange(np.ceil(np.log2(max(DEAREST / per_look, 1.0))), -1, -1)
     for price in ladder:
         # Releasing outright may be cheaper than looking; a look is never dearer than that.
