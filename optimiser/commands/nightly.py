@@ -11,6 +11,7 @@ from optimiser.decision.account import make_account
 from optimiser.decision.backtest import kept_calibration
 from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.night import Asked, Night, problem_words, run_night
+from optimiser.decision.relabel import relabel
 from optimiser.decision.run import TRIALS
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe

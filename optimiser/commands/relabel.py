@@ -79,7 +79,9 @@ def _list(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) ->
         if page is not None:
             write_safely(page, relabel_page(found, plant, sheet=sheet.name))
     if parsed.json:
-        why = "" if found.rows else relabel_tables.nothing_words(found, plant, minutes=parsed.minutes)
+        why = (
+            "" if found.rows else relabel_tables.nothing_words(found, plant, minutes=parsed.minutes)
+        )
         print_json({**_listed(found, sheet, page), "why_none": why})
         return
     if not found.rows:

@@ -189,19 +189,23 @@ def refuse_filled(path: Path) -> None:
     """
     if not path.exists():
         return
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as lines:
-            rows = list(csv.DictReader(lines))
-        blank = path.stat().st_size > 0 and not any((r[c] or "").strip() for r in rows for c in FILLED)
-    except (OSError, UnicodeDecodeError, csv.Error, KeyError):
-        blank = False
-    # A file without rows tells nothing of what it is.
-    if not (blank and rows):
+    if not _is_blank(path):
         msg = (
             f"{path}: is there already and may hold verdicts; read it with "
             f"optimiser relabel PLANT --read {path}, or name another with --out"
         )
         raise UsageError(msg)
+
+
+def _is_blank(path: Path) -> bool:
+    """Return whether a file is a sheet of labels that nobody has written into."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as lines:
+            rows = list(csv.DictReader(lines))
+        # A file without rows tells nothing of what it is.
+        return bool(rows) and not any((r[c] or "").strip() for r in rows for c in FILLED)
+    except (OSError, UnicodeDecodeError, csv.Error, KeyError):
+        return False
 
 
 def verdicts_folder(plant: Plant) -> Path:
@@ -270,9 +274,7 @@ def read_filled(path: Path) -> Filled:
         raise refuse(findings)
     looked = {_key(row): _looked(n, row) for n, row in reversed(filled)}
     blank = {_key(row) for row in cells} - set(looked)
-    return Filled(
-        looked=tuple(sorted(looked.values(), key=lambda x: x.row)), not_looked=len(blank)
-    )
+    return Filled(looked=tuple(sorted(looked.values(), key=lambda x: x.row)), not_looked=len(blank))
 
 
 def _finding(path: Path, rule: str, way_out: str, **more: Any) -> Finding:  # noqa: ANN401
@@ -310,7 +312,9 @@ def _row_findings(path: Path, n: int, row: Cells) -> Iterable[Finding]:
     if row["verdict_again"].lower() not in VERDICTS:
         allowed = ", ".join(VERDICTS)
         yield wrong(
-            f"verdict_again must be one of {allowed}", "verdict_again", "correct the cell or blank it"
+            f"verdict_again must be one of {allowed}",
+            "verdict_again",
+            "correct the cell or blank it",
         )
     if not row["by"]:
         yield wrong("by is missing", "by", "say who looked")
@@ -394,9 +398,7 @@ def _recorded(history: History, looked: Sequence[Looked]) -> dict[int, tuple[str
     )
     write_table(history, "relabel_keys", frame.assign(n=[x.row for x in looked]))
     same = " and ".join(
-        "i.time = try_cast(k.time as timestamp)"
-        if c == "time"
-        else f"coalesce(i.{c}, '') = k.{c}"
+        "i.time = try_cast(k.time as timestamp)" if c == "time" else f"coalesce(i.{c}, '') = k.{c}"
         for c in KEY
     )
     history.rows(
@@ -446,13 +448,13 @@ def _place(history: History, folder: Path, now: datetime) -> Path:
     prefix = ""
     while True:
         path = folder / f"{prefix}second-look-{now:%Y%m%dT%H%M%S}.csv"
-        if before and path <= max(before):
+        if path.exists():
+            now += timedelta(seconds=1)
+        elif before and path <= max(before):
             if len(prefix) > 8:
                 msg = f"{max(before)}: speaks after any file that could be written; rename it"
                 raise UsageError(msg)
             prefix += "z"
-        elif path.exists():
-            now += timedelta(seconds=1)
         else:
             return path
 
@@ -465,8 +467,8 @@ def _speaking(history: History) -> list[Path]:
     return [
         Path(name)
         for (name,) in history.rows(
-            """select distinct f.name from told_before b join told_files f using (nth)
-               join relabel_items using (file, row)"""
+            """select distinct f.name from told_before b join told_files f on f.nth = b.nth
+               join relabel_items i on i.file = b.file and i.row = b.row"""
         )
     ]
 
