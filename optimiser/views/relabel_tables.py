@@ -157,19 +157,7 @@ def family_words(found: Relabel) -> list[str]:
     ]
 
 
-def worth_cells(worth: Worth, *, rows: int) -> tuple[str, ...]:
-    """Return what the first rows are expected to bring: rows, minutes, misread, calls, money.
-
-    Parameters
-    ----------
-    worth : Worth
-    rows : int
-        Of the whole list.
-
-    Returns
-    -------
-    tuple of str
-    """
+def _worth_cells(worth: Worth, *, rows: int) -> tuple[str, ...]:
     return (
         f"all {rows:,}" if worth.rows == rows else f"first {worth.rows:,}",
         f"{worth.minutes:,.0f}",
@@ -182,7 +170,7 @@ def worth_cells(worth: Worth, *, rows: int) -> tuple[str, ...]:
 def _worth_table(worth: Sequence[Worth], *, currency: str, rows: int) -> Table:
     table = _table("rows", "minutes", "misread", "false calls fewer", f"{currency} a month")
     for part in worth:
-        table.add_row(*worth_cells(part, rows=rows))
+        table.add_row(*_worth_cells(part, rows=rows))
     return table
 
 

@@ -295,7 +295,7 @@ def doubtful_labels(found: Relabel, family: str, currency: str) -> str:
         return "<p>No label of this family is worth a second look.</p>"
     (standing,) = (s for s in found.families if s.family == family)
     more = f" The first {MOST_LABELS} of them:" if len(own) > MOST_LABELS else ""
-    head = ("in the plant's list", *HEAD[1:-1], f"a month, {currency}")
+    head = ("no.", *HEAD[1:-1], f"a month, {currency}")
     rows = [label_cells(row) for row in own[:MOST_LABELS]]
     return (
         f"<p>{escape(standing_words(standing, between='you'))}.{more}</p>"
