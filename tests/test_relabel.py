@@ -36,6 +36,7 @@ from optimiser.history.contract import KEY
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
+from optimiser.search.pose import chance_to_be_true
 from optimiser.search.problem import Problem, is_called
 from optimiser.search.second_look import (
     DEAREST,
@@ -214,27 +215,7 @@ def test_with_every_label_real_nothing_is_freed():
 
 
 def test_a_step_that_frees_more_comes_first():
-    """Two limits with one doubtful label each; each label holds its limit's goods."""
-    problem = replace(
-        tiny(0, critical=True)[0],
-        levels=(np.arange(3.0), np.arange(3.0)),
-        live=np.array([0, 0]),
-        last=np.array([2, 2]),
-        spread=np.ones(2),
-        repeatability=np.zeros(2),
-        ranks=np.array([[1, 0], [0, 1]]),
-        counts=csr_array([[60], [900]]),
-        defect_ranks=np.array([[1, 0], [0, 1]]),
-        defect_lot=np.zeros(2, dtype=np.int64),
-        defect_called=np.ones(2, dtype=bool),
-        must_ranks=np.empty((0, 2), dtype=np.int64),
-    )
-    labels = Labels(
-        doubtful=np.ones(2, dtype=bool),
-        misread=np.array([0.9, 0.5]),
-        obeyed=np.ones(2, dtype=bool),
-        price=np.full(2, 1e6),
-    )
+    problem, labels = two_limits([60, 900], [1e6, 1e6], [0.9, 0.5], obeyed=True)
     look = look_again(problem, labels, per_look=25.0)
     assert look.defects.tolist() == [1, 0]
     assert look.blocked.tolist() == [900.0, 60.0]
@@ -245,6 +226,92 @@ def test_a_step_that_frees_more_comes_first():
     cheap = replace(labels, obeyed=np.zeros(2, dtype=bool), price=np.array([5.0, 1e6]))
     look = look_again(problem, cheap, per_look=25.0)
     assert (look.defects.tolist(), look.false_calls, look.freed) == ([1], 907, 900)
+
+
+def two_limits(counts, price, misread, *, obeyed) -> tuple[Problem, Labels]:
+    """Return two limits with one doubtful label each, which holds that limit's goods."""
+    problem = replace(
+        tiny(0, critical=True)[0],
+        levels=(np.arange(3.0), np.arange(3.0)),
+        live=np.array([0, 0]),
+        last=np.array([2, 2]),
+        spread=np.ones(2),
+        repeatability=np.zeros(2),
+        ranks=np.array([[1, 0], [0, 1]]),
+        counts=csr_array(np.array(counts)[:, None]),
+        defect_ranks=np.array([[1, 0], [0, 1]]),
+        defect_lot=np.zeros(2, dtype=np.int64),
+        defect_called=np.ones(2, dtype=bool),
+        must_ranks=np.empty((0, 2), dtype=np.int64),
+    )
+    labels = Labels(
+        doubtful=np.ones(2, dtype=bool),
+        misread=np.array(misread),
+        obeyed=np.full(2, obeyed),
+        price=np.array(price),
+    )
+    return problem, labels
+
+
+def test_what_is_expected_of_the_first_rows_is_theirs_alone():
+    problem, labels = two_limits([60, 900], [1e6, 1e6], [0.9, 0.9], obeyed=True)
+    look = look_again(problem, labels, per_look=25.0)
+    (one, _), (both, _) = expected_freed(problem, labels, look, [1, 2], seed=2)
+    assert one / 900 == pytest.approx(0.9, abs=0.15)
+    assert 0.7 * 960 < both < 960
+    sure = replace(labels, misread=np.ones(2))
+    found = expected_freed(problem, sure, look, [1, 2], seed=2)
+    assert found == [(900.0, 1.0), (960.0, 2.0)]
+
+
+def test_a_label_found_real_is_paid_for_in_full():
+    """At 70 in doubt it is called rather than paid for; found real it costs 140, and still is."""
+    problem, labels = two_limits([60, 5], [70.0, 1e6], [0.5, 0.5], obeyed=False)
+    look = look_again(problem, labels, per_look=25.0)
+    assert (look.defects.tolist(), look.blocked.tolist()) == ([0], [60.0])
+    ((freed, _),) = expected_freed(problem, labels, look, [1], seed=2)
+    assert freed / 60 == pytest.approx(0.5, abs=0.25)
+
+
+def test_a_cheap_look_is_never_dearer_than_no_look():
+    """On this problem descent from live, loose and eased starts alone ends dearer."""
+    rng = np.random.default_rng(166)
+    m, k, d, s = 5, 8, 30, 120
+    ranks = rng.integers(0, k, (s, m)) * (rng.random((s, m)) < 0.4)
+    ranks = np.unique(ranks, axis=0)
+    ranks = ranks[ranks.any(axis=1)]
+    live = np.ones(m, dtype=np.int64)
+    defect_ranks = rng.integers(0, k + 1, (d, m)) * (rng.random((d, m)) < 0.4)
+    called = is_called(live, defect_ranks)
+    problem = replace(
+        tiny(166, critical=True)[0],
+        levels=tuple(np.arange(k, dtype=float) for _ in range(m)),
+        live=live,
+        last=np.full(m, k - 1),
+        spread=np.ones(m),
+        repeatability=np.zeros(m),
+        ranks=ranks,
+        counts=csr_array(rng.integers(1, 60, (len(ranks), 1))),
+        defect_ranks=defect_ranks,
+        defect_lot=np.zeros(d, dtype=np.int64),
+        defect_called=called,
+        must_ranks=np.empty((0, m), dtype=np.int64),
+    )
+    doubtful = called & (rng.random(d) < 0.8)
+    labels = Labels(
+        doubtful=doubtful,
+        misread=np.where(doubtful, rng.uniform(0.05, 0.95, d), 0.0),
+        obeyed=called,
+        price=rng.uniform(1, 900, d),
+    )
+
+    def cost(setting) -> float:
+        price = np.where(labels.doubtful, PER_LOOK, labels.price)
+        goods = is_called(setting, problem.ranks) @ problem.counts.toarray().sum(axis=1)
+        return float(goods + price[~is_called(setting, problem.defect_ranks)].sum())
+
+    base, looked = look_again(problem, labels, per_look=PER_LOOK).feet
+    assert cost(looked) <= cost(base)
 
 
 def test_prices_of_a_look_halve_down_to_the_last():
@@ -260,6 +327,7 @@ def test_prices_of_a_look_halve_down_to_the_last():
 DOUBT = {
     "false_alarm_rate": 0.45,
     "false_calls_per_second_look": 1.0,
+    "miss_rate": 0.1,
     "seconds_per_second_look": 90.0,
 }
 
@@ -356,8 +424,25 @@ def test_a_critical_family_obeys_its_labels_and_its_kept_set(cases):
         assert len(looked.problem.must_ranks) == len(case.must_catch)
         found_by = case.tally.defects.frame["found_by"].to_numpy()[~case.tally.defects.settled]
         assert looked.labels.doubtful.tolist() == ((found_by == "review") & called).tolist()
+        rate = case.plant.file.review.false_alarm_rate
+        true = chance_to_be_true(case.tally, rate)[~case.tally.defects.settled]
+        doubt = looked.labels.misread[looked.labels.doubtful]
+        assert doubt == pytest.approx(1 - true[looked.labels.doubtful])
+        assert not looked.labels.misread[~looked.labels.doubtful].any()
         full = must.defect_price * must.defect_weight * (1 - must.miss_rate) / must.false_call_cost
         assert looked.labels.price == pytest.approx(full)
+
+
+@pytest.mark.parametrize("finder", ["review", "second look", "test"])
+def test_only_what_one_reviewer_called_a_defect_is_doubted(cases, finder):
+    for case in cases:
+        defects = case.tally.defects
+        frame = defects.frame.assign(found_by=finder)
+        told = replace(case, tally=replace(case.tally, defects=replace(defects, frame=frame)))
+        problem = posed(told)[0]
+        assert not problem.defect_called.all()
+        labels = relabelling.labels_of(told, problem)
+        assert labels.doubtful.tolist() == (problem.defect_called & (finder == "review")).tolist()
 
 
 def test_figures_of_the_whole_list_and_of_its_beginning(cases, found):
@@ -391,6 +476,7 @@ def test_minutes_cut_the_list(cases, found):
         cut = relabel(cases, minutes=minutes)
         assert cut.rows == found.rows[:rows]
         assert [w.rows for w in cut.worth][-1:] == [rows][: bool(rows)]
+    assert [w.rows for w in relabel(cases, minutes=15).worth] == [10]
     assert relabel([]).rows == ()
 
 
