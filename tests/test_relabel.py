@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from factories import make_items, make_plant, read_rows, table, write_rows
+from factories import RECIPE, make_items, make_plant, read_rows, table, write_rows
 from scipy.sparse import csr_array
 from stranger_judge import judge
 from stranger_plants import make_stranger
@@ -410,6 +410,35 @@ def test_ranked_by_money_and_a_step_stays_in_its_order(cases, found):
         boards = case.tally.defects.frame.loc[~case.tally.defects.settled, "board"].to_numpy()
         own = [r.board for r in found.rows if r.family == case.tally.family]
         assert own == boards[looked.look.defects].tolist()
+
+
+def test_steps_keep_their_order_whatever_the_chances_say(cases, monkeypatch):
+    """A later step may hold more a label than the one before; it cannot be freed without it."""
+
+    def rising(*args, **more):
+        look = look_again(*args, **more)
+        return replace(look, blocked=np.arange(len(look.defects)) ** 2.0 + 1)
+
+    monkeypatch.setattr(relabelling, "look_again", rising)
+    rows = relabel(cases).rows
+    for family in ("CHIP", "SOT"):
+        own = [r.blocked for r in rows if r.family == family]
+        assert own == sorted(own)
+        assert len(own) > 1
+
+
+def test_limits_beyond_are_those_of_the_recipe_on_their_side(cases):
+    seen = set()
+    for case in cases:
+        frame = case.tally.defects.frame
+        for at in np.flatnonzero(frame["live_called"] & ~case.tally.defects.settled):
+            for x in relabelling._beyond(case, int(at)):
+                (row,) = (r for r in RECIPE if r[1:3] == (case.tally.family, x.measurement))
+                assert x.limit == float(row[3] if x.side == "lower" else row[4])
+                assert x.value == frame[x.measurement][at]
+                assert x.value > x.limit if x.side == "upper" else x.value < x.limit
+                seen.add(x.side)
+    assert seen == {"lower", "upper"}
 
 
 def test_a_critical_family_obeys_its_labels_and_its_kept_set(cases):
@@ -1030,7 +1059,9 @@ def test_an_hour_at_the_microscope_frees_what_the_list_said(tmp_path, seed):
         f"seed {seed}: {labelled} labels, {first} looked at, {misread} misread "
         f"({worth.misread:.1f} expected), false calls freed {counted} counted, "
         f"{worth.false_calls:.0f} expected; true saved {saved(before, 'true'):.0f} before, "
-        f"{saved(after, 'true'):.0f} after"
+        f"{saved(after, 'true'):.0f} after ({saved(after, 'false_calls_saved'):.0f} promised), true "
+        f"escapes added {sum(j['added'] for j in after if j['advice'] == 'change'):.1f} "
+        f"({saved(after, 'escapes_added'):.1f} promised)"
     )
     spread = np.sqrt(sum(r.chance_misread * (1 - r.chance_misread) for r in listed.rows))
     assert abs(misread - worth.misread) < 3 * spread + 0.15 * first
