@@ -26,6 +26,7 @@ COMMANDS = {
     "reviewers": "say what limits and reviewers lose together, by call load",
     "agreement": "say how far reviewers agree, from double reviews",
     "audit": "pick passed items to inspect again, and say what their verdicts prove",
+    "relabel": "list the labels worth a second look, and read back what it found",
     "watch": "say whether exported changes keep their promise",
     "shadow": "say what a recipe would have called, as results arrive, before it is applied",
     "waiting": "print the proposals that wait for a signature",

@@ -220,3 +220,12 @@ def test_a_sum_is_more_certain_than_its_parts():
     reach = np.mean([p.high - p.low for p in parts])
     assert found.high - found.low < 9 * reach / 2.5
     assert together([]).value == together([]).low == together([]).high == 0
+
+
+def test_a_span_without_any_escape_is_inside_even_where_one_is_expected():
+    held = held_out(price=np.full(60, 400.0), escape=np.where(np.arange(60) == 3, 1.0, 0.0))
+    found = promise(held)
+    assert found.next_span.escapes_added.low == 0
+    review = found.review_saving_per_month.value
+    reach = found.next_span.false_calls_saved.high / found.false_calls_saved.value
+    assert found.next_span.saving_per_month.high == pytest.approx(review * reach)

@@ -11,6 +11,7 @@ from optimiser.decision.account import make_account
 from optimiser.decision.calibration import kept_calibration
 from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.night import Asked, Night, problem_words, run_night
+from optimiser.decision.relabel import relabel
 from optimiser.decision.run import TRIALS
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
@@ -77,6 +78,7 @@ def _report(night: Night) -> None:
         night.watched,
         made_at=asked.now().isoformat(timespec="seconds"),
         backtested=bool(kept_calibration(asked.plant.folder)),
+        relabelled=relabel(night.cases),
     )
     write_report(account, asked.plant.folder / PAGE)
 

@@ -19,6 +19,7 @@ from optimiser.decision.calibration import kept_calibration
 from optimiser.decision.kept import read_row
 from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.night import standing_rows
+from optimiser.decision.relabel import relabel
 from optimiser.decision.run import FOLDER, TRIALS, by_saving, make_cases
 from optimiser.decision.shares import with_shares
 from optimiser.decision.watch import watch_exported
@@ -65,6 +66,7 @@ def run(parsed: argparse.Namespace) -> int:
             watch_exported(history, live, ledger),
             made_at=datetime.now(UTC).isoformat(timespec="seconds"),
             backtested=bool(kept_calibration(plant.folder)),
+            relabelled=relabel(cases),
         )
     if len(rows) < len(cases):
         say(f"{len(cases) - len(rows)} families are not proposed yet: run optimiser propose")

@@ -15,6 +15,7 @@ from optimiser.decision.headline import headline, headline_words
 from optimiser.decision.ledger import Ledger
 from optimiser.decision.night import BY
 from optimiser.decision.proposal import CAUTION, finite_only
+from optimiser.decision.relabel import Relabel
 from optimiser.decision.standing import State
 from optimiser.decision.watch import Watched
 from optimiser.evidence.intervals import ZERO, Interval, add_up, weighted_total
@@ -133,6 +134,7 @@ def make_account(
     *,
     made_at: str,
     backtested: bool,
+    relabelled: Relabel | None = None,
 ) -> Account:
     """Return the account of a plant.
 
@@ -150,6 +152,8 @@ def make_account(
         ISO time.
     backtested : bool
         Whether past promises are known.
+    relabelled : Relabel, optional
+        The labels worth a second look.
 
     Returns
     -------
@@ -176,7 +180,10 @@ def make_account(
         decided=tuple(
             _decision(s) for s in reversed(states) if s.last is not None and s.last.by != BY
         ),
-        raises=tuple(_raises(plant, rows, watched, backtested=backtested)),
+        raises=(
+            *_second_look(plant, relabelled),
+            *_raises(plant, rows, watched, backtested=backtested),
+        ),
         headline=tuple(headline_words(of_all, currency=file.currency)) if of_all else (),
     )
 
@@ -414,6 +421,20 @@ def _decision(state: State) -> dict[str, Any]:
         "state": state.state,
         "revision": state.exported_in,
     }
+
+
+def _second_look(plant: Plant, found: Relabel | None) -> list[str]:
+    """Return what looking at doubtful labels again is expected to free, in one line."""
+    if found is None or not found.worth:
+        return []
+    worth = found.worth[-1]
+    return [
+        f"A second look at {_count(worth.rows, 'labelled defect', 'labelled defects')} "
+        f"({worth.minutes:,.0f} minutes) is expected to find {worth.misread:,.0f} misread and to free "
+        f"{worth.false_calls:,.0f} false calls over this history, {plant.file.plant.currency} "
+        f"{worth.money_per_month:,.0f} a month: expected and counted on this history, no promise "
+        "(optimiser relabel)."
+    ]
 
 
 def _raises(

@@ -15,6 +15,7 @@ import pandas as pd
 from optimiser.decision.choice import Choice
 from optimiser.decision.kept import keep, read_found, read_row
 from optimiser.decision.propose import Case, propose_with_study
+from optimiser.decision.relabel import Relabel, relabel
 from optimiser.decision.run import FOLDER, TRIALS, make_cases, propose_all
 from optimiser.errors import UsageError, nearest
 from optimiser.history.calls import By, CallTotals, call_totals, false_calls_by
@@ -53,6 +54,8 @@ class Desk:
         self.lock = threading.RLock()
         self.rows: dict[str, Row] = {}
         self._contested: dict[str, Contested] = {}
+        self._relabel: Relabel | None = None
+        self._relabelling = threading.Lock()
         for name, case in self.cases.items():
             row = read_row(self.folder, case)
             if row is not None:
@@ -147,6 +150,19 @@ class Desk:
                     self.history, self.case(family).tally.grid, self.live
                 )
             return self._contested[family]
+
+    def relabel(self) -> Relabel:
+        """Return the labels that are worth a second look, worked out once, a few seconds."""
+        # The history is not asked, so whoever asks it need not wait.
+        with self._relabelling:
+            if self._relabel is None:
+                self._relabel = relabel(list(self.cases.values()))
+            return self._relabel
+
+    @property
+    def relabelled(self) -> Relabel | None:
+        """What ``relabel`` found, None where nobody has asked yet."""
+        return self._relabel
 
     def distributions(self, family: str) -> tuple[pd.DataFrame, list[Window]]:
         """Return how a family's limited measurements are spread, and the stretches drawn."""

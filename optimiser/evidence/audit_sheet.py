@@ -6,7 +6,6 @@ number, or a hand that changed a weight, is seen at once, and the sheet needs no
 """
 
 import csv
-import hashlib
 import io
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
@@ -17,12 +16,12 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from optimiser.errors import InputError, UsageError
 from optimiser.evidence.audit import BANDS, FAR, Estimate, Judged, estimate
 from optimiser.evidence.audit_plan import SHOWN, AuditPlan
 from optimiser.history.contract import KEY, Finding, refuse
 from optimiser.history.limits import place_limits, write_table
 from optimiser.history.read import History
+from optimiser.history.sheet import mark_of, read_cells, write_new
 from optimiser.history.verdicts import COLUMNS as TOLD_COLUMNS
 from optimiser.recipe.table import Recipe
 
@@ -97,7 +96,7 @@ def write_sheet(plan: AuditPlan, path: Path) -> None:
         size = (stratum.name, str(stratum.items), str(stratum.picked))
         mark = _mark(item.key, *size)
         writer.writerow([*item.key, *item.shown, "", "", *size, repr(stratum.weight), mark])
-    _write_new(path, out.getvalue())
+    write_new(path, out.getvalue())
 
 
 def write_verdicts(audited: Audited, path: Path) -> None:
@@ -124,22 +123,12 @@ def write_verdicts(audited: Audited, path: Path) -> None:
         if row.verdict != "gone":
             told = (row.verdict, row.defect, "audit", repr(weight[row.stratum]))
             writer.writerow([*row.key, *told])
-    _write_new(path, out.getvalue())
-
-
-def _write_new(path: Path, text: str) -> None:
-    try:
-        with path.open("x", encoding="utf-8", newline="") as file:
-            file.write(text)
-    except FileExistsError as error:
-        msg = f"{path}: is there already and may hold verdicts; move it, or name another with --out"
-        raise UsageError(msg) from error
+    write_new(path, out.getvalue())
 
 
 def _mark(key: Sequence[str], stratum: str, items: str, picked: str) -> str:
     """Return a digest of what must not change in a row."""
-    text = "\x1f".join((*key, stratum, items, picked))
-    return hashlib.blake2s(text.encode(), digest_size=4).hexdigest()
+    return mark_of(*key, stratum, items, picked)
 
 
 def read_sheet(path: Path) -> tuple[SheetRow, ...]:
@@ -162,23 +151,8 @@ def read_sheet(path: Path) -> tuple[SheetRow, ...]:
     InputError
         If it is not text.
     """
-    if not path.is_file():
-        msg = f"no sheet at {path}; write one with: optimiser audit PLANT --items N"
-        raise UsageError(msg)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        msg = f"{path}: not UTF-8 text ({error}); save the sheet as CSV UTF-8"
-        raise InputError(msg) from error
-    header = text.partition("\n")[0]
-    reader = csv.DictReader(io.StringIO(text), delimiter=";" if ";" in header else ",")
-    missing = [
-        c for c in (*COLUMNS[: len(KEY)], *COLUMNS[-7:]) if c not in (reader.fieldnames or ())
-    ]
-    if missing:
-        rule = f"column {missing[0]!r} of the sheet is missing"
-        raise refuse([_finding(path, rule, way_out="fill in the sheet as it was written")])
-    cells = [{k: (v or "").strip() for k, v in row.items() if isinstance(k, str)} for row in reader]
+    needed = (*COLUMNS[: len(KEY)], *COLUMNS[-7:])
+    cells = read_cells(path, needed, write="optimiser audit PLANT --items N")
     findings = [f for n, row in enumerate(cells, 1) for f in _row_findings(path, n, row)]
     findings = findings or list(_whole_findings(path, cells))
     if findings:

@@ -57,12 +57,16 @@ class SecondLook:
         Of the best setting that obeys or pays for all labels, over the history.
     freed : int
         False calls fewer if every one of the n were misread.
+    feet : tuple of ndarrays of int, shape (m,)
+        The best setting that obeys or pays for all labels, and the one with the cheapest looks:
+        between them lie the best ones of a look that finds some labels misread.
     """
 
     defects: Ints
     blocked: Floats
     false_calls: int
     freed: int
+    feet: tuple[Ints, ...]
 
 
 def look_again(problem: Problem, labels: Labels, *, per_look: float) -> SecondLook:
@@ -91,8 +95,7 @@ def look_again(problem: Problem, labels: Labels, *, per_look: float) -> SecondLo
     order: list[int] = []
     blocked: list[float] = []
     before = count
-    ladder = per_look * 2.0 ** np.arange(np.ceil(np.log2(max(DEAREST / per_look, 1.0))), -1, -1)
-    for price in ladder:
+    for price in prices_of_a_look(per_look) if (known & labels.doubtful).any() else ():
         # Releasing outright may be cheaper than looking; a look is never dearer than that.
         at = np.where(labels.doubtful & labels.obeyed, price, np.minimum(labels.price, price))
         at = np.where(labels.doubtful, at, labels.price)
@@ -113,7 +116,24 @@ def look_again(problem: Problem, labels: Labels, *, per_look: float) -> SecondLo
         blocked=np.array(blocked),
         false_calls=count,
         freed=max(0, count - before),
+        feet=(base, last),
     )
+
+
+def prices_of_a_look(per_look: float) -> Floats:
+    """Return the prices of a look from dear to cheap, each half the one before.
+
+    Parameters
+    ----------
+    per_look : float
+        The last; the first is the least of these that is not below ``DEAREST``.
+
+    Returns
+    -------
+    ndarray
+    """
+    halvings = np.ceil(np.log2(max(DEAREST / per_look, 1.0)))
+    return np.asarray(per_look * 2.0 ** np.arange(halvings, -1, -1))
 
 
 def expected_freed(
@@ -133,7 +153,7 @@ def expected_freed(
     Returns
     -------
     list of (float, float)
-        False calls freed and labels found misread, means over draws; 0 for none looked at.
+        False calls freed, the mean over draws, and labels found misread; 0 for none looked at.
     """
     rng = np.random.default_rng(seed)
     draws = rng.random((DRAWS, len(look.defects))) < labels.misread[look.defects]
@@ -142,8 +162,15 @@ def expected_freed(
         if not first:
             found.append((0.0, 0.0))
             continue
-        freed = [_freed(problem, labels, look, draw[:first]) for draw in draws]
-        found.append((float(np.mean(freed)), float(draws[:, :first].sum(axis=1).mean())))
+        # The first few labels turn out alike in many draws.
+        seen, times = np.unique(draws[:, :first], axis=0, return_counts=True)
+        freed = [_freed(problem, labels, look, draw) for draw in seen]
+        found.append(
+            (
+                float(np.average(freed, weights=times)),
+                float(labels.misread[look.defects[:first]].sum()),
+            )
+        )
     return found
 
 
@@ -157,7 +184,7 @@ def _freed(problem: Problem, labels: Labels, look: SecondLook, misread: Bools) -
     price[gone] = 0.0
     obeyed = labels.obeyed.copy()
     obeyed[gone] = False
-    setting = _cheapest(problem, labels, price, obeyed=obeyed, starts=[])
+    setting = _cheapest(problem, labels, price, obeyed=obeyed, starts=look.feet)
     return max(0.0, float(look.false_calls - _false_calls(problem, setting)))
 
 

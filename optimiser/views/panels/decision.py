@@ -106,16 +106,18 @@ class DecisionPanel(Panel):
             button.on_click(lambda _, v=verdict: self.decide(v))
             self.buttons[verdict] = button
         self._lots, self._designators, self._items = block(), block(), block("opt-items")
+        self._doubtful = block("opt-doubtful")
         self._details = widgets.Accordion(
-            children=[self._items, self._designators, self._lots],
+            children=[self._items, self._designators, self._lots, self._doubtful],
             titles=(
                 "Items that would newly pass",
                 "Designators that gain or lose calls",
                 "Lots that gain or lose calls",
+                "Labels worth a second look",
             ),
             selected_index=None,
         )
-        for piece in (self._lots, self._designators, self._items):
+        for piece in (self._lots, self._designators, self._items, self._doubtful):
             piece.layout.max_height = "420px"
             piece.add_class("opt-scroll")
         self._details.observe(
@@ -337,6 +339,10 @@ class DecisionPanel(Panel):
         if opened is None:
             return
         choice, live = self.choice, self.choice.tally.grid.live
+        if opened == 3:
+            found = self._desk.relabel()
+            self._doubtful.value = words.doubtful_labels(found, choice.family, choice.currency)
+            return
         if opened == 2:
             self._lots.value = words.frame_table(choice.by_lot(self.setting))
             return

@@ -156,6 +156,16 @@ def totals_html(totals: CallTotals) -> str:
     return f"<table><tbody>{body}</tbody></table>"
 
 
+def _held_up(desk: Desk) -> list[str]:
+    """Return the families that are critical, or searched without a change to advise."""
+    files = desk.plant.file.families
+    return [
+        name
+        for name in desk.cases
+        if files[name].critical or desk.rows.get(name, {}).get("advice", "change") != "change"
+    ]
+
+
 class OverviewPanel(Panel):
     """The plant at a glance.
 
@@ -189,6 +199,14 @@ class OverviewPanel(Panel):
             description="Read proposals again", layout=widgets.Layout(width="200px")
         )
         self.again.on_click(lambda _: self.refresh())
+        self.look = widgets.Button(
+            description="What a second look would free",
+            tooltip="labels that stand before critical and blocked families; takes a few seconds",
+            layout=widgets.Layout(width="260px"),
+        )
+        look = safely(self.show_second_looks, self, "Cannot work it out")
+        self.look.on_click(lambda _: look())
+        self._looks = block("opt-second-looks")
         name = escape(desk.plant.file.plant.name)
         super().__init__(
             [
@@ -200,6 +218,8 @@ class OverviewPanel(Panel):
                 widgets.HTML("<h3>Families: what a change would save and risk</h3>"),
                 widgets.HBox([self.rank, self.again], layout=widgets.Layout(flex_flow="row wrap")),
                 self._families,
+                self.look,
+                self._looks,
                 widgets.HTML("<h3>Where the false calls come from</h3>"),
                 self.by,
                 widgets.HBox(
@@ -218,6 +238,13 @@ class OverviewPanel(Panel):
     def refresh(self) -> None:
         """Show the proposals that are kept by now."""
         self._families.value = families_html(self._desk, rank=self.rank.value)
+        if self._desk.relabelled is not None:
+            self.show_second_looks()
+
+    def show_second_looks(self) -> None:
+        """Say how many labels stand before critical and blocked families."""
+        self._looks.value = "<p>Working it out …</p>"
+        self._looks.value = words.second_looks(self._desk.relabel(), _held_up(self._desk))
 
     def show_by(self, by: By) -> pd.DataFrame:
         """Show the false calls by one way of looking at them.

@@ -9,13 +9,16 @@ import pandas as pd
 
 from optimiser.decision.choice import Choice, Consequences, Point, PriceSpan
 from optimiser.decision.proposal import CAUTION, LimitMove, Line
+from optimiser.decision.relabel import Relabel
 from optimiser.evidence.intervals import Interval
 from optimiser.evidence.promise import Promise
 from optimiser.tally.grid import GridLimit
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK
+from optimiser.views.relabel_tables import HEAD, HOPEFUL, label_cells, standing_words
 
 Row = Mapping[str, Any]
 MOST_ITEMS = 60
+MOST_LABELS = 10
 _ADVICE = {
     "change": "a change is advised",
     "keep": "keep the limits as they are",
@@ -283,6 +286,41 @@ def items(frame: pd.DataFrame, measurements: Sequence[str]) -> str:
     return (
         f"<p>{len(frame):,} items would newly pass, {defects} of them labelled defects{more}.</p>"
         + frame_table(text, words=len(columns))
+    )
+
+
+def second_looks(found: Relabel, families: Sequence[str]) -> str:
+    """Return how many labels stand before each of some families, most false calls first."""
+    lines = [
+        f"<li><strong>{escape(s.family)}</strong>{' (critical)' if s.critical else ''}: "
+        f"{escape(standing_words(s, between='you'))}</li>"
+        for s in found.families
+        if s.labels and s.family in families
+    ]
+    if not lines:
+        return "<p>No label that is worth a second look stands before any of these families.</p>"
+    return f"<ul>{''.join(lines)}</ul>{_looking()}"
+
+
+def doubtful_labels(found: Relabel, family: str, currency: str) -> str:
+    """Return what stands before a family, and the first of its labels worth a second look."""
+    own = [row for row in found.rows if row.family == family]
+    if not own:
+        return "<p>No label of this family is worth a second look.</p>"
+    (standing,) = (s for s in found.families if s.family == family)
+    more = f" The first {MOST_LABELS} of them:" if len(own) > MOST_LABELS else ""
+    head = ("no.", *HEAD[1:-1], f"a month, {currency}")
+    rows = [label_cells(row) for row in own[:MOST_LABELS]]
+    return (
+        f"<p>{escape(standing_words(standing, between='you'))}.{more}</p>"
+        f"{table(head, rows, words=8)}{_looking()}"
+    )
+
+
+def _looking() -> str:
+    return (
+        f"<p class='soft'>{escape(HOPEFUL)} The sheet to fill in: "
+        "<code>optimiser relabel PLANT</code>. Labels that nobody looks at are obeyed.</p>"
     )
 
 

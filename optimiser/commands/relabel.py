@@ -1,0 +1,140 @@
+"""``optimiser relabel``: the labels worth a second look, and what a second look found."""
+
+import argparse
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from optimiser.commands.common import (
+    add_plant,
+    positive,
+    print_json,
+    read_inputs,
+    refuse_errors,
+    refuse_foreign_recipe,
+    refuse_unknown_family,
+    say,
+    say_set_aside,
+)
+from optimiser.decision.proposal import CAUTION
+from optimiser.decision.relabel import Relabel, relabel
+from optimiser.decision.relabel_sheet import (
+    refuse_filled,
+    sheet_text,
+    take_second_look,
+    verdicts_folder,
+)
+from optimiser.decision.run import TRIALS, make_cases
+from optimiser.errors import UsageError
+from optimiser.history.digest.store import write_safely
+from optimiser.history.read import open_history
+from optimiser.plant.file import Plant
+from optimiser.recipe.table import Recipe
+from optimiser.tally.check import check
+from optimiser.views import relabel_tables, tables
+from optimiser.views.relabel_page import MARK, relabel_page
+
+SHEET = "relabel.csv"
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    add_plant(parser)
+    parser.add_argument("--family", metavar="F", help="list this family's labels only")
+    parser.add_argument(
+        "--minutes", type=positive, metavar="M", help="list as many as M minutes allow to look at"
+    )
+    parser.add_argument("--read", type=Path, metavar="FILE", help="read a sheet that was filled in")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE",
+        help=f"sheet to write (default: {SHEET} beside plant.toml); "
+        "FILE.html writes a page to print and the sheet FILE.csv beside it",
+    )
+
+
+def run(parsed: argparse.Namespace) -> int:
+    """List the labels worth a second look and write their sheet, or read a sheet."""
+    plant, live, path = read_inputs(parsed)
+    if parsed.family is not None:
+        refuse_unknown_family(parsed.family, plant)
+    if parsed.read is None:
+        _list(plant, live, path, parsed)
+    else:
+        _read(plant, live, path, parsed)
+    return 0
+
+
+def _list(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) -> None:
+    sheet, page = _targets(plant, parsed.out)
+    with open_history(plant) as history:
+        refuse_foreign_recipe(history, live, path)
+        refuse_errors(check(history, live, path))
+        say_set_aside(history)
+        cases = make_cases(history, live, family=parsed.family, trials=TRIALS)
+    found = relabel(cases, minutes=parsed.minutes)
+    if found.rows:
+        write_safely(sheet, sheet_text(found.rows))
+        if page is not None:
+            write_safely(page, relabel_page(found, plant, sheet=sheet.name))
+    if parsed.json:
+        why = (
+            "" if found.rows else relabel_tables.nothing_words(found, plant, minutes=parsed.minutes)
+        )
+        print_json({**_listed(found, sheet, page), "why_none": why})
+        return
+    if not found.rows:
+        print(relabel_tables.nothing_words(found, plant, minutes=parsed.minutes))
+        print(f"\n{CAUTION}")
+        return
+    print(tables.show(relabel_tables.relabel_table(found, plant)))
+    written = f"{sheet}" if page is None else f"{page} (to print) and {sheet}"
+    print(f"Written: {written}. Fill in verdict_again (defect or good), by and note, then:")
+    print(f"optimiser relabel {parsed.plant} --read {sheet}")
+    print(f"\n{CAUTION}")
+
+
+def _targets(plant: Plant, out: Path | None) -> tuple[Path, Path | None]:
+    """Return where the sheet goes, and the page to print if one is asked for."""
+    sheet, page = out or plant.folder / SHEET, None
+    if sheet.suffix.lower() in (".html", ".htm"):
+        sheet, page = sheet.with_suffix(".csv"), sheet
+        if page.exists() and MARK not in page.read_text(encoding="utf-8", errors="replace"):
+            msg = f"{page}: is there already and is no sheet of labels; name another with --out"
+            raise UsageError(msg)
+    refuse_filled(sheet)
+    return sheet, page
+
+
+def _listed(found: Relabel, sheet: Path, page: Path | None) -> dict[str, Any]:
+    """Return the list as a JSON value."""
+    written = {"sheet": str(sheet), "page": None if page is None else str(page)}
+    return {
+        **(written if found.rows else dict.fromkeys(written)),
+        **found.as_dict(),
+        "note": relabel_tables.HOPEFUL,
+        "caution": CAUTION,
+    }
+
+
+def _read(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) -> None:
+    folder = verdicts_folder(plant)
+    with open_history(_with_verdicts_so_far(plant, folder)) as history:
+        refuse_foreign_recipe(history, live, path)
+        say_set_aside(history)
+        found = take_second_look(history, parsed.read, folder, now=datetime.now(UTC))
+    if parsed.json:
+        print_json({**found.as_dict(), "caution": CAUTION})
+    else:
+        for line in relabel_tables.looked_words(found, plant=str(parsed.plant)):
+            print(line)
+
+
+def _with_verdicts_so_far(plant: Plant, folder: Path) -> Plant:
+    """Return the plant, reading no verdicts where the folder named for them is empty yet."""
+    if any(any(folder.rglob(kind)) for kind in ("*.csv", "*.parquet")):
+        return plant
+    say(f"{folder}: holds no verdicts yet")
+    site = plant.file.plant.model_copy(update={"verdicts": None})
+    return plant.model_copy(update={"file": plant.file.model_copy(update={"plant": site})})
