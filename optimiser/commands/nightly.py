@@ -13,6 +13,7 @@ from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.decision.night import Asked, Night, problem_words, run_night
 from optimiser.decision.relabel import relabel
 from optimiser.decision.run import TRIALS
+from optimiser.decision.stated import check_stated
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
 
@@ -79,6 +80,7 @@ def _report(night: Night) -> None:
         made_at=asked.now().isoformat(timespec="seconds"),
         backtested=bool(kept_calibration(asked.plant.folder)),
         relabelled=relabel(night.cases),
+        stated=check_stated(night.cases),
     )
     write_report(account, asked.plant.folder / PAGE)
 

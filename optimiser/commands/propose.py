@@ -23,6 +23,7 @@ from optimiser.commands.common import (
 from optimiser.decision.calibration import kept_calibration
 from optimiser.decision.propose import Case
 from optimiser.decision.run import FOLDER, TRIALS, make_cases, propose_all
+from optimiser.decision.stated import check_stated
 from optimiser.history.read import open_history
 from optimiser.plant.file import Plant
 from optimiser.tally.check import check
@@ -56,7 +57,8 @@ def run(parsed: argparse.Namespace) -> int:
         print_json(rows)
     else:
         past = kept_calibration(plant.folder)
-        shown = tables.proposals_table(rows, plant=plant.file, past=past)
+        notes = check_stated(cases).words()
+        shown = tables.proposals_table(rows, plant=plant.file, past=past, notes=notes)
         print(tables.show(shown), end="")
     if interrupted:
         say(f"stopped; {len(rows)} of {len(cases)} families are done, run again for the rest")

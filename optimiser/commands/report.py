@@ -22,6 +22,7 @@ from optimiser.decision.night import standing_rows
 from optimiser.decision.relabel import relabel
 from optimiser.decision.run import FOLDER, TRIALS, by_saving, make_cases
 from optimiser.decision.shares import with_shares
+from optimiser.decision.stated import check_stated
 from optimiser.decision.watch import watch_exported
 from optimiser.history.calls import calls_by_day
 from optimiser.history.digest.store import write_safely
@@ -67,6 +68,7 @@ def run(parsed: argparse.Namespace) -> int:
             made_at=datetime.now(UTC).isoformat(timespec="seconds"),
             backtested=bool(kept_calibration(plant.folder)),
             relabelled=relabel(cases),
+            stated=check_stated(cases),
         )
     if len(rows) < len(cases):
         say(f"{len(cases) - len(rows)} families are not proposed yet: run optimiser propose")

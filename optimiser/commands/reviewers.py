@@ -1,6 +1,7 @@
 """``optimiser reviewers``: what limits and reviewers lose together, by call load."""
 
 import argparse
+from dataclasses import asdict
 from typing import Any
 
 from optimiser.commands.common import (
@@ -12,7 +13,9 @@ from optimiser.commands.common import (
     say_set_aside,
 )
 from optimiser.decision.load import CallLoad, call_load
+from optimiser.decision.proposal import finite_only
 from optimiser.decision.run import make_cases
+from optimiser.decision.stated import check_stated
 from optimiser.evidence.reviewers import SCENARIOS, scenario
 from optimiser.history.read import open_history
 from optimiser.views import review_tables, tables
@@ -41,11 +44,21 @@ def run(parsed: argparse.Namespace) -> int:
         cases = make_cases(history, live, family=parsed.family)
     curve = scenario(parsed.scenario, miss_rate=plant.file.review.miss_rate)
     loads = [found for case in cases if (found := call_load(case, curve)) is not None]
+    stated = check_stated(cases)
     rows = [_row(found) for found in sorted(loads, key=lambda x: x.family)]
     if parsed.json:
-        print_json({"scenario": parsed.scenario, "families": rows})
+        print_json(
+            {
+                "scenario": parsed.scenario,
+                "families": rows,
+                "stated_rates": finite_only(asdict(stated)),
+            }
+        )
     else:
-        print(tables.show(review_tables.load_table(rows, scenario=parsed.scenario)), end="")
+        shown = review_tables.load_table(rows, scenario=parsed.scenario)
+        print(
+            tables.show(shown, review_tables.stated_table(asdict(stated), stated.words())), end=""
+        )
     return 0
 
 

@@ -17,6 +17,7 @@ from optimiser.decision.night import BY
 from optimiser.decision.proposal import CAUTION, finite_only
 from optimiser.decision.relabel import Relabel
 from optimiser.decision.standing import State
+from optimiser.decision.stated import Stated
 from optimiser.decision.watch import Watched
 from optimiser.evidence.intervals import ZERO, Interval, add_up, weighted_total
 from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL
@@ -135,6 +136,7 @@ def make_account(
     made_at: str,
     backtested: bool,
     relabelled: Relabel | None = None,
+    stated: Stated | None = None,
 ) -> Account:
     """Return the account of a plant.
 
@@ -152,6 +154,8 @@ def make_account(
         ISO time.
     backtested : bool
         Whether past promises are known.
+    stated : Stated, optional
+        Whether reviewers' rates fit the labels; said where they do not.
     relabelled : Relabel, optional
         The labels worth a second look.
 
@@ -181,6 +185,7 @@ def make_account(
             _decision(s) for s in reversed(states) if s.last is not None and s.last.by != BY
         ),
         raises=(
+            *(stated.words() if stated is not None and stated.contradicted else ()),
             *_second_look(plant, relabelled),
             *_raises(plant, rows, watched, backtested=backtested),
         ),
@@ -204,12 +209,12 @@ def _head(rows: Sequence[Row], states: Sequence[State]) -> tuple[Money, ...]:
             spoken.add(state.entry.family)
             if promise:
                 key = state.entry.id if group == "live" else state.entry.family
-                groups[group][key] = _interval(promise["saving_per_month"])
+                groups[group][key] = _interval(_in_sum(promise))
     newest = {s.entry.family: s.state for s in states}
     for row in rows:
         refused = newest.get(row["family"]) in ("rejected", "withdrawn")
         if row["advice"] == "change" and row["family"] not in spoken and not refused:
-            groups["waiting"][row["family"]] = _interval(row["promise"]["saving_per_month"])
+            groups["waiting"][row["family"]] = _interval(_in_sum(row["promise"]))
     return tuple(
         Money(
             name=name,
@@ -218,6 +223,12 @@ def _head(rows: Sequence[Row], states: Sequence[State]) -> tuple[Money, ...]:
         )
         for name, parts in groups.items()
     )
+
+
+def _in_sum(promise: Row) -> Row:
+    """Return the saving as it goes into a sum; older records know only the family's own."""
+    found: Row = promise.get("in_sum", promise)["saving_per_month"]
+    return found
 
 
 def _interval(of: Row) -> Interval:

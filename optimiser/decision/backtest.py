@@ -186,7 +186,7 @@ def _fold(
     """Return one family's fold."""
     promise = _change(row)["promise"]
     ratio = followed.items / row["items"]
-    misread = plant.file.review.false_alarm_rate * followed.loosened_goods
+    misread = plant.file.review_of(row["family"]).false_alarm_rate * followed.loosened_goods
     saved = followed.loosened_goods - followed.tightened_goods - _unreviewed_tightened(followed)
     added = max(0.0, followed.loosened_defects - misread)
     caught = followed.tightened_defects / plant.file.labels.test_coverage

@@ -451,7 +451,7 @@ def _priced(problem: Problem, case: Case) -> Problem:
         problem,
         defect_price=np.array([file.escape_price(d) for d in names], dtype=np.float64),
         false_call_cost=file.review.cost_per_call,
-        miss_rate=file.review.miss_rate,
+        miss_rate=file.review_of(case.tally.family).miss_rate,
     )
 
 

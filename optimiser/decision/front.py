@@ -56,8 +56,8 @@ def _refuse_escapes(case: Case, problem: Problem, escapes: int) -> None:
     most = len(problem.defect_ranks)
     if not least <= escapes <= most:
         msg = (
-            f"--escapes must lie between {least} and {most} for {case.tally.family}, got {escapes}: no setting "
-            f"between the rails calls {least} of its {most} labelled defects that a limit can decide"
+            f"--escapes must lie between {least} and {most} for {case.tally.family}, got {escapes}: of its {most} "
+            f"labelled defects that a limit can decide {least} are called at no level between the rails"
         )
         raise UsageError(msg)
 

@@ -357,7 +357,7 @@ def _misread(case: Case, problem: Problem, released: NDArray[np.bool_], goods: f
     As many as the reviewers' false alarm rate makes of the goods released with them; once labels
     were looked at again no more than there are labels in doubt.
     """
-    expected = case.plant.file.review.false_alarm_rate * goods
+    expected = case.plant.file.review_of(case.tally.family).false_alarm_rate * goods
     if not case.tally.looked_again:
         return expected
     return min(expected, float((released & (problem.defect_weight < 1.0)).sum()))

@@ -207,7 +207,7 @@ def labels_of(case: Case, problem: Problem) -> Labels:
     defects = case.tally.defects
     free = ~defects.settled
     found_by = defects.frame["found_by"].to_numpy()[free]
-    rate = case.plant.file.review.false_alarm_rate
+    rate = case.plant.file.review_of(case.tally.family).false_alarm_rate
     doubtful = (found_by == "review") & problem.defect_called & (rate > 0)
     true = chance_to_be_true(case.tally, rate)[free]
     rails = case.plant.file.rails

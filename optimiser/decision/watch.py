@@ -372,7 +372,7 @@ def _escapes(facts: Facts, label_days: float) -> tuple[Interval, ShareWatch | No
     return expected, watch_share(
         events.to_numpy(dtype=np.float64),
         trials.to_numpy(dtype=np.float64),
-        _known_share(change, coverage, plant.review.miss_rate),
+        _known_share(change, coverage, plant.review_of(change.family).miss_rate),
         effect=design_effect(np.zeros(len(sizes)), sizes),
     )
 
@@ -408,7 +408,7 @@ def _saving(facts: Facts) -> Interval:
     could = facts.change.escapes_added.high > 0
     lost = _money(facts, defects[~called & old], 1 / plant.labels.test_coverage, could=could)
     gained = _money(facts, defects[called & ~old], 1.0, could=bool((called & ~old).any()))
-    lost = lost.times(1 - plant.review.miss_rate)
+    lost = lost.times(1 - plant.review_of(facts.change.family).miss_rate)
     return add_up(review, lost.negated(), gained).times(1 / facts.months)
 
 

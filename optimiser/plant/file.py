@@ -127,11 +127,17 @@ class Bound(Record):
 
 
 class Family(Record):
-    """``[families.NAME]``: product class, criticality, termination, workmanship bounds."""
+    """``[families.NAME]``: product class, criticality, termination, workmanship bounds.
+
+    ``miss_rate`` and ``false_alarm_rate`` say what reviewers do in this family where that is
+    known to differ from ``[review]``.
+    """
 
     product_class: Annotated[int, Field(ge=1, le=3, alias="class")] = 2
     critical: bool = False
     termination: str | None = None
+    miss_rate: Annotated[float, Field(ge=0, lt=1)] | None = None
+    false_alarm_rate: Annotated[float, Field(ge=0, lt=1)] | None = None
     workmanship: dict[str, Bound] = Field(default_factory=dict)
 
 
@@ -193,6 +199,28 @@ class PlantFile(Record):
                     )
                     raise ValueError(msg)
         return self
+
+    def review_of(self, family: str) -> Review:
+        """Return what reviewers do in a family: its own rates where it states any.
+
+        Parameters
+        ----------
+        family : str
+
+        Returns
+        -------
+        Review
+        """
+        own = self.families.get(family, Family())
+        stated = {
+            name: rate
+            for name, rate in (
+                ("miss_rate", own.miss_rate),
+                ("false_alarm_rate", own.false_alarm_rate),
+            )
+            if rate is not None
+        }
+        return self.review.model_copy(update=stated) if stated else self.review
 
     def escape_price(self, defect: str | None) -> float:
         """Return the expected cost of one escape of a defect type.

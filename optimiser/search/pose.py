@@ -61,7 +61,8 @@ def pose(
     defects = tally.defects
     frame = defects.frame[free]
     weight = label_weights(defects, plant.file.labels.test_coverage)
-    weight *= chance_to_be_true(tally, plant.file.review.false_alarm_rate)
+    review = plant.file.review_of(tally.family)
+    weight *= chance_to_be_true(tally, review.false_alarm_rate)
     called = defects.frame["live_called"].to_numpy(dtype=bool)
     rules, rails = plant.file.families[tally.family], plant.file.rails
     if rules.critical and rails.holds("critical"):
@@ -89,7 +90,7 @@ def pose(
         kin_price=kin_price,
         must_ranks=must_ranks,
         false_call_cost=plant.file.review.cost_per_call,
-        miss_rate=plant.file.review.miss_rate,
+        miss_rate=review.miss_rate,
         most_released=rails.released_share if rails.holds("released-share") else 1.0,
         stays_at_work=rails.holds("working-limit"),
     )
@@ -240,6 +241,31 @@ def chance_to_be_true(tally: FamilyTally, false_alarm_rate: float) -> Floats:
     share = _true_share(near, misread) if tally.looked_again else _balanced(near, misread, expected)
     chance[by_review] = np.clip(share, LEAST_TRUE, 1.0)
     return chance
+
+
+def exceedance(tally: FamilyTally) -> tuple[Floats, Floats, Ints]:
+    """Return how far labels of review and reviewed goods exceed the live limits.
+
+    Parameters
+    ----------
+    tally : FamilyTally
+
+    Returns
+    -------
+    labels : ndarray, shape (n,)
+        Largest over limits, standard deviations of the goods.
+    goods : ndarray, shape (k,)
+    count : ndarray of int, shape (k,)
+        How many goods each stands for.
+    """
+    cells, defects, live = tally.cells, tally.defects, tally.grid.live
+    called = cells.reviewed & ~cells.settled & is_called(live, cells.ranks)
+    by_review = (defects.frame["found_by"] == "review").to_numpy() & is_called(live, defects.ranks)
+    labels, goods = (
+        _exceeded(tally.grid.limits, ranks.astype(np.int32)).max(axis=1, initial=0.0)
+        for ranks in (defects.ranks[by_review], cells.ranks[called])
+    )
+    return labels, goods, cells.count[called]
 
 
 def _balanced(nearness: Floats, misread: Floats, expected: float) -> Floats:
