@@ -30,6 +30,7 @@ from optimiser.tally.grid import Grid
 Ranks = NDArray[np.int16]
 Columns = Mapping[str, NDArray[Any]]
 ROWS_AT_ONCE = 30_000_000
+LARGEST = 2**62
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -248,17 +249,41 @@ def sum_by_row(
     """
     if not len(keys):
         return keys, count
-    spans = keys.max(axis=0).astype(np.int64) + 1
-    if np.log2(spans).sum() < 62:
-        # One number a row: sorting it is many times faster than sorting by all columns.
-        packed = np.ravel_multi_index(tuple(keys.T), tuple(spans))
-        order = np.argsort(packed)
-        new = np.r_[True, np.diff(packed[order]) != 0]
-    else:
-        order = np.lexsort(keys.T[::-1])
-        new = np.r_[True, (keys[order][1:] != keys[order][:-1]).any(axis=1)]
-    starts = np.flatnonzero(new)
+    packed = _packed(keys)
+    order = np.argsort(packed)
+    starts = np.flatnonzero(np.r_[True, np.diff(packed[order]) != 0])
     return keys[order[starts]], np.add.reduceat(count[order], starts)
+
+
+def _packed(keys: NDArray[np.int32]) -> NDArray[np.int64]:
+    """Return one number a row, in the order of the rows and equal where these are equal.
+
+    Sorting it is many times faster than sorting by all columns. Where the numbers would grow
+    too large, they are replaced by their places among the distinct ones, so that there may be
+    any number of columns.
+    """
+    packed = np.zeros(len(keys), dtype=np.int64)
+    values = 1
+    for column, span in zip(keys.T, (keys.max(axis=0).astype(np.int64) + 1).tolist(), strict=True):
+        if span == 1:
+            continue
+        if values > LARGEST // span:
+            packed, values = _places(packed)
+            if values == len(keys):
+                break  # No two rows are equal, and their order is known.
+        packed *= span
+        packed += column
+        values *= span
+    return packed
+
+
+def _places(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    """Return each number's place among the distinct ones, and how many these are."""
+    order = np.argsort(numbers)
+    ascending = numbers[order]
+    places = np.empty(len(numbers), dtype=np.int64)
+    places[order] = np.cumsum(np.r_[False, ascending[1:] != ascending[:-1]])
+    return places, int(places[order[-1]]) + 1
 
 
 def tally_history(
