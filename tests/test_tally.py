@@ -281,7 +281,7 @@ def test_three_hundred_limits_in_one_family(tmp_path):
     frame = items_of(dict(zip(names, values, strict=True)), rng)
     toml = "\n".join(
         (
-            '[plant]\nname = "Wide"\n[families.F]\n[rails]\noff = ["furthest-good", "call-load"]',
+            '[plant]\nname = "Wide"\n[families.F]\n[rails]\noff = ["furthest-good", "untested"]',
             *(f'[measurements.{m}]\nunit = "um"\nstep = 0.1' for m in names),
         )
     ).replace("[plant]", '[plant]\nhistory = "history.parquet"')
@@ -327,3 +327,11 @@ def test_sums_by_row_for_any_number_of_columns(shape, largest, constant, seed):
         expected[row] = expected.get(row, 0) + n
     assert list(map(tuple, unique.tolist())) == sorted(expected)
     assert total.tolist() == [expected[row] for row in sorted(expected)]
+
+
+def test_rows_that_differ_in_their_last_column_only_are_not_summed():
+    most = 2**31 - 1
+    keys = np.array([[most] * 3 + [n] for n in (2, 0, 1, 2)] + [[0, 7, most, 0]], dtype=np.int32)
+    unique, total = sum_by_row(keys, np.arange(1, 6))
+    assert unique.tolist() == [[0, 7, most, 0], *([most] * 3 + [n] for n in (0, 1, 2))]
+    assert total.tolist() == [5, 2, 3, 5]
