@@ -130,11 +130,17 @@ class Family(Record):
 
 
 class Rails(Record):
-    """``[rails]``: the settings of the rules that stop a limit from moving further."""
+    """``[rails]``: the settings of the rules that stop a limit from moving further.
+
+    The largest move in one revision is meant in steps, or in ``largest_move_spreads``, standard
+    deviations of the goods; of both the wider one holds. Without either it is the wider of 12
+    steps and 1 spread, so that steps much finer than the goods' scatter freeze no limit.
+    """
 
     off: tuple[RailName, ...] = ()
     guard_sigmas: NonNegative = 2.0
-    largest_move_steps: Annotated[int, Field(ge=1)] = 12
+    largest_move_steps: Annotated[int, Field(ge=1)] | None = None
+    largest_move_spreads: Positive | None = None
     call_load_share: Annotated[float, Field(gt=0, lt=1)] = 0.01
     minimum_defects: Annotated[int, Field(ge=1)] = 8
     mismatch_share: Annotated[float, Field(ge=0, lt=1)] = 0.001
@@ -142,6 +148,13 @@ class Rails(Record):
     def holds(self, rail: RailName) -> bool:
         """Return whether a rail is in force."""
         return rail not in self.off
+
+    @property
+    def largest_move(self) -> tuple[int, float]:
+        """Steps and spreads of the largest move, 0 for one that does not count."""
+        if self.largest_move_steps is None and self.largest_move_spreads is None:
+            return 12, 1.0
+        return self.largest_move_steps or 0, self.largest_move_spreads or 0.0
 
 
 class PlantFile(Record):

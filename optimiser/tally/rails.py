@@ -103,8 +103,8 @@ def tight_stops(facts: LimitFacts, rails: Rails) -> list[Stop]:
     """
     stops = []
     if rails.holds("largest-move"):
-        z = facts.live_z - rails.largest_move_steps * facts.step
-        stops.append(Stop(rail="largest-move", z=z, reason=_moved(facts, rails)))
+        move, reason = _largest_move(facts, rails)
+        stops.append(Stop(rail="largest-move", z=facts.live_z - move, reason=reason))
     if rails.holds("call-load"):
         few = facts.profile.few_high if facts.side == "upper" else facts.profile.few_low
         reason = f"beyond {few:.6g} {facts.known.unit} it alone would call {rails.call_load_share:.3g} of the items"
@@ -150,12 +150,20 @@ def _furthest_good(facts: LimitFacts, rails: Rails) -> Stop | None:
 
 
 def _largest_loosening(facts: LimitFacts, rails: Rails) -> Stop | None:
-    z = facts.live_z + rails.largest_move_steps * facts.step
-    return Stop(rail="largest-move", z=z, reason=_moved(facts, rails))
+    move, reason = _largest_move(facts, rails)
+    return Stop(rail="largest-move", z=facts.live_z + move, reason=reason)
 
 
-def _moved(facts: LimitFacts, rails: Rails) -> str:
-    return f"at most {rails.largest_move_steps} steps of {facts.step:.3g} {facts.known.unit} in one revision"
+def _largest_move(facts: LimitFacts, rails: Rails) -> tuple[float, str]:
+    """Return how far a limit may move in one revision, and what of steps and spreads says so."""
+    steps, spreads = rails.largest_move
+    unit = facts.known.unit
+    by_steps, by_spreads = steps * facts.step, spreads * facts.profile.spread
+    if steps and by_steps >= by_spreads:
+        words = f"{steps} {'step' if steps == 1 else 'steps'} of {facts.step:.3g} {unit}"
+        return by_steps, f"at most {words} in one revision"
+    words = f"{spreads:g} standard {'deviation' if spreads == 1 else 'deviations'} of the goods"
+    return by_spreads, f"at most {words} ({by_spreads:.3g} {unit}) in one revision"
 
 
 def first(stops: Sequence[Stop], default: float) -> float:

@@ -90,9 +90,10 @@ def _own(facts: LimitFacts, seen: Profile, side: Side, rails: Rails) -> float:
         return math.inf
     move = load = -math.inf
     if rails.holds("largest-move"):
-        # Without a settable step the step follows the spread of all files, not of this one.
-        steps = (rails.largest_move_steps + 0.5) * (1.0 if facts.known.step else 1.5)
-        move = facts.live_z - steps * facts.step
+        steps, spreads = rails.largest_move
+        # A spread, and with it a step where none is set, follows all files and not this one.
+        by_steps = (steps + 0.5) * (1.0 if facts.known.step else 1.5) * facts.step
+        move = facts.live_z - max(by_steps, 1.5 * spreads * seen.spread)
     if rails.holds("call-load") and seen.measured >= FEWEST:
         load = facts.sign * (seen.few_high if side == "upper" else seen.few_low)
     return min(facts.live_z, max(move, load))
