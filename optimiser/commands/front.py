@@ -4,6 +4,7 @@ import argparse
 
 from optimiser.commands.common import (
     add_plant,
+    not_negative,
     only,
     print_json,
     read_inputs,
@@ -24,6 +25,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     add_plant(parser)
     parser.add_argument("--family", required=True)
+    parser.add_argument(
+        "--escapes",
+        type=not_negative,
+        metavar="N",
+        help="only the fewest false calls at N escapes at most; all of the time serves it",
+    )
     parser.add_argument("--time-limit", type=seconds, default=FRONT_SECONDS, metavar="SECONDS")
 
 
@@ -35,7 +42,8 @@ def run(parsed: argparse.Namespace) -> int:
         refuse_foreign_recipe(history, live, path)
         say_set_aside(history)
         cases = make_cases(history, live, family=parsed.family)
-    row = front_of(only(cases, parsed.family), time_limit_s=parsed.time_limit)
+    case = only(cases, parsed.family)
+    row = front_of(case, time_limit_s=parsed.time_limit, escapes=parsed.escapes)
     if parsed.json:
         print_json(row)
     else:

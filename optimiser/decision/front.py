@@ -4,20 +4,22 @@ import math
 from typing import Any
 
 from optimiser.decision.propose import Case, posed
-from optimiser.errors import InputError
-from optimiser.search.exact import FrontPoint, exact_front
+from optimiser.errors import InputError, UsageError
+from optimiser.search.exact import FrontPoint, exact_front, least_escapes
 from optimiser.search.problem import Problem
 from optimiser.tally.count import FamilyTally
 
 
-def front_of(case: Case, *, time_limit_s: float) -> dict[str, Any]:
-    """Return the least number of false calls for every number of escapes.
+def front_of(case: Case, *, time_limit_s: float, escapes: int | None = None) -> dict[str, Any]:
+    """Return the least number of false calls for every number of escapes, or for one.
 
     Parameters
     ----------
     case : Case
     time_limit_s : float
         For all points together; points not proved by then say so and give their bound.
+    escapes : int, optional
+        The one number of escapes that is asked for.
 
     Returns
     -------
@@ -30,9 +32,14 @@ def front_of(case: Case, *, time_limit_s: float) -> dict[str, Any]:
     ------
     InputError
         If a must-catch item cannot be called by any setting between the rails.
+    UsageError
+        If ``escapes`` is below the least possible or above the number of labelled defects.
     """
     problem = front_problem(case)
-    front = exact_front(problem, time_limit_s=time_limit_s)
+    if escapes is not None:
+        _refuse_out_of_range(escapes, case, problem)
+    wanted = None if escapes is None else [escapes]
+    front = exact_front(problem, time_limit_s=time_limit_s, escapes=wanted)
     return {
         "family": case.tally.family,
         "points": [_point(case.tally, p) for p in front.points],
@@ -41,6 +48,19 @@ def front_of(case: Case, *, time_limit_s: float) -> dict[str, Any]:
         "items": case.tally.items,
         "lots": len(set(case.tally.cells.lot.tolist())),
     }
+
+
+def _refuse_out_of_range(escapes: int, case: Case, problem: Problem) -> None:
+    """Raise if no setting lets so few labelled defects escape, or there are not so many."""
+    least, most = least_escapes(problem), len(case.tally.defects.frame)
+    if least <= escapes <= most:
+        return
+    reach = f", {least} of which no setting between the rails calls" if least else ""
+    msg = (
+        f"--escapes must lie between {least} and {most}, got {escapes}: {case.tally.family} has "
+        f"{most} labelled defects{reach}"
+    )
+    raise UsageError(msg)
 
 
 def front_problem(case: Case) -> Problem:
