@@ -401,14 +401,16 @@ def test_a_live_limit_beyond_the_workmanship_bound_is_an_error(tmp_path, report)
     assert report(folder, 0, "--without-rail", "workmanship")["usable"]
 
 
-def test_a_step_too_fine_without_its_rail_names_the_plant_file(tmp_path, report):
+def test_a_step_too_small_to_count_in_names_the_plant_file(tmp_path, report):
     toml = table(
         measurements={"tilt": {"unit": "deg", "step": 0.0001}}, rails={"off": ["largest-move"]}
     )
+    assert report(make_plant(tmp_path / "fine", toml=toml), 0)["usable"]
+    toml = table(measurements={"tilt": {"unit": "deg", "step": 5e-324}})
     found = report(make_plant(tmp_path, toml=toml), 1)
     error = next(f for f in found["findings"] if f["level"] == "error")
     assert error["file"] == str(tmp_path / "plant.toml")
-    assert "raise the step" in error["rule"]
+    assert "raise measurements.tilt.step" in error["rule"]
 
 
 def test_an_impossible_must_catch_item_is_named_with_the_limit_needed(tmp_path, report):

@@ -170,6 +170,35 @@ def test_a_front_with_an_impossible_must_catch_item_is_refused_by_name(capsys, t
     assert run(capsys, "front", plant, "--family", "CHIP", "--without-rail", "must-catch")[0] == 0
 
 
+def test_one_number_of_escapes_is_the_fronts_point(capsys, folder):
+    points = run_json(capsys, "front", folder, "--family", "CHIP")["points"]
+    for point in (points[0], points[len(points) // 2], points[-1]):
+        row = run_json(capsys, "front", folder, "--family", "CHIP", "--escapes", point["escapes"])
+        assert row["points"] == [point]
+        assert row["proved"] is True
+
+
+def test_a_number_of_escapes_out_of_range_names_the_range(capsys, tmp_path):
+    """Two defects look like the best of goods, so that no setting calls them."""
+    items = make_items()
+    for n in [n for n, i in enumerate(items) if i["family"] == "CHIP" and not i["verdict"]][:2]:
+        like_good = {"tilt": 0.0, "offset": 0.0, "fill": 99.0}
+        items[n] |= {**like_good, "verdict": "defect", "found_by": "test", "called": None}
+    folder = make_plant(tmp_path, items=items)
+    whole = run_json(capsys, "front", folder, "--family", "CHIP")
+    least, most = whole["points"][0]["escapes"], whole["defects"]
+    assert (least, most) == (
+        2,
+        sum(i["verdict"] == "defect" for i in items if i["family"] == "CHIP"),
+    )
+    assert run(capsys, "front", folder, "--family", "CHIP", "--escapes", most)[0] == 0
+    for asked in (least - 1, most + 1):
+        code, out, err = run(capsys, "front", folder, "--family", "CHIP", "--escapes", asked)
+        assert (code, out) == (2, "")
+        assert f"--escapes must lie between {least} and {most}, got {asked}" in err
+        assert f"CHIP has {most} labelled defects, {least} of which no setting" in err
+
+
 # Propose -------------------------------------------------------------------------------------
 
 
@@ -400,6 +429,8 @@ def test_a_broken_or_foreign_candidate_ends_with_1(capsys, folder, tmp_path):
         (["front", "."], "--family"),
         (["front", ".", "--family", "X", "--time-limit", "soon"], "seconds above 0, got 'soon'"),
         (["front", ".", "--family", "X", "--time-limit", "-1"], "seconds above 0, got '-1'"),
+        (["front", ".", "--family", "X", "--escapes", "-1"], "at least 0, got '-1'"),
+        (["front", ".", "--family", "X", "--escapes", "few"], "at least 0, got 'few'"),
         (["propose", ".", "--trials", "0"], "at least 1, got '0'"),
         (["propose", ".", "--workers", "two"], "at least 1, got 'two'"),
     ],

@@ -9,6 +9,7 @@ import pytest
 from made_up_plant import make_history, make_plant
 from scipy.sparse import csr_array
 
+from optimiser.search import descent
 from optimiser.search.blur import Blur, make_clouds, own_tables
 from optimiser.search.descent import (
     best_of,
@@ -207,3 +208,21 @@ def test_a_descent_is_quick_enough_for_sixty_trials():
         descend(terrain, problem.live, every(problem))
         took.append(perf_counter() - start)
     assert min(took) < 0.05  # 4 to 8 ms on a quiet machine
+
+
+@pytest.mark.parametrize("block", [1, 2, 3, 64])
+def test_costs_along_a_limit_are_the_costs_of_its_levels(monkeypatch, block):
+    """Whatever the number of limits whose chances are multiplied together once."""
+    monkeypatch.setattr(descent, "BLOCK", block)
+    for seed in range(4):
+        problem = small(seed, limits=5)
+        terrain = terrain_of(problem)
+        state = descent._State(terrain, problem.live)
+        for limit, level in ((0, 3), (4, 1), (2, 6), (3, 0), (2, 2)):
+            state.move(limit, level)
+            for other in range(problem.m):
+                trials = np.repeat(state.setting[None, :], len(problem.levels[other]), axis=0)
+                trials[:, other] = np.arange(len(trials))
+                costs = np.array([cost_of(terrain, trial) for trial in trials])
+                found = state.costs_along(other)
+                assert np.diff(found) == pytest.approx(np.diff(costs))

@@ -345,6 +345,8 @@ def test_late_verdicts_renew_only_the_digests_they_fall_into(tmp_path):
     ("change", "remade"),
     [
         ({"rails": {"largest_move_steps": 30, "call_load_share": 0.2}}, True),
+        ({"rails": {"largest_move_spreads": 9.0, "call_load_share": 0.2}}, True),
+        ({"rails": {"largest_move_spreads": 0.1}}, False),
         ({"rails": {"guard_sigmas": 4.0}}, False),
         ({"review": {"seconds_per_call": 60.0}}, False),
         ({"rails": {"off": ["call-load", "largest-move"]}}, True),
@@ -360,6 +362,14 @@ def test_a_changed_rail_renews_what_falls_short_and_says_why(folder, change, rem
     for event in found.of("digested"):
         assert "tighter" in event["why"]
     assert_same(whole(folder), found)
+
+
+def test_a_move_in_spreads_is_reached_at_once(folder, monkeypatch):
+    monkeypatch.setattr("optimiser.tally.reach.FEWEST", 20)
+    rails = {"largest_move_steps": 1, "largest_move_spreads": 2.0, "off": ["call-load"]}
+    (folder / "plant.toml").write_text(to_toml(table(rails=rails)))
+    found = stored(folder)
+    assert found.made == LOTS
 
 
 def test_a_changed_recipe(folder, monkeypatch):
@@ -514,7 +524,7 @@ class Any:
     by_time: bool
     doubled: bool
     off: tuple[str, ...]
-    steps: int
+    move: dict[str, float]
     share: float
     first: int
     suffix: str
@@ -543,7 +553,9 @@ ANY = st.builds(
     by_time=st.booleans(),
     doubled=st.booleans(),
     off=st.sampled_from([(), ("call-load",), ("largest-move",), ("call-load", "untested")]),
-    steps=st.sampled_from([1, 3, 12]),
+    move=st.sampled_from(
+        [{"steps": 1}, {"steps": 3}, {"steps": 12}, {"spreads": 0.5}, {"steps": 1, "spreads": 2.0}]
+    ),
     share=st.sampled_from([0.01, 0.05, 0.3]),
     first=st.integers(1, 5),
     suffix=st.sampled_from(["parquet", "csv"]),
@@ -556,7 +568,7 @@ def check_plant(folder: Path, made: Any) -> None:
     """Two nights, verdicts with the second, against the whole history each time."""
     rails = {
         "off": list(made.off),
-        "largest_move_steps": made.steps,
+        **{f"largest_move_{unit}": far for unit, far in made.move.items()},
         "call_load_share": made.share,
         "mismatch_share": 0.9,
     }

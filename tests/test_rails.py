@@ -103,6 +103,42 @@ def test_without_a_step_a_tenth_of_the_spread_is_one(facts):
     assert stops(loose, Rails(largest_move_steps=2))["largest-move"][0] == pytest.approx(3.2)
 
 
+DEFAULT = ("at most 12 steps of 0.5 deg in one revision", 6.0)
+
+
+@BOTH
+@pytest.mark.parametrize(
+    ("steps", "spreads", "step", "spread", "words", "move"),
+    [
+        (None, None, 0.5, 1.0, *DEFAULT),
+        (None, None, 0.5, 6.0, *DEFAULT),
+        (None, None, 0.5, 6.4, "at most 1 standard deviation of the goods (6.4 deg)", 6.4),
+        (None, None, 0.001, 1.0, "at most 1 standard deviation of the goods (1 deg)", 1.0),
+        (12, None, 0.001, 1.0, "at most 12 steps of 0.001 deg in one revision", 0.012),
+        (1, None, 0.5, 1.0, "at most 1 step of 0.5 deg", 0.5),
+        (None, 1.5, 0.5, 2.0, "at most 1.5 standard deviations of the goods (3 deg)", 3.0),
+        (None, 0.1, 0.5, 1.0, "at most 0.1 standard deviations of the goods (0.1 deg)", 0.1),
+        (3, 2.0, 0.5, 1.0, "at most 2 standard deviations of the goods (2 deg)", 2.0),
+        (5, 2.0, 0.5, 1.0, "at most 5 steps of 0.5 deg", 2.5),
+        (None, 2.0, None, 1.0, "at most 2 standard deviations of the goods (2 deg)", 2.0),
+        (None, 2.0, 0.5, 0.0, "at most 2 standard deviations of the goods (0 deg)", 0.0),
+    ],
+)
+def test_a_largest_move_in_steps_or_spreads(facts, steps, spreads, step, spread, words, move):
+    facts = replace(
+        facts,
+        known=Measurement(unit="deg", step=step),
+        profile=replace(PROFILE, spread=spread),
+    )
+    rails = Rails(largest_move_steps=steps, largest_move_spreads=spreads)
+    (tight,) = (s for s in tight_stops(facts, rails) if s.rail == "largest-move")
+    z, reason = stops(facts, rails)["largest-move"]
+    assert (z, tight.z) == pytest.approx((3.0 + move, 3.0 - move))
+    assert reason == tight.reason
+    assert reason.startswith(words)
+    assert reason.endswith("in one revision")
+
+
 @BOTH
 def test_no_tighter_than_a_share_of_the_items(facts):
     tight = {s.rail: s for s in tight_stops(facts, Rails(call_load_share=0.02))}

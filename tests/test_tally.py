@@ -17,7 +17,7 @@ from optimiser.history.read import open_history
 from optimiser.history.replay import replay
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import Place, Recipe, Row, read_recipe, resolve, write_recipe
-from optimiser.tally.count import add, outcome, tally_history
+from optimiser.tally.count import Outcome, add, outcome, sum_by_row, tally_history
 from optimiser.tally.grid import make_grids
 
 MEASUREMENTS = ("height", "shift", "score")  # stepped, stepped in tenths, any observed value
@@ -104,8 +104,8 @@ def recipes(draw: st.DrawFn, rng: np.random.Generator) -> Recipe:
     return Recipe(revision="1", rows=tuple(rows))
 
 
-def write_plant(folder: Path, frame: pd.DataFrame, recipe: Recipe) -> None:
-    (folder / "plant.toml").write_text(PLANT)
+def write_plant(folder: Path, frame: pd.DataFrame, recipe: Recipe, toml: str = PLANT) -> None:
+    (folder / "plant.toml").write_text(toml)
     write_recipe(recipe, folder / "recipe.csv")
     con = duckdb.connect()
     con.register("f", frame)
@@ -242,3 +242,96 @@ def test_adding_over_different_grids_is_refused(tmp_path):
             tallies.append(tally_history(history, make_grids(history, recipe), recipe)["F"])
     with pytest.raises(ValueError, match="one grid"):
         add(*tallies)
+
+
+# Size ----------------------------------------------------------------------------------------
+
+
+def counted(truth: np.ndarray, verdict: np.ndarray) -> Outcome:
+    """Count what a recipe calls, from what it does to each item."""
+    return Outcome(
+        calls=int(truth.sum()),
+        true_calls=int((truth & (verdict == "defect")).sum()),
+        false_calls=int((truth & (verdict == "good")).sum()),
+        unreviewed_calls=int((truth & pd.isna(verdict)).sum()),
+        escapes=int((~truth & (verdict == "defect")).sum()),
+    )
+
+
+def items_of(values: dict[str, np.ndarray], rng: np.random.Generator) -> pd.DataFrame:
+    """Return items of one family with some measured values, a third of them labelled."""
+    frame = pd.DataFrame(values)
+    n = len(frame)
+    frame["time"] = pd.Timestamp("2026-01-05") + pd.to_timedelta(np.arange(n), unit="s")
+    frame["stage"], frame["product"], frame["part"] = "post-reflow", "P", "a"
+    frame["board"] = [f"B{k}" for k in range(n)]
+    frame["lot"] = [f"lot{k * 5 // n}" for k in range(n)]
+    frame["designator"], frame["family"] = "R1", "F"
+    frame["verdict"] = rng.choice(np.array(["good", "defect", None], dtype=object), n)
+    frame["found_by"] = np.where(frame["verdict"].isna(), None, "review")
+    return frame
+
+
+def test_three_hundred_limits_in_one_family(tmp_path):
+    rng = np.random.default_rng(300)
+    names = [f"m{k}" for k in range(150)]
+    # Most limits are far from any item, so that most columns of the signatures are constant.
+    wide = np.where(np.arange(150) % 15, 0.1, 1.0)
+    values = [np.float32(np.round(rng.normal(0, w, 300), 1)) for w in wide]
+    frame = items_of(dict(zip(names, values, strict=True)), rng)
+    toml = "\n".join(
+        (
+            '[plant]\nname = "Wide"\n[families.F]\n[rails]\noff = ["furthest-good", "untested"]',
+            *(f'[measurements.{m}]\nunit = "um"\nstep = 0.1' for m in names),
+        )
+    ).replace("[plant]", '[plant]\nhistory = "history.parquet"')
+    rows = tuple(
+        Row(scope="family", name="F", measurement=m, lower=-3.0, upper=3.0, unit="um")
+        for m in names
+    )
+    recipe = Recipe(revision="1", rows=rows)
+    write_plant(tmp_path, frame, recipe, toml)
+    with open_history(read_plant(tmp_path)) as history:
+        tally = tally_history(history, make_grids(history, recipe), recipe)["F"]
+    assert len(tally.grid.limits) == 300
+    assert add(tally, tally).items == 2 * tally.items == 600
+    verdict = frame["verdict"].to_numpy()
+    for tight in (0.0, 0.1, 0.5):
+        live, free = tally.grid.live, rng.random(300) < tight
+        lowest = [rng.integers(len(limit.z)) for limit in tally.grid.limits]
+        setting = np.where(free, lowest, live)
+        candidate = recipe.with_limits("F", tally.grid.values(setting))
+        truth = called_in_plain_python(frame, candidate)
+        assert 0 < truth.sum() < 300
+        assert outcome(tally, setting) == counted(truth, verdict)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    shape=st.tuples(st.integers(1, 40), st.sampled_from([0, 1, 5, 61, 64, 65, 130, 303])),
+    largest=st.sampled_from([0, 1, 2, 32_767, 2**31 - 1]),
+    constant=st.floats(0, 1),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_sums_by_row_for_any_number_of_columns(shape, largest, constant, seed):
+    rng = np.random.default_rng(seed)
+    keys = rng.integers(0, largest, shape, endpoint=True).astype(np.int32)
+    keys[:, rng.random(shape[1]) < constant] = 0
+    keys = keys[rng.integers(0, len(keys), len(keys))]
+    # Rows that differ in their last column only.
+    keys[:, -1:] = rng.integers(0, min(largest, 1), (len(keys), min(shape[1], 1)), endpoint=True)
+    count = rng.integers(1, 9, len(keys))
+    unique, total = sum_by_row(keys, count)
+    expected: dict[tuple[int, ...], int] = {}
+    for row, n in zip(map(tuple, keys.tolist()), count.tolist(), strict=True):
+        expected[row] = expected.get(row, 0) + n
+    assert list(map(tuple, unique.tolist())) == sorted(expected)
+    assert total.tolist() == [expected[row] for row in sorted(expected)]
+
+
+def test_rows_that_differ_in_their_last_column_only_are_not_summed():
+    most = 2**31 - 1
+    keys = np.array([[most] * 3 + [n] for n in (2, 0, 1, 2)] + [[0, 7, most, 0]], dtype=np.int32)
+    unique, total = sum_by_row(keys, np.arange(1, 6))
+    assert unique.tolist() == [[0, 7, most, 0], *([most] * 3 + [n] for n in (0, 1, 2))]
+    assert total.tolist() == [5, 2, 3, 5]

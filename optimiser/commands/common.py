@@ -30,8 +30,17 @@ def add_plant(parser: argparse.ArgumentParser) -> None:
 
 def positive(text: str) -> int:
     """Return a whole number of at least 1, for argparse."""
-    if not text.isdecimal() or int(text) < 1:
-        msg = f"must be a whole number of at least 1, got {text!r}"
+    return _whole(text, 1)
+
+
+def not_negative(text: str) -> int:
+    """Return a whole number of at least 0, for argparse."""
+    return _whole(text, 0)
+
+
+def _whole(text: str, least: int) -> int:
+    if not text.isdecimal() or int(text) < least:
+        msg = f"must be a whole number of at least {least}, got {text!r}"
         raise argparse.ArgumentTypeError(msg)
     return int(text)
 

@@ -29,7 +29,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--escapes",
         type=not_negative,
         metavar="N",
-        help="only the setting with at most N escapes; it has all the time for its proof",
+        help="only the fewest false calls at N escapes at most; all of the time serves it",
     )
     parser.add_argument("--time-limit", type=seconds, default=FRONT_SECONDS, metavar="SECONDS")
 
@@ -42,9 +42,8 @@ def run(parsed: argparse.Namespace) -> int:
         refuse_foreign_recipe(history, live, path)
         say_set_aside(history)
         cases = make_cases(history, live, family=parsed.family)
-    row = front_of(
-        only(cases, parsed.family), time_limit_s=parsed.time_limit, escapes=parsed.escapes
-    )
+    case = only(cases, parsed.family)
+    row = front_of(case, time_limit_s=parsed.time_limit, escapes=parsed.escapes)
     if parsed.json:
         print_json(row)
     else:

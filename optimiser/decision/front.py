@@ -5,13 +5,13 @@ from typing import Any
 
 from optimiser.decision.propose import Case, posed
 from optimiser.errors import InputError, UsageError
-from optimiser.search.exact import FrontPoint, exact_front
+from optimiser.search.exact import FrontPoint, exact_front, least_escapes
 from optimiser.search.problem import Problem
 from optimiser.tally.count import FamilyTally
 
 
 def front_of(case: Case, *, time_limit_s: float, escapes: int | None = None) -> dict[str, Any]:
-    """Return the least number of false calls for every number of escapes.
+    """Return the least number of false calls for every number of escapes, or for one.
 
     Parameters
     ----------
@@ -19,7 +19,7 @@ def front_of(case: Case, *, time_limit_s: float, escapes: int | None = None) -> 
     time_limit_s : float
         For all points together; points not proved by then say so and give their bound.
     escapes : int, optional
-        Only the point with at most so many escapes, which then has all the time.
+        The one number of escapes that is asked for.
 
     Returns
     -------
@@ -33,13 +33,13 @@ def front_of(case: Case, *, time_limit_s: float, escapes: int | None = None) -> 
     InputError
         If a must-catch item cannot be called by any setting between the rails.
     UsageError
-        If no setting has so few escapes, or there are not so many labelled defects.
+        If ``escapes`` is below the least possible or above the number of labelled defects.
     """
     problem = front_problem(case)
     if escapes is not None:
-        _refuse_escapes(case, problem, escapes)
-    asked = None if escapes is None else [escapes]
-    front = exact_front(problem, time_limit_s=time_limit_s, escapes=asked)
+        _refuse_out_of_range(escapes, case, problem)
+    wanted = None if escapes is None else [escapes]
+    front = exact_front(problem, time_limit_s=time_limit_s, escapes=wanted)
     return {
         "family": case.tally.family,
         "points": [_point(case.tally, p) for p in front.points],
@@ -50,16 +50,17 @@ def front_of(case: Case, *, time_limit_s: float, escapes: int | None = None) -> 
     }
 
 
-def _refuse_escapes(case: Case, problem: Problem, escapes: int) -> None:
-    """Raise if a number of escapes lies outside what settings between the rails can have."""
-    least = int((problem.defect_ranks <= 0).all(axis=1).sum())
-    most = len(problem.defect_ranks)
-    if not least <= escapes <= most:
-        msg = (
-            f"--escapes must lie between {least} and {most} for {case.tally.family}, got {escapes}: of its {most} "
-            f"labelled defects that a limit can decide {least} are called at no level between the rails"
-        )
-        raise UsageError(msg)
+def _refuse_out_of_range(escapes: int, case: Case, problem: Problem) -> None:
+    """Raise if no setting lets so few labelled defects escape, or there are not so many."""
+    least, most = least_escapes(problem), len(case.tally.defects.frame)
+    if least <= escapes <= most:
+        return
+    reach = f", {least} of which no setting between the rails calls" if least else ""
+    msg = (
+        f"--escapes must lie between {least} and {most}, got {escapes}: {case.tally.family} has "
+        f"{most} labelled defects{reach}"
+    )
+    raise UsageError(msg)
 
 
 def front_problem(case: Case) -> Problem:

@@ -144,10 +144,9 @@ class Family(Record):
 class Rails(Record):
     """``[rails]``: the settings of the rules that stop a limit from moving further.
 
-    A limit moves by at most ``largest_move_steps`` settable steps, or by
-    ``largest_move_spreads`` standard deviations of the goods, whichever is given; the wider of
-    both where both are, and of 12 steps and one standard deviation where neither is, so that
-    fine steps do not freeze it.
+    The largest move in one revision is meant in steps, or in ``largest_move_spreads``, standard
+    deviations of the goods; of both the wider one holds. Without either it is the wider of 12
+    steps and 1 spread, so that steps much finer than the goods' scatter freeze no limit.
     """
 
     off: tuple[RailName, ...] = ()
@@ -162,6 +161,13 @@ class Rails(Record):
     def holds(self, rail: RailName) -> bool:
         """Return whether a rail is in force."""
         return rail not in self.off
+
+    @property
+    def largest_move(self) -> tuple[int, float]:
+        """Steps and spreads of the largest move, 0 for one that does not count."""
+        if self.largest_move_steps is None and self.largest_move_spreads is None:
+            return 12, 1.0
+        return self.largest_move_steps or 0, self.largest_move_spreads or 0.0
 
 
 class AdviceRule(Record):

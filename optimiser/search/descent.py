@@ -23,6 +23,8 @@ from optimiser.search.problem import Bools, Floats, Ints, Problem
 MAX_SWEEPS = 60
 # Costs that differ by less than this share are a tie, and ties go to the tightest level.
 TIE = 1e-12
+# Limits whose chances are multiplied together once and not for every limit that is looked at.
+BLOCK = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -307,7 +309,7 @@ def make_catch(terrain: Terrain, setting: Ints, movable: Bools) -> Ints:
 class _State:
     """A setting on its way down: who calls each signature, which clouds pass each limit."""
 
-    __slots__ = ("calls", "factors", "must_calls", "setting", "terrain")
+    __slots__ = ("blocks", "calls", "factors", "must_calls", "setting", "terrain")
 
     def __init__(self, terrain: Terrain, start: Ints) -> None:
         self.terrain = terrain
@@ -319,6 +321,21 @@ class _State:
         self.factors = np.array(
             [table[j] for j, table in zip(self.setting, terrain.passing, strict=True)]
         )
+        starts = range(0, len(self.factors), BLOCK)
+        self.blocks = [self.factors[start : start + BLOCK].prod(axis=0) for start in starts]
+
+    def _others(self, limit: int) -> Floats:
+        """Chance that each cloud lies inside all limits but this one; shape (q,)."""
+        block, row = divmod(limit, BLOCK)
+        factors = self.factors[block * BLOCK : (block + 1) * BLOCK]
+        own = factors[row].copy()
+        factors[row] = 1.0
+        others: Floats = factors.prod(axis=0)
+        factors[row] = own
+        for other, product in enumerate(self.blocks):
+            if other != block:
+                others *= product
+        return others
 
     def review_along(self, limit: int) -> Floats:
         """Review cost of signatures only this limit calls, by level; shape (k, g)."""
@@ -335,8 +352,7 @@ class _State:
     def costs_along(self, limit: int) -> Floats:
         """Cost of each level, the other limits held, inf where a must-catch would escape."""
         terrain = self.terrain
-        others = np.delete(self.factors, limit, axis=0).prod(axis=0)
-        by_group = terrain.passing[limit] @ (others[:, None] * terrain.escape)
+        by_group = terrain.passing[limit] @ (self._others(limit)[:, None] * terrain.escape)
         by_group = by_group + self.review_along(limit) + self._called_by_others(limit)
         costs = _mixed(by_group, terrain.worst)
         costs[self._loosest(limit) + 1 :] = np.inf
@@ -357,6 +373,8 @@ class _State:
         self.calls -= (before < ranks).astype(np.int16)
         self.must_calls += (level < must).astype(np.int64) - (before < must)
         self.factors[limit] = self.terrain.passing[limit][level]
+        block = limit // BLOCK
+        self.blocks[block] = self.factors[block * BLOCK : (block + 1) * BLOCK].prod(axis=0)
         self.setting[limit] = level
         return True
 

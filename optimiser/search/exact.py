@@ -108,6 +108,20 @@ def exact_front(
     return ExactFront(points=tuple(points), proved=all(p.proved for p in points))
 
 
+def least_escapes(problem: Problem) -> int:
+    """Return the number of labelled defects that no setting calls.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    int
+    """
+    return int((problem.defect_ranks <= 0).all(axis=1).sum())
+
+
 def best_at_price(front: ExactFront, *, false_calls_per_escape: float) -> FrontPoint:
     """Return the point with the least false calls plus priced escapes.
 

@@ -297,7 +297,9 @@ def _exceeded(limits: Sequence[GridLimit], ranks: NDArray[np.int32]) -> Floats:
     far = np.zeros(ranks.shape)
     for n, limit in enumerate(limits):
         z = limit.z.astype(np.float64)
-        beyond = np.where(np.isfinite(z), z - z[limit.live], 0.0) / (limit.spread or 1.0)
+        # A limit that is off is exceeded by nothing; its own level less itself is no number.
+        from_live = np.subtract(z, z[limit.live], out=np.zeros(len(z)), where=np.isfinite(z))
+        beyond = from_live / (limit.spread or 1.0)
         far[:, n] = np.maximum(0.0, beyond[np.maximum(ranks[:, n] - 1, 0)]) * (ranks[:, n] > 0)
     return far
 

@@ -30,6 +30,7 @@ from optimiser.tally.grid import Grid
 Ranks = NDArray[np.int16]
 Columns = Mapping[str, NDArray[Any]]
 ROWS_AT_ONCE = 30_000_000
+LARGEST = 2**62
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -262,26 +263,39 @@ def sum_by_row(
         return keys, count
     packed = _packed(keys)
     order = np.argsort(packed)
-    new = np.r_[True, np.diff(packed[order]) != 0]
-    starts = np.flatnonzero(new)
+    starts = np.flatnonzero(np.r_[True, np.diff(packed[order]) != 0])
     return keys[order[starts]], np.add.reduceat(count[order], starts)
 
 
 def _packed(keys: NDArray[np.int32]) -> NDArray[np.int64]:
-    """Return one number a row, in the order of the rows; sorting it is sorting by all columns.
+    """Return one number a row, in the order of the rows and equal where these are equal.
 
-    Columns are strung together until the next one would no longer fit into 62 bits; the numbers
-    so far are then replaced by their places among the distinct ones, which keeps their order.
+    Sorting it is many times faster than sorting by all columns. Where the numbers would grow
+    too large, they are replaced by their places among the distinct ones, so that there may be
+    any number of columns.
     """
-    spans = keys.max(axis=0).astype(np.int64) + 1
-    packed, room = np.zeros(len(keys), dtype=np.int64), 1
-    for column, span in zip(keys.T, spans.tolist(), strict=True):
-        if room * span >= 2**62:
-            distinct, packed = np.unique(packed, return_inverse=True)
-            room = len(distinct)
-        packed = packed * span + column
-        room *= span
+    packed = np.zeros(len(keys), dtype=np.int64)
+    values = 1
+    for column, span in zip(keys.T, (keys.max(axis=0).astype(np.int64) + 1).tolist(), strict=True):
+        if span == 1:
+            continue
+        if values > LARGEST // span:
+            packed, values = _places(packed)
+            if values == len(keys):
+                break  # No two rows are equal, and their order is known.
+        packed *= span
+        packed += column
+        values *= span
     return packed
+
+
+def _places(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    """Return each number's place among the distinct ones, and how many these are."""
+    order = np.argsort(numbers)
+    ascending = numbers[order]
+    places = np.empty(len(numbers), dtype=np.int64)
+    places[order] = np.cumsum(np.r_[False, ascending[1:] != ascending[:-1]])
+    return places, int(places[order[-1]]) + 1
 
 
 def tally_history(

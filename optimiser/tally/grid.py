@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from optimiser.errors import PlantError, RecipeError
+from optimiser.errors import RecipeError
 from optimiser.history.profile import Profile, profile
 from optimiser.history.read import History
-from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import SIDES, Plant, Rails, Side, off_limit
 from optimiser.recipe.table import Recipe
+from optimiser.tally.levels import settable
 from optimiser.tally.rails import (
     LimitFacts,
     Stop,
@@ -26,10 +26,6 @@ from optimiser.tally.rails import (
     tight_stops,
     workmanship_z,
 )
-
-MOST_LEVELS = 4000
-# Ranks are kept in sixteen bits; with the thinned levels and the live one they stay below.
-MOST_RANK = 28_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,7 +124,7 @@ def make_grids(history: History, live: Recipe) -> dict[str, Grid]:
     RecipeError
         If a live limit is looser than its workmanship bound.
     PlantError
-        If a limit would have more levels than can be told apart.
+        If a limit would need more levels than ranks can hold.
     """
     rails = history.plant.file.rails
     profiles = profile(history, share=rails.call_load_share)
@@ -188,8 +184,7 @@ def _limit(history: History, facts: LimitFacts, rails: Rails) -> GridLimit:
     # A rail stops a move; it does not move a limit that already stands beyond its stop.
     low = min(first(tight, -math.inf), facts.live_z)
     high = max(first(loose, math.inf), facts.live_z)
-    step = facts.known.step
-    z = _stepped(facts, low, high, step) if step else _observed(history, facts, low, high)
+    z = settable(history, facts, low, high)
     if math.isfinite(facts.live):
         z = np.append(z, facts.live_z)
     if high == math.inf:
@@ -227,61 +222,6 @@ def _assemble(
         loose_binds=bool(loose) and loose[0].z < edge[1] + facts.step,
         tight_binds=bool(tight) and tight[0].z > edge[0] - facts.step,
     )
-
-
-def _stepped(facts: LimitFacts, low: float, high: float, step: float) -> NDArray[np.float64]:
-    """Return the multiples of the step between two stops, no further than the data.
-
-    Where there are more than MOST_LEVELS only every so many are levels; each is counted exactly.
-    """
-    edge = facts.edge
-    start = math.ceil(max(low, min(edge[0] - step, facts.live_z)) / step - 1e-9)
-    stop = math.floor(min(high, max(edge[1] + step, _finite(facts.live_z, edge[1]))) / step + 1e-9)
-    # Steps far finer than the goods' scatter: every second one, every third one, and so on.
-    every = max(1, math.ceil((stop - start) / MOST_LEVELS))
-    start, stop = math.ceil(start / every), math.floor(stop / every)
-    # Twelve digits turn 3 * 0.1 back into 0.3, the number that a recipe would hold.
-    values = [float(f"{k * every * step:.12g}") for k in range(start, stop + 1)]
-    return np.array(values, dtype=np.float64)
-
-
-def _finite(value: float, otherwise: float) -> float:
-    return value if math.isfinite(value) else otherwise
-
-
-def _observed(history: History, facts: LimitFacts, low: float, high: float) -> NDArray[np.float64]:
-    """Return the distinct observed values between two stops.
-
-    More than MOST_LEVELS are thinned evenly by rank; every labelled defect's value stays, for
-    only there can a looser limit begin to let one more escape. Each level is counted exactly.
-
-    Raises
-    ------
-    PlantError
-        With more than MOST_RANK distinct values of labelled defects.
-    """
-    x, family = quoted(facts.measurement), text_literal(facts.family)
-    rows = history.rows(
-        f"""select {x}, bool_or(coalesce(verdict = 'defect', false)) from items
-            where family = {family} and {x} is not null group by 1 order by 1"""
-    )
-    values = np.array([float(str(np.float32(v))) for v, _ in rows], dtype=np.float64)
-    defect = np.array([bool(label) for _, label in rows])
-    z = facts.sign * values
-    inside = (z >= low) & (z <= high)
-    z, defect = z[inside], defect[inside]
-    if len(z) > MOST_LEVELS:
-        keep = defect.copy()
-        if keep.sum() > MOST_RANK:
-            msg = (
-                f"{facts.family} {facts.measurement} {facts.side}: labelled defects have {keep.sum():,} distinct "
-                f"values, at most {MOST_RANK:,} levels can be told apart; give measurements."
-                f"{facts.measurement}.step in plant.toml, what the limit can be set in"
-            )
-            raise PlantError(msg)
-        keep[np.linspace(0, len(z) - 1, MOST_LEVELS).astype(int)] = True
-        z = z[keep]
-    return z
 
 
 def _refuse_loose_live(facts: LimitFacts, rails: Rails) -> None:

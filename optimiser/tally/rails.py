@@ -105,7 +105,7 @@ def tight_stops(facts: LimitFacts, rails: Rails) -> list[Stop]:
     """
     stops = []
     if rails.holds("largest-move"):
-        move, reason = largest_move(facts, rails)
+        move, reason = _largest_move(facts, rails)
         stops.append(Stop(rail="largest-move", z=facts.live_z - move, reason=reason))
     if rails.holds("call-load"):
         few = facts.profile.few_high if facts.side == "upper" else facts.profile.few_low
@@ -152,34 +152,20 @@ def _furthest_good(facts: LimitFacts, rails: Rails) -> Stop | None:
 
 
 def _largest_loosening(facts: LimitFacts, rails: Rails) -> Stop | None:
-    move, reason = largest_move(facts, rails)
+    move, reason = _largest_move(facts, rails)
     return Stop(rail="largest-move", z=facts.live_z + move, reason=reason)
 
 
-def largest_move(facts: LimitFacts, rails: Rails) -> tuple[float, str]:
-    """Return how far a limit may move in one revision, in its unit, and why.
-
-    Parameters
-    ----------
-    facts : LimitFacts
-    rails : Rails
-        With neither a number of steps nor of spreads: MOVE_STEPS or MOVE_SPREADS, the wider.
-
-    Returns
-    -------
-    (float, str)
-    """
-    steps, spreads = rails.largest_move_steps, rails.largest_move_spreads
-    if steps is None and spreads is None:
-        steps, spreads = MOVE_STEPS, MOVE_SPREADS
-    by_steps = (steps or 0) * facts.step
-    by_spreads = (spreads or 0.0) * facts.profile.spread
+def _largest_move(facts: LimitFacts, rails: Rails) -> tuple[float, str]:
+    """Return how far a limit may move in one revision, and what of steps and spreads says so."""
+    steps, spreads = rails.largest_move
     unit = facts.known.unit
-    if by_steps >= by_spreads:
-        return by_steps, f"at most {steps} steps of {facts.step:.3g} {unit} in one revision"
-    return by_spreads, (
-        f"at most {spreads:g} standard deviations of the goods ({by_spreads:.3g} {unit}) in one revision"
-    )
+    by_steps, by_spreads = steps * facts.step, spreads * facts.profile.spread
+    if steps and by_steps >= by_spreads:
+        words = f"{steps} {'step' if steps == 1 else 'steps'} of {facts.step:.3g} {unit}"
+        return by_steps, f"at most {words} in one revision"
+    words = f"{spreads:g} standard {'deviation' if spreads == 1 else 'deviations'} of the goods"
+    return by_spreads, f"at most {words} ({by_spreads:.3g} {unit}) in one revision"
 
 
 def first(stops: Sequence[Stop], default: float) -> float:

@@ -90,13 +90,10 @@ def _own(facts: LimitFacts, seen: Profile, side: Side, rails: Rails) -> float:
         return math.inf
     move = load = -math.inf
     if rails.holds("largest-move"):
-        # Spreads, and steps where none can be set, follow all files' items, not this one's.
-        reach, _ = largest_move(facts, rails)
-        own = (
-            facts.known.step is None
-            or reach > (rails.largest_move_steps or MOVE_STEPS) * facts.step
-        )
-        move = facts.live_z - reach * (1.5 if own else 1.0) - facts.step / 2
+        steps, spreads = rails.largest_move
+        # A spread, and with it a step where none is set, follows all files and not this one.
+        by_steps = (steps + 0.5) * (1.0 if facts.known.step else 1.5) * facts.step
+        move = facts.live_z - max(by_steps, 1.5 * spreads * seen.spread)
     if rails.holds("call-load") and seen.measured >= FEWEST:
         load = facts.sign * (seen.few_high if side == "upper" else seen.few_low)
     return min(facts.live_z, max(move, load))
