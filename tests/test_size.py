@@ -6,7 +6,7 @@ from dataclasses import replace
 import duckdb
 import numpy as np
 import pytest
-from factories import make_items, make_plant, table
+from factories import make_plant
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from stranger_plants import KINDS, make_stranger
@@ -14,13 +14,10 @@ from stranger_plants import KINDS, make_stranger
 from optimiser.cli import main
 from optimiser.decision.propose import propose
 from optimiser.decision.run import make_cases
-from optimiser.errors import PlantError
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
-from optimiser.tally import grid as grid_file
-from optimiser.tally.count import outcome, sum_by_row, tally_history
-from optimiser.tally.grid import MOST_LEVELS, make_grids
+from optimiser.tally.count import outcome, sum_by_row
 
 
 @given(
@@ -91,83 +88,6 @@ def test_a_family_of_hundreds_of_limits_is_proposed_for(wide):
     row = propose(wide[0]).as_dict()
     assert row["advice"] in ("change", "keep")
     assert len(row["limits"]) == len(wide[0].tally.grid.limits)
-
-
-def fine_items(count=None):
-    """The tiny plant's items, ``fill`` with as many distinct values as there are items."""
-    items = make_items()[:count]
-    return [
-        {**item, "fill": float(np.float32(85 + 0.01 * n - (n % 7)))} for n, item in enumerate(items)
-    ]
-
-
-def grids_of(folder):
-    plant = read_plant(folder)
-    live = read_recipe(folder / "recipe.csv", plant.file.measurements)
-    with open_history(plant) as history:
-        grids = make_grids(history, live)
-        return grids, tally_history(history, grids, live)
-
-
-def test_a_step_far_finer_than_the_goods_is_thinned_and_counted_exactly(tmp_path, monkeypatch):
-    monkeypatch.setattr(grid_file, "MOST_LEVELS", 300)
-    off = ["furthest-good", "untested", "call-load"]
-    toml = table(
-        measurements={"tilt": {"unit": "deg", "step": 0.001, "repeatability": 0.1}},
-        rails={"off": off, "largest_move_spreads": 2.0},
-    )
-    grids, tallies = grids_of(make_plant(tmp_path, toml=toml, must_catch=None))
-    limit = next(x for x in grids["CHIP"].limits if (x.measurement, x.side) == ("tilt", "upper"))
-    assert 100 < len(limit.z) <= 302
-    assert limit.values[limit.live] == 3.5
-    steps = limit.values / 0.001
-    np.testing.assert_allclose(steps, np.round(steps), atol=1e-6)
-    setting = grids["CHIP"].live
-    setting[grids["CHIP"].limits.index(limit)] = 7
-    items = [i for i in make_items() if i["family"] == "CHIP" and i["verdict"] == "defect"]
-    assert outcome(tallies["CHIP"], setting).true_calls + outcome(
-        tallies["CHIP"], setting
-    ).escapes == len(items)
-
-
-def test_fine_steps_do_not_freeze_a_limit(tmp_path):
-    """With neither steps nor spreads given, the wider of twelve steps and one spread."""
-    toml = table(
-        measurements={"tilt": {"unit": "deg", "step": 0.001, "repeatability": 0.1}},
-        rails={"off": ["furthest-good", "untested", "call-load"]},
-    )
-    grids, _ = grids_of(make_plant(tmp_path, toml=toml, must_catch=None))
-    limit = next(x for x in grids["CHIP"].limits if (x.measurement, x.side) == ("tilt", "upper"))
-    assert limit.values.max() - 3.5 == pytest.approx(limit.spread, abs=0.002)
-    assert "1 standard deviations of the goods" in limit.loose[0].reason
-
-
-def test_of_many_observed_values_those_of_defects_stay(tmp_path, monkeypatch):
-    monkeypatch.setattr(grid_file, "MOST_LEVELS", 20)
-    off = ["furthest-good", "largest-move", "untested", "call-load"]
-    folder = make_plant(
-        tmp_path, items=fine_items(), toml=table(rails={"off": off}), must_catch=None
-    )
-    grids, tallies = grids_of(folder)
-    limit = next(x for x in grids["CHIP"].limits if x.measurement == "fill" and x.side == "lower")
-    bad = {np.float32(x) for x in tallies["CHIP"].defects.frame["fill"].dropna()}
-    assert bad <= {np.float32(v) for v in limit.values}
-    assert len(limit.z) <= 20 + len(bad) + 2
-
-
-def test_more_levels_than_can_be_told_apart_are_refused_with_a_way_out(tmp_path, monkeypatch):
-    monkeypatch.setattr(grid_file, "MOST_LEVELS", 5)
-    monkeypatch.setattr(grid_file, "MOST_RANK", 3)
-    off = ["furthest-good", "largest-move", "untested", "call-load"]
-    folder = make_plant(
-        tmp_path, items=fine_items(), toml=table(rails={"off": off}), must_catch=None
-    )
-    with pytest.raises(
-        PlantError,
-        match=r"fill .*: labelled defects have \d+ distinct values, .*measurements.fill.step",
-    ):
-        grids_of(folder)
-    assert grid_file.MOST_RANK < MOST_LEVELS < np.iinfo(np.int16).max
 
 
 def test_one_number_of_escapes_is_asked_for_alone(tmp_path, capsys):

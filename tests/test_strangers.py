@@ -57,7 +57,7 @@ def sums(rows, key):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "name",
-    [pytest.param(n, marks=pytest.mark.ci) if n in ("bursts", "thin") else n for n in HONEST],
+    [pytest.param(n, marks=pytest.mark.ci) if n == "bursts" else n for n in HONEST],
 )
 def test_promises_hold_where_nothing_is_misstated(tmp_path, name):
     rows = judged(tmp_path, name)

@@ -45,14 +45,6 @@ def _whole(text: str, least: int) -> int:
     return int(text)
 
 
-def not_negative(text: str) -> int:
-    """Return a whole number of at least 0, for argparse."""
-    if not text.isdecimal():
-        msg = f"must be a whole number of at least 0, got {text!r}"
-        raise argparse.ArgumentTypeError(msg)
-    return int(text)
-
-
 def seconds(text: str) -> float:
     """Return a finite number of seconds above 0, for argparse."""
     try:

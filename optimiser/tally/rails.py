@@ -12,8 +12,6 @@ from dataclasses import dataclass
 from optimiser.history.profile import Profile
 from optimiser.plant.file import Family, Measurement, RailName, Rails, Side
 
-MOVE_STEPS, MOVE_SPREADS = 12, 1.0
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:

@@ -17,7 +17,7 @@ from optimiser.history.read import History
 from optimiser.plant.file import SIDES, Rails, Side, off_limit
 from optimiser.recipe.table import Recipe
 from optimiser.tally.grid import Grid
-from optimiser.tally.rails import MOVE_STEPS, LimitFacts, is_settable, largest_move
+from optimiser.tally.rails import LimitFacts, is_settable
 
 # A file's own tail of so many times the share that the rail call-load allows in all files.
 ROOM = 2.0
