@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import beta, chi2, gamma, nbinom, poisson, t
+from scipy.special import betainc, gammaincc, gammainccinv, gammaincinv
+from scipy.stats import beta, chi2, t
 
 ICC_FLOOR = 0.2
 
@@ -251,8 +252,9 @@ def count_total(total: float, *, spread: float, level: float) -> Interval:
     """
     tail = (1 - level) / 2
     events = total / spread
-    low = float(chi2.ppf(tail, 2 * events)) / 2 if events > 0 else 0.0
-    high = float(chi2.ppf(1 - tail, 2 * events + 2)) / 2
+    # Quantiles of chi-square with twice as many degrees of freedom, halved.
+    low = float(gammaincinv(events, tail)) if events > LEAST_EVENTS else 0.0
+    high = float(gammainccinv(events + 1, tail))
     return Interval(value=total, low=low * spread, high=high * spread)
 
 
@@ -322,19 +324,24 @@ def for_span(expected: Interval, ratio: float) -> Interval:
     )
 
 
-MIDDLES = (np.arange(400) + 0.5) / 400
+LEAST_EVENTS = 1e-12
+MIDDLES = (np.arange(120) + 0.5) / 120
 
 
 def _coming(share: float, shape: float, scale: float, effect: float) -> float:
     """Return the least whole number that a share of the counts to come does not exceed."""
-    if shape <= 0:
+    if shape <= LEAST_EVENTS:
         return 0.0
-    means = gamma.ppf(MIDDLES, shape, scale=scale)
+    means = gammaincinv(shape, MIDDLES) * scale
 
-    def below(count: float) -> float:
+    def below(count: int) -> float:
+        if count < 0:
+            return 0.0
         if effect <= 1 + 1e-6:
-            return float(np.mean(poisson.cdf(count, means)))
-        return float(np.mean(nbinom.cdf(count, means / (effect - 1), 1 / effect)))
+            return float(np.mean(gammaincc(count + 1, means)))
+        return float(
+            np.mean(betainc(np.maximum(means / (effect - 1), 1e-300), count + 1, 1 / effect))
+        )
 
     top = 1
     while below(top) < share:

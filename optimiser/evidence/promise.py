@@ -285,7 +285,7 @@ def _saved_trend(held: HeldOut) -> Trend | None:
     return trend(np.maximum(held.live_false_calls - held.false_calls, 0.0), held.items)
 
 
-MIDDLES = (np.arange(200) + 0.5) / 200
+MIDDLES = (np.arange(100) + 0.5) / 100
 
 
 def chance_of_loss(held: HeldOut) -> float:
@@ -341,11 +341,12 @@ def _possible(money: float, unit: float) -> Floats:
 
 def _expected(held: HeldOut, level: float) -> _Parts:
     """Return the parts with the intervals of an estimate."""
+    in_sum = _added_in_sum(held, level, ahead=False)
     return _in_money(
         held,
         saved=_saved(held, level, scatter=1.0),
-        added=_added(held, level, ahead=False),
-        added_in_sum=_added_in_sum(held, level, ahead=False),
+        added=_added(held, in_sum, level, ahead=False),
+        added_in_sum=in_sum,
         caught=_caught(held, level, ahead=False),
     )
 
@@ -357,11 +358,12 @@ def _next(held: HeldOut, level: float) -> _Parts:
     if goes_on is not None and saved.value > 0 and moving(held) is not None:
         low, high = led_to(saved.value, goes_on, level=level)
         saved = replace(saved, low=min(saved.low, low), high=max(saved.high, high))
+    in_sum = _added_in_sum(held, level, ahead=True)
     return _in_money(
         held,
         saved=saved,
-        added=_added(held, level, ahead=True),
-        added_in_sum=_added_in_sum(held, level, ahead=True),
+        added=_added(held, in_sum, level, ahead=True),
+        added_in_sum=in_sum,
         caught=_caught(held, level, ahead=True),
     )
 
@@ -415,15 +417,13 @@ def _spread(reach: float) -> Interval:
     return Interval(value=0.0, low=-reach, high=reach)
 
 
-def _added(held: HeldOut, level: float, *, ahead: bool) -> Interval:
-    """Return the defects that the live recipe calls and the change does not.
+def _added(held: HeldOut, signed: Interval, level: float, *, ahead: bool) -> Interval:
+    """Return the defects that the live recipe calls and the change does not, from their addend.
 
-    Goods that reviewers misread as defects are expected in a known number among the labels that
-    escape, and taken off; never below what no escape at all would leave possible.
+    Never below zero, nor its end below what no escape at all would leave possible.
     """
     if not held.loosens:
         return ZERO
-    signed = _added_in_sum(held, level, ahead=ahead)
     effect = burst_effect(held, held.live_called, held.escape)
     least = _counted(0.0, effect, level, ahead=ahead).times(1 / (1 - held.miss_rate))
     value = max(0.0, signed.value)
@@ -431,7 +431,11 @@ def _added(held: HeldOut, level: float, *, ahead: bool) -> Interval:
 
 
 def _added_in_sum(held: HeldOut, level: float, *, ahead: bool) -> Interval:
-    """Return the same, below zero where more misread goods are expected than labels escape."""
+    """Return the same as it goes into a sum.
+
+    Goods that reviewers misread as defects are expected in a known number among the labels that
+    escape, and taken off: below zero where more are expected than labels escape.
+    """
     if not held.loosens:
         return ZERO
     called, misread = held.live_called, held.misread
