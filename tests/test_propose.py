@@ -14,7 +14,14 @@ import pytest
 
 from optimiser.cli import main
 from optimiser.decision.kept import case_key
-from optimiser.decision.propose import _search, held_out, posed, propose, three_lines
+from optimiser.decision.propose import (
+    _search,
+    held_out,
+    posed,
+    propose,
+    three_lines,
+    unstable_words,
+)
 from optimiser.decision.run import FOLDER, make_cases, propose_all
 from optimiser.history.read import open_history
 from optimiser.history.replay import replay
@@ -241,3 +248,20 @@ def test_a_setting_is_never_promised_more_than_it_saved_where_it_was_fitted(case
     study = replace(_search(case, problem, None).study, optimism=optimism)
     promised = held_out(case, problem, study).false_calls.sum()
     assert promised == pytest.approx(study.setting_false_calls.sum() + max(optimism, 0.0))
+
+
+def test_where_folds_disagree_the_setting_is_said_to_be_unstable(cases):
+    case = next(c for c in cases if c.tally.family == "SOT-6")
+    problem, _ = posed(case)
+    study = _search(case, problem, None).study
+    alike = np.repeat(study.setting[None, None, :], len(study.chosen), axis=1)
+    alike = np.repeat(alike, len(study.trials.origin), axis=0)
+    calm = replace(study, trials=replace(study.trials, fold_settings=alike))
+    assert unstable_words(problem, calm) == ()
+    torn = alike.copy()
+    torn[:, 0], torn[:, 1] = 0, problem.last
+    words = unstable_words(
+        problem, replace(study, trials=replace(study.trials, fold_settings=torn))
+    )
+    assert words
+    assert "unstable" in words[0]

@@ -39,6 +39,7 @@ from optimiser.tally.must_catch import Impossible, KeptItem, rank_kept
 
 FEWEST_LOTS = 5
 FRONT_SECONDS = 3.0
+UNSTABLE = 0.5
 Ints = NDArray[np.int64]
 
 
@@ -282,7 +283,7 @@ def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) 
         )
     else:
         considered = None
-        reasons = _reasons_to_change(promised, case)
+        reasons = (*_reasons_to_change(promised, case), *unstable_words(problem, study))
     saving = promised.saving_per_month.value
     return Proposal(
         family=case.tally.family,
@@ -489,6 +490,34 @@ def _reasons_to_change(promised: Promise, case: Case) -> tuple[str, ...]:
     if case.plant.file.families[case.tally.family].critical:
         reasons.append("critical family: no known escape is added; two signatures are needed")
     return tuple(reasons)
+
+
+def unstable_words(problem: Problem, study: StudyResult) -> tuple[str, ...]:
+    """Return in words that settings fitted without a fold differ widely; empty where they agree.
+
+    Parameters
+    ----------
+    problem : Problem
+    study : StudyResult
+
+    Returns
+    -------
+    tuple of str
+        Where the false calls that they save of this very history differ by more than UNSTABLE
+        times what the proposed setting saves.
+    """
+    totals = np.asarray(problem.counts.sum(axis=1), dtype=np.float64).ravel()
+    folds = study.trials.fold_settings[study.chosen, np.arange(len(study.chosen))]
+    live, own, *others = (
+        float(is_called(s, problem.ranks) @ totals) for s in (problem.live, study.setting, *folds)
+    )
+    saved = sorted(live - other for other in others)
+    if saved[-1] - saved[0] <= UNSTABLE * abs(live - own):
+        return ()
+    return (
+        f"the setting is unstable: fitted without a fifth of the lots it would save {saved[0]:,.0f} to "
+        f"{saved[-1]:,.0f} false calls of this history, fitted to all of them {live - own:,.0f}",
+    )
 
 
 def _nothing(case: Case, problem: Problem) -> Promise:
