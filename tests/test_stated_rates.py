@@ -151,7 +151,6 @@ def test_reviewers_worse_than_stated_are_named(tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.ci
 def test_where_the_stated_rates_are_right_plants_are_left_alone(tmp_path):
     said = [
         (name, seed, found.words())
