@@ -112,7 +112,7 @@ def test_days_add_up_to_replay_and_to_plain_counts(desk):
 
 def test_head_splits_what_waits_from_what_is_signed(account, desk):
     changes = [r for r in advised(desk) if r["advice"] == "change"]
-    saving = [Interval(**r["promise"]["saving_per_month"]) for r in changes]
+    saving = [Interval(**r["promise"]["in_sum"]["saving_per_month"]) for r in changes]
     head = {g.name: g for g in account.head}
     assert head["signed"].families == 1
     assert head["signed"].saving.value == pytest.approx(saving[0].value)
