@@ -81,7 +81,8 @@ def test_steps_without_items_between_them_are_one_level(tmp_path_factory, seed, 
     passed = np.searchsorted(seen, multiples.astype(np.float32), side="right")
     inside = np.delete(limit.z, limit.live)
     found = np.searchsorted(seen, inside[np.isfinite(inside)], side="right")
-    assert set(passed.tolist()) <= {*found.tolist(), 0}
+    live = int(np.searchsorted(seen, limit.z[limit.live], side="right"))
+    assert set(passed.tolist()) <= {*found.tolist(), 0, live}
     assert len(found) == len(set(found.tolist()))
     assert limit.values[limit.live] == 3.0
     for level, n in zip(inside, found, strict=False):
