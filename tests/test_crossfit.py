@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_up_plant import make_history, make_plant
 
-from optimiser.search.blur import Blur, escapes_live
+from optimiser.search.blur import Blur, escape_chance, escapes_live
 from optimiser.search.crossfit import Way, crossfit, fit, fold_lots, hold_out, make_yardstick
 from optimiser.search.problem import is_called, keeps_to_rails, released_share, stops_work
 
@@ -68,10 +68,15 @@ def test_what_a_fold_holds_does_not_change_what_is_fitted_without_it(problem, wa
     z[inside] += 2.0
     price = np.where(inside, 3.0, 1.0) * problem.defect_price
     other = replace(problem, counts=type(problem.counts)(counts), defect_z=z, defect_price=price)
-    np.testing.assert_array_equal(
-        crossfit(problem, way, yardstick).fold_settings[2],
-        crossfit(other, way, yardstick).fold_settings[2],
-    )
+    # The fold of a lot follows how much it holds, which stays.
+    stranger = make_yardstick(other)
+    np.testing.assert_array_equal(yardstick.lot_fold, stranger.lot_fold)
+    one, two = crossfit(problem, way, yardstick), crossfit(other, way, stranger)
+    np.testing.assert_array_equal(one.fold_settings[2], two.fold_settings[2])
+    # Nor what the choice for that fold is made by.
+    np.testing.assert_array_equal(one.nested_false_calls[2], two.nested_false_calls[2])
+    np.testing.assert_array_equal(one.nested_near_escape[2], two.nested_near_escape[2])
+    assert (one.nested_near_escape[1] != two.nested_near_escape[1]).any()
 
 
 def test_crossfit_is_fit_without_each_fold(problem):
@@ -79,17 +84,56 @@ def test_crossfit_is_fit_without_each_fold(problem):
     outcome = crossfit(problem, way, yardstick)
     np.testing.assert_array_equal(outcome.setting, fit(problem, way, lot_fold=yardstick.lot_fold))
     for fold in range(yardstick.folds):
-        alone = fit(problem, way, lot_fold=yardstick.lot_fold, without=fold)
+        alone = fit(problem, way, lot_fold=yardstick.lot_fold, without=(fold,))
         np.testing.assert_array_equal(outcome.fold_settings[fold], alone)
         called = is_called(alone, problem.ranks) @ problem.counts
         lots = yardstick.lot_fold == fold
         np.testing.assert_array_equal(outcome.false_calls[lots], called[lots])
 
 
+def test_a_choice_is_shown_fits_that_saw_neither_its_fold_nor_the_one_it_looks_at(problem):
+    way, yardstick = Way(blur=Blur(bandwidth=1.2)), make_yardstick(problem)
+    outcome = crossfit(problem, way, yardstick)
+    lot_fold, defect_fold = yardstick.lot_fold, yardstick.lot_fold[problem.defect_lot]
+    seen_by_less = 0
+    for own in range(yardstick.folds):
+        assert not outcome.nested_false_calls[own, lot_fold == own].any()
+        assert not outcome.nested_near_escape[own, defect_fold == own].any()
+        for other in set(range(yardstick.folds)) - {own}:
+            setting = fit(problem, way, lot_fold=lot_fold, without=(own, other))
+            called = is_called(setting, problem.ranks) @ problem.counts + problem.always
+            lots, defects = lot_fold == other, defect_fold == other
+            np.testing.assert_array_equal(outcome.nested_false_calls[own, lots], called[lots])
+            np.testing.assert_allclose(
+                outcome.nested_near_escape[own, defects],
+                escape_chance(setting, yardstick.near)[defects],
+            )
+            seen_by_less += (setting != outcome.fold_settings[other]).any()
+    assert seen_by_less  # or fits without one fold would pass as well
+
+
+def test_ways_that_no_choice_can_take_are_not_fitted_without_pairs(problem):
+    yardstick = make_yardstick(problem)
+    whole, short = (crossfit(problem, Way(), yardstick, nested=n) for n in (True, False))
+    np.testing.assert_array_equal(whole.fold_settings, short.fold_settings)
+    np.testing.assert_array_equal(whole.false_calls, short.false_calls)
+    assert whole.nested_false_calls.any()
+    assert not short.nested_false_calls.any()
+
+
+def test_of_two_folds_neither_tells_the_choice_made_for_the_other_anything(problem):
+    yardstick = make_yardstick(problem, folds=2)
+    outcome = crossfit(problem, Way(), yardstick)
+    now = is_called(problem.live, problem.ranks) @ problem.counts + problem.always
+    for own in (0, 1):
+        lots = yardstick.lot_fold != own
+        np.testing.assert_array_equal(outcome.nested_false_calls[own, lots], now[lots])
+
+
 def test_a_fixed_setting_held_out_is_its_count(problem):
     sharp = replace(problem, repeatability=np.zeros(problem.m), always=problem.always + 2)
     yardstick = make_yardstick(sharp)
-    same = np.repeat(sharp.live[None, :], yardstick.folds, axis=0)
+    same = np.broadcast_to(sharp.live, (yardstick.folds, yardstick.folds, sharp.m))
     outcome = hold_out(sharp, sharp.live, same, yardstick)
     called = is_called(sharp.live, sharp.ranks) @ sharp.counts + 2
     np.testing.assert_array_equal(outcome.false_calls, called)
@@ -127,8 +171,8 @@ def test_no_setting_releases_more_of_the_known_defects_than_the_rail_allows(prob
     assert released_share(cheap, free.setting) > 0.2
     assert released_share(cheap, held.setting) <= most
     yardstick = make_yardstick(replace(cheap, most_released=most))
-    for seen, setting in zip(yardstick.apart, held.fold_settings, strict=True):
-        assert released_share(seen, setting) <= most
+    for fold, setting in enumerate(held.fold_settings):
+        assert released_share(yardstick.apart[fold][fold], setting) <= most
 
 
 def test_a_family_is_not_left_without_a_working_limit(problem):

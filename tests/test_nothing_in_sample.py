@@ -81,12 +81,21 @@ def test_no_fit_of_a_fold_sees_a_defect_that_is_planted_in_it(case, fold):
     np.testing.assert_array_equal(
         one.trials.fold_settings[fitted, fold], two.trials.fold_settings[fitted, fold]
     )
-    # What the choice for the fold weighs labels by; its scores come from fits of other folds.
+    # Nor does the choice made for it: not what it weighs labels by, nor any score it looks at.
     np.testing.assert_array_equal(one.folds.weight[fold], two.folds.weight[fold])
+    for name in ("nested_false_calls", "nested_near_escape"):
+        np.testing.assert_array_equal(
+            getattr(one.trials, name)[fitted, fold], getattr(two.trials, name)[fitted, fold]
+        )
+    assert one.chosen[fold] == two.chosen[fold]
     # The same defect is seen by everybody else, or this test would not bite.
     others = np.arange(len(one.chosen)) != fold
     assert (
         one.trials.fold_settings[fitted][:, others] != two.trials.fold_settings[fitted][:, others]
+    ).any()
+    assert (
+        one.trials.nested_near_escape[fitted][:, others]
+        != two.trials.nested_near_escape[fitted][:, others]
     ).any()
 
 

@@ -16,10 +16,11 @@ from made_up_plant import (
     true_cost,
 )
 
-from optimiser.search.crossfit import Way, fit
+from optimiser.search.blur import escape_chance
+from optimiser.search.crossfit import Way, fit, near_tables
 from optimiser.search.exact import exact_front
 from optimiser.search.problem import is_called
-from optimiser.search.study import _pull, prior_way, run_study
+from optimiser.search.study import _pull, choose, prior_way, run_study
 
 
 @pytest.fixture(scope="module")
@@ -111,7 +112,7 @@ def test_held_out_outcomes_are_those_of_settings_fitted_without_the_fold(problem
         setting = (
             problem.live
             if way is None
-            else fit(problem, way, lot_fold=result.lot_fold, without=fold)
+            else fit(problem, way, lot_fold=result.lot_fold, without=(fold,))
         )
         lots = result.lot_fold == fold
         called = is_called(setting, problem.ranks) @ problem.counts + problem.always
@@ -119,16 +120,46 @@ def test_held_out_outcomes_are_those_of_settings_fitted_without_the_fold(problem
         np.testing.assert_array_equal(result.trials.fold_settings[row, fold], setting)
 
 
-def test_the_choice_for_a_fold_looks_at_the_other_folds_only(problem, result):
-    trials = result.trials
-    pull = _pull(problem, trials)
-    for fold, row in enumerate(result.chosen):
-        lots = result.lot_fold != fold
-        defects = lots[problem.defect_lot]
-        cost = problem.false_call_cost * trials.false_calls[:, lots].sum(axis=1)
-        cost = cost + trials.near_escape[:, defects] @ problem.defect_price[defects]
-        least = cost[pull == 0].min()
-        assert (cost + pull * least)[row] == pytest.approx((cost + pull * least).min())
+@pytest.mark.parametrize("seed", [2, 3])
+def test_the_choice_for_a_fold_looks_at_the_other_folds_only(seed):
+    problem = make_history(make_plant(1), seed, defects=20, goods=8_000, lots=12).problem
+    result = run_study(problem, seed=7, trials=25)
+    trials, lot_fold = result.trials, result.lot_fold
+    pull, folds = _pull(problem, trials), range(len(result.chosen))
+    near = near_tables(problem)
+    seen_too_much = []
+    for own in folds:
+        cost = np.zeros(len(trials.origin))
+        for row, way in enumerate(trials.ways):
+            for other in set(folds) - {own}:
+                setting = problem.live
+                if way is not None:
+                    setting = fit(problem, way, lot_fold=lot_fold, without=(own, other))
+                lots, defects = lot_fold == other, lot_fold[problem.defect_lot] == other
+                called = is_called(setting, problem.ranks) @ problem.counts + problem.always
+                escape = escape_chance(setting, near)[defects] @ problem.defect_price[defects]
+                cost[row] += problem.false_call_cost * called[lots].sum() + escape
+        charged = cost + pull * cost[pull == pull.min()].min()
+        assert charged[result.chosen[own]] == pytest.approx(charged.min())
+        whole = trials.review_cost + trials.escape_cost
+        seen_too_much.append(int(np.argmin(whole + pull * whole[pull == pull.min()].min())))
+    # Or a choice that looks at all folds would pass as well.
+    assert result.chosen.tolist() != seen_too_much
+
+
+@pytest.mark.parametrize("labels", [4, 12])
+def test_ways_that_are_not_fitted_without_pairs_could_not_be_chosen(labels):
+    problem = make_history(make_plant(1), 5, defects=labels, goods=8_000, lots=12).problem
+    result = run_study(problem, seed=7, trials=40)
+    trials, pull = result.trials, _pull(problem, result.trials)
+    spared = pull >= 1.0
+    assert spared.any()
+    np.testing.assert_array_equal(~trials.nested_false_calls.any(axis=(1, 2)), spared)
+    for dear in (0.0, 1.0, 1e6):
+        priced = replace(problem, defect_price=dear * problem.defect_price)
+        again = choose(priced, trials, folds=result.folds, pull=pull)
+        assert not spared[again.chosen].any()
+        assert not spared[again.recommended]
 
 
 def test_live_outcomes_are_counts(problem, result):

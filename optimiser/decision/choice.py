@@ -27,7 +27,7 @@ from optimiser.decision.propose import (
 )
 from optimiser.evidence.promise import DAYS_PER_MONTH, Promise, promise
 from optimiser.search.blur import escape_chance, escape_prices
-from optimiser.search.crossfit import make_yardstick
+from optimiser.search.crossfit import near_tables
 from optimiser.search.problem import Problem, is_called, released_share, stops_work
 from optimiser.search.study import StudyResult, choose, recommended_at, stand_by
 from optimiser.tally.contested import Contested
@@ -309,7 +309,7 @@ class Choice:
     @cached_property
     def _near(self) -> tuple[NDArray[np.float64], ...]:
         """Chance of each defect's cloud to lie inside each level of each limit."""
-        return make_yardstick(self.problem).near
+        return near_tables(self.problem)
 
     def violations(self, setting: Ints) -> tuple[str, ...]:
         """Return the rails on the whole setting that it breaks, in words; others end the grid."""

@@ -2,10 +2,12 @@
 
 The lots are cut into folds, a setting is fitted without each fold and scored on it. So
 every lot has false calls, and every labelled defect a chance to escape, that the fit could
-not have arranged. Knows how a recipe for fitting becomes a setting; knows no optuna.
+not have arranged. Which way is best for a fold is judged on the other folds by fits that saw
+neither: they are fitted without each pair of folds as well. Knows how a recipe for fitting
+becomes a setting; knows no optuna.
 
-Public: ``Way``, ``fit``; ``fold_lots``, ``Yardstick``, ``make_yardstick``, ``Heldout``,
-``crossfit``, ``hold_out``, ``Apart``.
+Public: ``Way``, ``fit``; ``fold_lots``, ``Yardstick``, ``make_yardstick``, ``near_tables``,
+``Heldout``, ``crossfit``, ``hold_out``, ``Apart``.
 
 Shape letters: **m** limits, **d** defects, **t** lots, **f** folds.
 """
@@ -89,6 +91,11 @@ class Heldout:
         its fold.
     near_escape : ndarray, shape (d,)
         The same for a draw from its cloud: steadier, so what ways are compared by.
+    nested_false_calls : ndarray of int, shape (f, t)
+        By fold, what the choice made for it may see: false calls in each other lot, of the
+        setting fitted without that fold and without the lot's; 0 in its own lots.
+    nested_near_escape : ndarray, shape (f, d)
+        Likewise.
     """
 
     setting: Ints
@@ -96,6 +103,8 @@ class Heldout:
     false_calls: Ints
     escape: Floats
     near_escape: Floats
+    nested_false_calls: Ints
+    nested_near_escape: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -110,14 +119,15 @@ class Yardstick:
         Chance that each labelled defect, measured again, lies inside each level.
     near : tuple of m ndarrays, shapes (k_l, d)
         Chance that a draw from its cloud does.
-    apart : tuple of f Problem
-        What the lots outside each fold pose by themselves: all that a fit for that fold sees.
+    apart : tuple of f tuples of f Problem
+        What the lots outside two folds pose by themselves; on the diagonal, outside one: all
+        that a fit for that fold sees.
     """
 
     lot_fold: Ints
     again: tuple[Floats, ...]
     near: tuple[Floats, ...]
-    apart: tuple[Problem, ...]
+    apart: tuple[tuple[Problem, ...], ...]
 
     @property
     def folds(self) -> int:
@@ -164,7 +174,9 @@ def fold_lots(problem: Problem, *, folds: int = FOLDS, order: Ints | None = None
     return fold
 
 
-def fit(problem: Problem, way: Way, *, lot_fold: Ints | None = None, without: int = -1) -> Ints:
+def fit(
+    problem: Problem, way: Way, *, lot_fold: Ints | None = None, without: tuple[int, ...] = ()
+) -> Ints:
     """Return the setting that a way chooses.
 
     Parameters
@@ -175,17 +187,17 @@ def fit(problem: Problem, way: Way, *, lot_fold: Ints | None = None, without: in
         How to choose.
     lot_fold : ndarray of int, shape (t,), optional
         Fold of each lot; the dearest fold counts when the way asks for it.
-    without : int
-        Fold left out; -1 for none.
+    without : tuple of int
+        Folds left out.
 
     Returns
     -------
     ndarray of int, shape (m,)
     """
     seen = problem
-    if lot_fold is not None and without >= 0:
-        seen = without_lots(problem, lot_fold != without)
-    return _fit(seen, way, _without(problem, lot_fold, without))
+    if lot_fold is not None and without:
+        seen = without_lots(problem, ~np.isin(lot_fold, without))
+    return _fit(seen, way, _without(problem, lot_fold, *without))
 
 
 def make_yardstick(
@@ -211,19 +223,39 @@ def make_yardstick(
     How wide draws are follows the number of labels alone, so that nothing that a fold's labels
     hold reaches the choice made for that fold.
     """
-    again = widths(problem, 0.0)
-    near = widths(problem, narrowed(np.ones(problem.defect_lot.size), NEAR))
     lot_fold = fold_lots(problem, folds=folds)
     pose = apart or partial(without_lots, problem)
+    count = int(lot_fold.max()) + 1
+    posed = {
+        (v, w): pose((lot_fold != v) & (lot_fold != w))
+        for v in range(count)
+        for w in range(v, count)
+    }
     return Yardstick(
-        apart=tuple(pose(lot_fold != v) for v in range(int(lot_fold.max()) + 1)),
+        apart=tuple(tuple(posed[min(v, w), max(v, w)] for w in range(count)) for v in range(count)),
         lot_fold=lot_fold,
-        again=pass_tables(problem.levels, problem.defect_z, again),
-        near=pass_tables(problem.levels, problem.defect_z, near),
+        again=pass_tables(problem.levels, problem.defect_z, widths(problem, 0.0)),
+        near=near_tables(problem),
     )
 
 
-def crossfit(problem: Problem, way: Way, yardstick: Yardstick) -> Heldout:
+def near_tables(problem: Problem) -> tuple[Floats, ...]:
+    """Return the chance that a draw from each labelled defect's cloud lies inside each level.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+
+    Returns
+    -------
+    tuple of m ndarrays, shapes (k_l, d)
+    """
+    near = widths(problem, narrowed(np.ones(problem.defect_lot.size), NEAR))
+    return pass_tables(problem.levels, problem.defect_z, near)
+
+
+def crossfit(problem: Problem, way: Way, yardstick: Yardstick, *, nested: bool = True) -> Heldout:
     """Return a way's setting and what it does on lots it has not seen.
 
     Parameters
@@ -234,23 +266,31 @@ def crossfit(problem: Problem, way: Way, yardstick: Yardstick) -> Heldout:
         How to choose; everything it decides is decided anew without each fold.
     yardstick : Yardstick
         From `make_yardstick`.
+    nested : bool
+        Fit without each pair of folds as well. A way that no choice can take, whatever it
+        does, is spared that; what it would have done to other folds is left at nothing.
 
     Returns
     -------
     Heldout
     """
-    lot_fold = yardstick.lot_fold
+    lot_fold, count = yardstick.lot_fold, yardstick.folds
     setting = _fit(problem, way, lot_fold)
-    fold_settings = np.array(
-        [
-            _fit(seen, way, _without(problem, lot_fold, fold))
-            for fold, seen in enumerate(yardstick.apart)
-        ]
+    fitted = np.tile(problem.live, (count, count, 1))
+    for v in range(count):
+        for w in range(v, count) if nested else (v,):
+            fitted[v, w] = fitted[w, v] = _fitted_without(problem, way, yardstick, (v, w))
+    outcome = hold_out(problem, setting, fitted, yardstick)
+    if nested:
+        return outcome
+    return replace(
+        outcome,
+        nested_false_calls=np.zeros_like(outcome.nested_false_calls),
+        nested_near_escape=np.zeros_like(outcome.nested_near_escape),
     )
-    return hold_out(problem, setting, fold_settings, yardstick)
 
 
-def hold_out(problem: Problem, setting: Ints, fold_settings: Ints, yardstick: Yardstick) -> Heldout:
+def hold_out(problem: Problem, setting: Ints, fitted: Ints, yardstick: Yardstick) -> Heldout:
     """Return the held-out outcomes of settings that were fitted without each fold.
 
     Parameters
@@ -259,8 +299,9 @@ def hold_out(problem: Problem, setting: Ints, fold_settings: Ints, yardstick: Ya
         The family.
     setting : ndarray of int, shape (m,)
         Fitted on all lots, or fixed before any was seen.
-    fold_settings : ndarray of int, shape (f, m)
-        Fitted without each fold, or the fixed one f times.
+    fitted : ndarray of int, shape (f, f, m)
+        Fitted without each pair of folds, and on the diagonal without each fold; or the fixed
+        one f times f.
     yardstick : Yardstick
         From `make_yardstick`.
 
@@ -268,30 +309,49 @@ def hold_out(problem: Problem, setting: Ints, fold_settings: Ints, yardstick: Ya
     -------
     Heldout
     """
-    lot_fold, defect_fold = yardstick.lot_fold, yardstick.lot_fold[problem.defect_lot]
-    false_calls = problem.always.copy()
-    escape, near = np.zeros(defect_fold.size), np.zeros(defect_fold.size)
-    for fold, chosen in enumerate(fold_settings):
-        lots, defects = lot_fold == fold, defect_fold == fold
-        false_calls[lots] += (is_called(chosen, problem.ranks) @ problem.counts)[lots]
-        escape[defects] = escape_chance(chosen, yardstick.again)[defects]
-        near[defects] = escape_chance(chosen, yardstick.near)[defects]
+    lot_fold, count = yardstick.lot_fold, yardstick.folds
+    defect_fold = lot_fold[problem.defect_lot]
+    calls = np.zeros((count, lot_fold.size), dtype=np.int64)
+    escape = np.zeros(defect_fold.size)
+    near = np.zeros((count, defect_fold.size))
+    for v in range(count):
+        for w in range(count):
+            lots, defects, chosen = lot_fold == w, defect_fold == w, fitted[v, w]
+            calls[v, lots] = (is_called(chosen, problem.ranks) @ problem.counts)[lots]
+            calls[v, lots] += problem.always[lots]
+            near[v, defects] = escape_chance(chosen, yardstick.near)[defects]
+        own = defect_fold == v
+        escape[own] = escape_chance(fitted[v, v], yardstick.again)[own]
+    its_own = lot_fold == np.arange(count)[:, None]
+    its_defects = defect_fold == np.arange(count)[:, None]
     return Heldout(
         setting=setting,
-        fold_settings=fold_settings,
-        false_calls=false_calls,
+        fold_settings=fitted[np.arange(count), np.arange(count)],
+        false_calls=calls[lot_fold, np.arange(lot_fold.size)],
         escape=escape,
-        near_escape=near,
+        near_escape=near[defect_fold, np.arange(defect_fold.size)],
+        nested_false_calls=np.where(its_own, 0, calls),
+        nested_near_escape=np.where(its_defects, 0.0, near),
     )
 
 
-def _without(problem: Problem, lot_fold: Ints | None, fold: int) -> Ints:
-    """Group the lots, one fold left out (-1) and the others numbered from 0."""
+def _fitted_without(
+    problem: Problem, way: Way, yardstick: Yardstick, left_out: tuple[int, int]
+) -> Ints:
+    """Fit on the lots outside two folds; the live setting where these are all there are."""
+    groups = _without(problem, yardstick.lot_fold, *left_out)
+    seen = yardstick.apart[left_out[0]][left_out[1]]
+    return _fit(seen, way, groups) if (groups >= 0).any() else problem.live
+
+
+def _without(problem: Problem, lot_fold: Ints | None, *left_out: int) -> Ints:
+    """Group the lots by fold, those left out in -1 and the others numbered from 0."""
     if lot_fold is None:
         return np.zeros(problem.lots, dtype=np.int64)
-    if fold < 0:
-        return lot_fold
-    return np.where(lot_fold == fold, -1, lot_fold - (lot_fold > fold))
+    gone = np.isin(lot_fold, left_out)
+    groups = np.full(lot_fold.size, -1, dtype=np.int64)
+    groups[~gone] = np.unique(lot_fold[~gone], return_inverse=True)[1]
+    return groups
 
 
 def _fit(problem: Problem, way: Way, groups: Ints) -> Ints:

@@ -15,6 +15,7 @@ Shape letters: **n** candidates (the live setting, the seeds, then the trials), 
 **d** defects, **t** lots, **f** folds.
 """
 
+import math
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -71,6 +72,12 @@ class Trials:
         Held-out chance of each labelled defect to escape when measured again: the promise.
     near_escape : ndarray, shape (n, d)
         The same for a draw from its cloud: the comparison.
+    nested_false_calls : ndarray of int, shape (n, f, t)
+        What the choice made for each fold may see: false calls in each other lot, of the
+        setting fitted without that fold and without the lot's. 0 in the fold's own lots, and
+        everywhere of ways that could not be chosen at any cost.
+    nested_near_escape : ndarray, shape (n, f, d)
+        Likewise.
     counted_false_calls : ndarray of int, shape (n,)
         False calls of `settings` over all lots, in-sample.
     counted_escapes : ndarray, shape (n,)
@@ -87,6 +94,8 @@ class Trials:
     false_calls: Ints
     escape: Floats
     near_escape: Floats
+    nested_false_calls: Ints
+    nested_near_escape: Floats
     counted_false_calls: Ints
     counted_escapes: Floats
 
@@ -251,7 +260,8 @@ def _open(problem: Problem, apart: Apart | None) -> _Board:
 
 def _as_it_is(board: _Board, setting: Ints) -> Heldout:
     """Outcome of a setting that is not fitted here."""
-    same = np.repeat(setting[None, :], board.yardstick.folds, axis=0)
+    folds = board.yardstick.folds
+    same = np.broadcast_to(setting, (folds, folds, setting.size))
     return hold_out(board.problem, setting, same, board.yardstick)
 
 
@@ -264,7 +274,8 @@ def _search(board: _Board, seed: int, trials: int, on_trial: Callable[[int], Non
         for done in range(1, trials + 1):
             trial = study.ask()
             way_tried = _suggest(trial, board.problem)
-            outcome = crossfit(board.problem, way_tried, board.yardstick)
+            able = _pull_of(board.problem, way_tried) < 1.0
+            outcome = crossfit(board.problem, way_tried, board.yardstick, nested=able)
             board.add("trial", way_tried, outcome)
             study.tell(trial, list(_objectives(board.problem, outcome)))
             if on_trial is not None:
@@ -380,7 +391,7 @@ def _folds(board: _Board) -> Folds:
     lot_fold, problem = board.yardstick.lot_fold, board.problem
     weight = np.zeros((board.yardstick.folds, problem.defect_lot.size))
     for fold, seen in enumerate(board.yardstick.apart):
-        weight[fold, lot_fold[problem.defect_lot] != fold] = seen.defect_weight
+        weight[fold, lot_fold[problem.defect_lot] != fold] = seen[fold].defect_weight
     return Folds(lot_fold=lot_fold, weight=weight)
 
 
@@ -504,17 +515,22 @@ def _table(board: _Board) -> Trials:
         false_calls=np.array([outcome.false_calls for outcome in outcomes]),
         escape=np.array([outcome.escape for outcome in outcomes]),
         near_escape=np.array([outcome.near_escape for outcome in outcomes]),
+        nested_false_calls=np.array([outcome.nested_false_calls for outcome in outcomes]),
+        nested_near_escape=np.array([outcome.nested_near_escape for outcome in outcomes]),
         counted_false_calls=called @ totals + int(problem.always.sum()),
         counted_escapes=missed @ problem.defect_weight,
     )
 
 
 def _costs_without(problem: Problem, trials: Trials, folds: Folds, fold: int) -> Floats:
-    """Held-out cost of each candidate in the lots outside a fold, as these judge it; shape (n,)."""
-    lots = (folds.lot_fold != fold).astype(np.float64)
+    """Held-out cost of each candidate in the lots outside a fold, as these judge it; shape (n,).
+
+    Nothing in it has seen the fold: neither the settings nor the labels' weights.
+    """
     seen = replace(problem, defect_weight=folds.weight[fold])
-    review = problem.false_call_cost * (trials.false_calls @ lots)
-    return np.asarray(review + trials.near_escape @ escape_prices(seen), dtype=np.float64)
+    review = problem.false_call_cost * trials.nested_false_calls[:, fold].sum(axis=1)
+    escape = trials.nested_near_escape[:, fold] @ escape_prices(seen)
+    return np.asarray(review + escape, dtype=np.float64)
 
 
 def _pull(problem: Problem, trials: Trials) -> Floats:
@@ -523,12 +539,14 @@ def _pull(problem: Problem, trials: Trials) -> Floats:
     The live setting must gain as well: with a handful of defects it looks best by luck now
     and then, and whether to change at all is not decided here but by the promise.
     """
-    prior = prior_way(problem)
-    strength = PULL * (PULL_FROM / max(problem.defect_lot.size, 1)) ** 0.5
-    pull = [
-        strength * (LIVE_DISTANCE if way is None else _distance(way, prior)) for way in trials.ways
-    ]
+    pull = [_pull_of(problem, way) for way in trials.ways]
     return np.where([origin == "seed" for origin in trials.origin], np.inf, pull)
+
+
+def _pull_of(problem: Problem, way: Way | None) -> float:
+    """Share of the prior way's cost that a way must gain; from 1 on no cost is low enough."""
+    strength = PULL * math.sqrt(PULL_FROM / max(problem.defect_lot.size, 1))
+    return strength * (LIVE_DISTANCE if way is None else _distance(way, prior_way(problem)))
 
 
 def _recommend(total: Floats, pull: Floats) -> int:

@@ -309,7 +309,8 @@ def rivals(runs):
                 (counted_cost(problem, setting) / scale, held_out / scale, true, seconds)
             )
 
-        same = np.repeat(problem.live[None, :], yardstick.folds, axis=0)
+        count = yardstick.folds
+        same = np.broadcast_to(problem.live, (count, count, problem.m))
         live = hold_out(problem, problem.live, same, yardstick)
         note("live", problem.live, live.false_calls, live.escape, 0.0)
         for name, choose in methods.items():
@@ -319,7 +320,8 @@ def rivals(runs):
             folds = [
                 choose(without(problem, yardstick.lot_fold, v)) for v in range(yardstick.folds)
             ]
-            outcome = hold_out(problem, setting, np.array(folds), yardstick)
+            fitted = np.repeat(np.array(folds)[None, :], count, axis=0)
+            outcome = hold_out(problem, setting, fitted, yardstick)
             note(name, setting, outcome.false_calls, outcome.escape, seconds)
         start = perf_counter()
         result = run_study(problem, seed=seed)
