@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from optimiser.history.demo.write import write_demo
+from optimiser.demo.write import write_demo
 
 
 @pytest.fixture(scope="session")

@@ -5,12 +5,12 @@ from pathlib import Path
 
 import numpy as np
 
-from optimiser.decision.propose import propose
-from optimiser.decision.run import make_cases
-from optimiser.history.demo.truth import TruthSample, demo_truth, true_outcome
-from optimiser.history.demo.write import write_demo
+from optimiser.demo.truth import TruthSample, demo_truth, true_outcome
+from optimiser.demo.write import write_demo
 from optimiser.history.read import open_history
 from optimiser.plant.file import Plant, read_plant
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.propose import propose
 from optimiser.recipe.table import read_recipe
 
 

@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 from stranger_plants import Family, Stranger, price_of
 
-from optimiser.decision.propose import Case, propose
-from optimiser.decision.run import make_cases
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.propose import Case, propose
 from optimiser.recipe.table import read_recipe
 from optimiser.search.descent import Terrain, best_of
 from optimiser.tally.count import rank

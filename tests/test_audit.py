@@ -29,13 +29,13 @@ from optimiser.evidence.audit import (
     fewest_escapes,
     most_escapes,
 )
-from optimiser.evidence.audit_plan import plan_audit
-from optimiser.evidence.audit_sheet import COLUMNS, read_audit, read_sheet, write_sheet
 from optimiser.evidence.intervals import weighted_total
 from optimiser.history.contract import KEY
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
+from optimiser.studies.audit_plan import plan_audit
+from optimiser.studies.audit_sheet import COLUMNS, read_audit, read_sheet, write_sheet
 
 # --- published figures
 

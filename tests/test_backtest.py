@@ -8,9 +8,9 @@ import duckdb
 import pytest
 
 from optimiser.cli import main
-from optimiser.decision.backtest import backtest, calibrate, cuts_of
 from optimiser.errors import HistoryError
 from optimiser.history.read import open_history
+from optimiser.monitoring.backtest import backtest, calibrate, cuts_of
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
 

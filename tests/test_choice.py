@@ -7,14 +7,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from optimiser.decision.choice import by_place, newly_passing
-from optimiser.decision.desk import open_desk
-from optimiser.decision.kept import read_found
-from optimiser.decision.prices import Prices, prices_of
-from optimiser.decision.propose import propose_with_study
 from optimiser.errors import UsageError
 from optimiser.history.calls import WAYS
 from optimiser.history.replay import replay
+from optimiser.proposal.cache import read_found
+from optimiser.proposal.choice import by_place, newly_passing
+from optimiser.proposal.prices import Prices, prices_of
+from optimiser.proposal.propose import propose_with_study
+from optimiser.proposal.session import open_desk
 
 FAMILY = "PASTE-FINE"
 

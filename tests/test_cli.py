@@ -236,7 +236,7 @@ def test_one_family_is_proposed_alone_and_kept_for_the_next_run(capsys, folder, 
     def never(*arguments, **options):
         raise AssertionError("computed again")
 
-    monkeypatch.setattr("optimiser.decision.run.propose_with_study", never)
+    monkeypatch.setattr("optimiser.proposal.all_families.propose_with_study", never)
     (again,) = run_json(capsys, "propose", folder, "--family", "SOT", *QUICK)
     assert again == first
 

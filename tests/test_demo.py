@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
+from optimiser.demo.families import FAMILIES
+from optimiser.demo.measurements import MEASUREMENTS
+from optimiser.demo.process import build_process, middle_at
+from optimiser.demo.truth import demo_truth, true_outcome
+from optimiser.demo.write import DemoSummary, write_demo
 from optimiser.errors import UsageError
-from optimiser.history.demo.families import FAMILIES
-from optimiser.history.demo.measurements import MEASUREMENTS
-from optimiser.history.demo.process import build_process, middle_at
-from optimiser.history.demo.truth import demo_truth, true_outcome
-from optimiser.history.demo.write import DemoSummary, write_demo
 
 SIZE = {"days": 16, "items_per_day": 15_000, "seed": 7}
 COLUMNS = [

@@ -23,16 +23,16 @@ from factories import (
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from optimiser.decision.kept import case_key
-from optimiser.decision.run import early_lots, make_cases
+from optimiser.demo.write import write_demo
 from optimiser.errors import HistoryError, OptimiserError
 from optimiser.history.contract import KEY
-from optimiser.history.demo.write import write_demo
 from optimiser.history.digest import make, merged
 from optimiser.history.digest.store import sha_of_file
 from optimiser.history.read import open_history
 from optimiser.history.replay import agree
 from optimiser.plant.file import read_plant
+from optimiser.proposal.all_families import early_lots, make_cases
+from optimiser.proposal.cache import case_key
 from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import read_recipe
 from optimiser.tally.check import check

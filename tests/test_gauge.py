@@ -18,11 +18,11 @@ from optimiser.evidence.gauge import (
     Study,
     measure_gauge,
     range_moments,
-    read_studies,
     repeatability_of_pairs,
 )
 from optimiser.plant.file import read_plant
 from optimiser.plant.write import write_repeatability
+from optimiser.studies.gauge_file import read_studies
 
 # outside-checks.md 3a: the AIAG study, 10 items × operators A B C × 3 repeats.
 AIAG = np.array([

@@ -5,10 +5,10 @@ from dataclasses import asdict
 import pytest
 from test_promise import held_out
 
-from optimiser.decision.headline import headline, headline_words
-from optimiser.decision.proposal import finite_only
 from optimiser.evidence.promise import promise
 from optimiser.plant.file import Review
+from optimiser.proposal.headline import headline, headline_words
+from optimiser.values import finite_only
 
 REVIEW = Review(seconds_per_call=36.0, cost_per_hour=50.0)
 

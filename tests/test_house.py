@@ -108,7 +108,7 @@ def test_readme_names_every_command():
 
 
 def test_caution_stands_where_people_read():
-    from optimiser.decision.proposal import CAUTION
+    from optimiser.caution import CAUTION
 
     assert "licensed" in CAUTION
     for path in (ROOT / "README.md", *(ROOT / "notebooks").glob("*.ipynb")):

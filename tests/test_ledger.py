@@ -21,11 +21,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from optimiser.decision import ledger_schema
-from optimiser.decision.ledger import Basis, Ledger
-from optimiser.decision.ledger_rows import FIELDS, canonical, digest
-from optimiser.decision.standing import same_person
 from optimiser.errors import ConflictError, LedgerError, UsageError
+from optimiser.ledger import schema as ledger_schema
+from optimiser.ledger.ledger import Basis, Ledger
+from optimiser.ledger.rows import FIELDS, canonical, digest
+from optimiser.ledger.standing import same_person
 
 BASIS = Basis(history="aa", recipe="bb", plant="cc", version="0", seed=7)
 START = datetime(2026, 3, 2, 6, tzinfo=UTC)
@@ -831,7 +831,7 @@ def as_somebody(script, path):
 PRELUDE = """
     import resource, signal, sys
     from pathlib import Path
-    from optimiser.decision.ledger import Basis, Ledger
+    from optimiser.ledger.ledger import Basis, Ledger
     from optimiser.errors import LedgerError
     ledger = Ledger(Path(sys.argv[1]))
     basis = Basis(history="aa", recipe="bb", plant="cc", version="0", seed=7)

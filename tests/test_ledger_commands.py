@@ -7,8 +7,8 @@ from contextlib import closing
 import pytest
 from test_revision import SOT_OFFSET, TILT, Bench
 
+from optimiser.caution import CAUTION
 from optimiser.cli import main
-from optimiser.decision.proposal import CAUTION
 
 
 @pytest.fixture

@@ -10,10 +10,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from test_tally import counted, items_of, write_plant
 
-from optimiser.decision.propose import Case, posed
 from optimiser.errors import PlantError
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
+from optimiser.proposal.propose import Case, posed
 from optimiser.recipe.table import Recipe, Row, read_recipe
 from optimiser.search.exact import exact_front
 from optimiser.tally import levels

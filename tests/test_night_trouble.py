@@ -9,7 +9,7 @@ import pytest
 from factories import make_plant
 
 from optimiser.cli import main
-from optimiser.decision.ledger import LEDGER, Ledger
+from optimiser.ledger.ledger import LEDGER, Ledger
 
 NOW = "2026-03-08T02:00:00"
 ARGUMENTS = ("--now", NOW, "--trials", "2", "--workers", "1")

@@ -15,12 +15,12 @@ from pathlib import Path
 import pytest
 from factories import RECIPE, make_items, make_plant, recipe_text, table, write_parquet
 
+from optimiser import night as nights
 from optimiser.cli import main
-from optimiser.decision import night as nights
-from optimiser.decision.night import locked
-from optimiser.decision.run import FOLDER
-from optimiser.history.demo.write import write_demo
+from optimiser.demo.write import write_demo
 from optimiser.history.digest.store import sha_of_file
+from optimiser.night import locked
+from optimiser.proposal.all_families import FOLDER
 
 NOW = "2026-04-01T02:00:00"
 QUICK = ("--trials", "4", "--workers", "1", "--now", NOW)
@@ -233,7 +233,7 @@ def test_a_recipe_that_the_machine_did_not_run_stops_as_propose_does(folder, cap
 
 
 def test_a_bad_family_is_named_and_the_others_go_on(folder, capsys, monkeypatch):
-    from optimiser.decision import run as runs
+    from optimiser.proposal import all_families as runs
 
     real = runs.propose_with_study
 

@@ -7,7 +7,7 @@ import nbformat
 import pytest
 from nbclient import NotebookClient
 
-from optimiser.history.demo.write import write_demo
+from optimiser.demo.write import write_demo
 
 NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").glob("*.ipynb"))
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from stranger_plants import KINDS, make_stranger
 
-from optimiser.decision.propose import _posed_by, _search, held_out, posed
-from optimiser.decision.run import make_cases
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.propose import _posed_by, _search, held_out, posed
 from optimiser.recipe.table import read_recipe
 from optimiser.search.crossfit import fold_lots
 from optimiser.search.pose import loosest_levels

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from factories import make_plant
 
-from optimiser.decision.desk import open_desk
-from optimiser.decision.ledger import LEDGER, Ledger
-from optimiser.history.demo.write import write_demo
+from optimiser.demo.write import write_demo
 from optimiser.history.replay import replay
+from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.proposal.session import open_desk
 from optimiser.recipe.table import write_recipe
 from optimiser.views.notebook import decisions_frame, show_audit_plan, show_flicker, show_risk
 from optimiser.views.panels import words

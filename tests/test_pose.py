@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from stranger_plants import KINDS, make_stranger
 
-from optimiser.decision.run import make_cases
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
+from optimiser.proposal.all_families import make_cases
 from optimiser.recipe.table import read_recipe
 from optimiser.search.pose import LEAST_TRUE, chance_to_be_true
 from optimiser.search.problem import is_called

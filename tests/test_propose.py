@@ -13,8 +13,12 @@ import numpy as np
 import pytest
 
 from optimiser.cli import main
-from optimiser.decision.kept import case_key
-from optimiser.decision.propose import (
+from optimiser.history.read import open_history
+from optimiser.history.replay import replay
+from optimiser.plant.file import read_plant
+from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
+from optimiser.proposal.cache import case_key
+from optimiser.proposal.propose import (
     _search,
     held_out,
     posed,
@@ -22,10 +26,6 @@ from optimiser.decision.propose import (
     three_lines,
     unstable_words,
 )
-from optimiser.decision.run import FOLDER, make_cases, propose_all
-from optimiser.history.read import open_history
-from optimiser.history.replay import replay
-from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
 from optimiser.search.pose import LEAST_TRUE, chance_to_be_true, label_weights
 from optimiser.search.problem import is_called

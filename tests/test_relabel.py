@@ -14,27 +14,27 @@ from scipy.sparse import csr_array
 from stranger_judge import judge
 from stranger_plants import make_stranger
 
+from optimiser.caution import CAUTION
 from optimiser.cli import main
-from optimiser.decision import relabel as relabelling
-from optimiser.decision.account import make_account
-from optimiser.decision.desk import open_desk
-from optimiser.decision.ledger import LEDGER, Ledger
-from optimiser.decision.proposal import CAUTION
-from optimiser.decision.propose import posed
-from optimiser.decision.relabel import Beyond, Relabel, relabel
-from optimiser.decision.relabel_sheet import (
+from optimiser.errors import HistoryError, UsageError
+from optimiser.history.calls import calls_by_day
+from optimiser.history.contract import KEY
+from optimiser.history.read import open_history
+from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.monitoring.account import make_account
+from optimiser.plant.file import read_plant
+from optimiser.proposal import relabel as relabelling
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.propose import posed
+from optimiser.proposal.relabel import Beyond, Relabel, relabel
+from optimiser.proposal.relabel_sheet import (
     COLUMNS,
     beyond_words,
     refuse_filled,
     sheet_text,
     take_second_look,
 )
-from optimiser.decision.run import make_cases
-from optimiser.errors import HistoryError, UsageError
-from optimiser.history.calls import calls_by_day
-from optimiser.history.contract import KEY
-from optimiser.history.read import open_history
-from optimiser.plant.file import read_plant
+from optimiser.proposal.session import open_desk
 from optimiser.recipe.table import read_recipe
 from optimiser.search.pose import chance_to_be_true
 from optimiser.search.problem import Problem, is_called

@@ -12,12 +12,12 @@ import pytest
 from factories import make_plant
 
 from optimiser.cli import main
-from optimiser.decision.account import by_week, make_account, quality
-from optimiser.decision.desk import open_desk
-from optimiser.decision.ledger import LEDGER, Basis, Ledger
 from optimiser.evidence.intervals import Interval, add_up
 from optimiser.history.calls import calls_by_day
 from optimiser.history.replay import replay
+from optimiser.ledger.ledger import LEDGER, Basis, Ledger
+from optimiser.monitoring.account import by_week, make_account, quality
+from optimiser.proposal.session import open_desk
 from optimiser.views.report import report_csv, report_page
 
 BASIS = Basis(history="h", recipe="r", plant="p", version="1", seed=1)
@@ -208,7 +208,7 @@ def test_an_unwritable_page_is_a_message(tmp_path, capsys):
 
 
 def test_digests_give_the_same_days(desk, demo_plant, tmp_path):
-    from optimiser.decision.run import early_lots
+    from optimiser.proposal.all_families import early_lots
     from optimiser.tally.digested import open_store, open_stored
 
     store = open_store(desk.plant, desk.live, tmp_path, rehash=False, tell=lambda *_, **__: None)

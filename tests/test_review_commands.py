@@ -7,10 +7,10 @@ import pytest
 from factories import make_plant
 
 from optimiser.cli import main
-from optimiser.evidence.double_reviews import judge_reviews, read_reviews
 from optimiser.evidence.flicker import REACH, flicker
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
+from optimiser.studies.double_reviews import judge_reviews, read_reviews
 
 
 def write(path, rows, header="item,reviewer,decision,truth"):

@@ -13,12 +13,12 @@ from factories import RECIPE, make_plant, recipe_text, table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimiser.decision import revision as revision_module
-from optimiser.decision.ledger import LEDGER, Basis, Ledger
-from optimiser.decision.proposal import CAUTION
-from optimiser.decision.revision import difference, export_revision, roll_back
-from optimiser.decision.revision_file import next_name
+from optimiser.caution import CAUTION
 from optimiser.errors import ConflictError, InputError, LedgerError, RecipeError, UsageError
+from optimiser.ledger import revision as revision_module
+from optimiser.ledger.ledger import LEDGER, Basis, Ledger
+from optimiser.ledger.revision import difference, export_revision, roll_back
+from optimiser.ledger.revision_file import next_name
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe, write_recipe
 

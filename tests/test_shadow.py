@@ -12,7 +12,7 @@ import pytest
 from factories import RECIPE, called, make_items, make_plant, recipe_text, write_csv, write_parquet
 
 from optimiser import cli
-from optimiser.decision.shadow import Follower, Shadow, result_files, shadow_counts
+from optimiser.monitoring.shadow import Follower, Shadow, result_files, shadow_counts
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
 

@@ -1,6 +1,6 @@
 """Shares over families: for ranking, never lost, never invented."""
 
-from optimiser.decision.shares import FEWEST_FAMILIES, with_shares
+from optimiser.proposal.shares import FEWEST_FAMILIES, with_shares
 
 
 def row(family, counted, of, advice="change"):

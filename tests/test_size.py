@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from stranger_plants import KINDS, make_stranger
 
 from optimiser.cli import main
-from optimiser.decision.propose import propose
-from optimiser.decision.run import make_cases
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.propose import propose
 from optimiser.recipe.table import read_recipe
 from optimiser.tally.count import outcome, sum_by_row
 

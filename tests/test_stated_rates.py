@@ -9,8 +9,6 @@ from hypothesis import strategies as st
 from scipy.stats import beta, binom, poisson
 from stranger_plants import KINDS, make_stranger
 
-from optimiser.decision.run import make_cases
-from optimiser.decision.stated import check_stated
 from optimiser.evidence.stated_rates import (
     DELTA,
     DENSEST,
@@ -22,6 +20,8 @@ from optimiser.evidence.stated_rates import (
 )
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.stated import check_stated
 from optimiser.recipe.table import read_recipe
 
 

@@ -8,10 +8,11 @@ from hypothesis import strategies as st
 
 from optimiser.cli import main
 from optimiser.errors import UsageError
-from optimiser.evidence.two_channels import Channels, count_channels, two_channels
+from optimiser.evidence.two_channels import Channels, two_channels
 from optimiser.history.contract import KEY
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
+from optimiser.studies.channels import count_channels
 
 
 def channels(first, second, both) -> Channels:

@@ -16,13 +16,13 @@ from scipy.stats import binom, gamma, poisson
 from watched_plant import AFTER, DAYS, make_days, signed
 
 from optimiser import cli
-from optimiser.decision.ledger import Basis, Ledger
-from optimiser.decision.watch import watch
-from optimiser.decision.watch_facts import change_of, find_live_since
 from optimiser.errors import RecipeError, UsageError
 from optimiser.evidence import watch as w
 from optimiser.evidence.intervals import Interval
 from optimiser.history.read import open_history
+from optimiser.ledger.ledger import Basis, Ledger
+from optimiser.monitoring.watch import watch
+from optimiser.monitoring.watch_facts import change_of, find_live_since
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
 

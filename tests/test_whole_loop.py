@@ -24,9 +24,9 @@ from factories import make_plant
 from test_nightly import daily, entries, fingerprint, log, run
 
 from optimiser.cli import main
-from optimiser.decision.ledger import LEDGER, Ledger
-from optimiser.decision.revision import export_revision, roll_back
-from optimiser.history.demo.write import write_demo
+from optimiser.demo.write import write_demo
+from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.ledger.revision import export_revision, roll_back
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
 

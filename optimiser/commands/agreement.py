@@ -4,8 +4,8 @@ import argparse
 from pathlib import Path
 
 from optimiser.commands.common import print_json
-from optimiser.decision.proposal import finite_only
-from optimiser.evidence.double_reviews import judge_reviews, read_reviews
+from optimiser.studies.double_reviews import judge_reviews, read_reviews
+from optimiser.values import finite_only
 from optimiser.views import review_tables, tables
 
 

@@ -15,12 +15,13 @@ from optimiser.commands.common import (
     say_set_aside,
 )
 from optimiser.evidence.audit import CUTS, FAR_SHARE, Clean, clean
-from optimiser.evidence.audit_plan import STAGE, AuditPlan, plan_audit
-from optimiser.evidence.audit_sheet import Audited, read_audit, write_sheet, write_verdicts
-from optimiser.evidence.two_channels import CAUTION, count_channels, two_channels
+from optimiser.evidence.two_channels import CAUTION, two_channels
 from optimiser.history.contract import STAGES
 from optimiser.history.read import History, open_history
 from optimiser.recipe.table import Recipe
+from optimiser.studies.audit_plan import STAGE, AuditPlan, plan_audit
+from optimiser.studies.audit_sheet import Audited, read_audit, write_sheet, write_verdicts
+from optimiser.studies.channels import count_channels
 from optimiser.views import audit_tables, tables
 
 SHEET = "audit.csv"

@@ -16,9 +16,9 @@ from optimiser.commands.common import (
     refuse_unknown_family,
     say_set_aside,
 )
-from optimiser.decision.backtest import backtest, calibrate
-from optimiser.decision.calibration import keep_calibration
 from optimiser.history.read import open_history
+from optimiser.monitoring.backtest import backtest, calibrate
+from optimiser.proposal.calibration import keep_calibration
 from optimiser.tally.check import check
 from optimiser.views import tables
 

@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, get_args
 
-from optimiser.decision.proposal import finite_only
 from optimiser.errors import HistoryError, RecipeError, UsageError, nearest
 from optimiser.history.contract import Finding
 from optimiser.history.read import SET_ASIDE, History
 from optimiser.plant.file import Plant, RailName, read_plant
 from optimiser.recipe.table import Recipe, read_recipe
+from optimiser.values import finite_only
 
 
 def add_plant(parser: argparse.ArgumentParser) -> None:

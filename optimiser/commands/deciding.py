@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from optimiser.commands.common import positive, print_json
-from optimiser.decision.ledger import LEDGER, Entry, Ledger, State, Verdict
+from optimiser.ledger.ledger import LEDGER, Entry, Ledger, State, Verdict
 from optimiser.plant.file import Plant, read_plant
 from optimiser.recipe.table import Recipe, read_recipe
 from optimiser.views import ledger_tables, tables

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from optimiser.commands import check, propose
 from optimiser.commands.common import positive
-from optimiser.history.demo.write import write_demo
+from optimiser.demo.write import write_demo
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 from optimiser.commands.common import print_json
 from optimiser.commands.deciding import add_ledger, add_signature, live_recipe, open_ledger
-from optimiser.decision.revision import Revision, export_revision
+from optimiser.ledger.revision import Revision, export_revision
 from optimiser.views import ledger_tables, tables
 
 

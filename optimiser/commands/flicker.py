@@ -13,9 +13,9 @@ from optimiser.commands.common import (
     say_set_aside,
 )
 from optimiser.errors import UsageError
-from optimiser.evidence.limit_flicker import limit_flicker
 from optimiser.history.read import open_history
 from optimiser.recipe.table import read_recipe
+from optimiser.studies.limit_flicker import limit_flicker
 from optimiser.views import review_tables, tables
 
 

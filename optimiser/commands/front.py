@@ -13,9 +13,9 @@ from optimiser.commands.common import (
     say_set_aside,
     seconds,
 )
-from optimiser.decision.front import front_of
-from optimiser.decision.run import make_cases
 from optimiser.history.read import open_history
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.front import front_of
 from optimiser.views import tables
 
 FRONT_SECONDS = 60.0

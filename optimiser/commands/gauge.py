@@ -6,8 +6,9 @@ from typing import Any
 
 from optimiser.commands.common import print_json
 from optimiser.errors import UsageError, nearest
-from optimiser.evidence.gauge import measure_gauge, read_studies
+from optimiser.evidence.gauge import measure_gauge
 from optimiser.plant.write import Written, write_repeatability
+from optimiser.studies.gauge_file import read_studies
 from optimiser.views import gauge_tables, tables
 
 

@@ -4,7 +4,7 @@ import argparse
 
 from optimiser.commands.common import print_json, refuse_unknown_family
 from optimiser.commands.deciding import add_ledger, entry_row, open_ledger, state_row
-from optimiser.decision.ledger import family_history
+from optimiser.ledger.ledger import family_history
 from optimiser.views import ledger_tables, tables
 
 

@@ -7,14 +7,14 @@ from pathlib import Path
 
 from optimiser.commands.common import positive, print_json, say
 from optimiser.commands.report import PAGE, write_report
-from optimiser.decision.account import make_account
-from optimiser.decision.calibration import kept_calibration
-from optimiser.decision.ledger import LEDGER, Ledger
-from optimiser.decision.night import Asked, Night, problem_words, run_night
-from optimiser.decision.relabel import relabel
-from optimiser.decision.run import TRIALS
-from optimiser.decision.stated import check_stated
+from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.monitoring.account import make_account
+from optimiser.night import Asked, Night, problem_words, run_night
 from optimiser.plant.file import read_plant
+from optimiser.proposal.all_families import TRIALS
+from optimiser.proposal.calibration import kept_calibration
+from optimiser.proposal.relabel import relabel
+from optimiser.proposal.stated import check_stated
 from optimiser.recipe.table import read_recipe
 
 _CODES = (

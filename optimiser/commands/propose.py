@@ -20,12 +20,12 @@ from optimiser.commands.common import (
     say,
     say_set_aside,
 )
-from optimiser.decision.calibration import kept_calibration
-from optimiser.decision.propose import Case
-from optimiser.decision.run import FOLDER, TRIALS, make_cases, propose_all
-from optimiser.decision.stated import check_stated
 from optimiser.history.read import open_history
 from optimiser.plant.file import Plant
+from optimiser.proposal.all_families import FOLDER, TRIALS, make_cases, propose_all
+from optimiser.proposal.calibration import kept_calibration
+from optimiser.proposal.propose import Case
+from optimiser.proposal.stated import check_stated
 from optimiser.tally.check import check
 from optimiser.views import tables
 

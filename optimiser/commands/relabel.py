@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from optimiser.caution import CAUTION
 from optimiser.commands.common import (
     add_plant,
     positive,
@@ -16,19 +17,18 @@ from optimiser.commands.common import (
     say,
     say_set_aside,
 )
-from optimiser.decision.proposal import CAUTION
-from optimiser.decision.relabel import Relabel, relabel
-from optimiser.decision.relabel_sheet import (
+from optimiser.errors import UsageError
+from optimiser.files import write_whole
+from optimiser.history.read import open_history
+from optimiser.plant.file import Plant
+from optimiser.proposal.all_families import TRIALS, make_cases
+from optimiser.proposal.relabel import Relabel, relabel
+from optimiser.proposal.relabel_sheet import (
     refuse_filled,
     sheet_text,
     take_second_look,
     verdicts_folder,
 )
-from optimiser.decision.run import TRIALS, make_cases
-from optimiser.errors import UsageError
-from optimiser.history.digest.store import write_safely
-from optimiser.history.read import open_history
-from optimiser.plant.file import Plant
 from optimiser.recipe.table import Recipe
 from optimiser.tally.check import check
 from optimiser.views import relabel_tables, tables
@@ -75,9 +75,9 @@ def _list(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) ->
         cases = make_cases(history, live, family=parsed.family, trials=TRIALS)
     found = relabel(cases, minutes=parsed.minutes)
     if found.rows:
-        write_safely(sheet, sheet_text(found.rows))
+        write_whole(sheet, sheet_text(found.rows))
         if page is not None:
-            write_safely(page, relabel_page(found, plant, sheet=sheet.name))
+            write_whole(page, relabel_page(found, plant, sheet=sheet.name))
     if parsed.json:
         why = (
             "" if found.rows else relabel_tables.nothing_words(found, plant, minutes=parsed.minutes)

@@ -14,19 +14,19 @@ from optimiser.commands.common import (
     say,
     say_set_aside,
 )
-from optimiser.decision.account import Account, make_account
-from optimiser.decision.calibration import kept_calibration
-from optimiser.decision.kept import read_row
-from optimiser.decision.ledger import LEDGER, Ledger
-from optimiser.decision.night import standing_rows
-from optimiser.decision.relabel import relabel
-from optimiser.decision.run import FOLDER, TRIALS, by_saving, make_cases
-from optimiser.decision.shares import with_shares
-from optimiser.decision.stated import check_stated
-from optimiser.decision.watch import watch_exported
+from optimiser.files import write_whole
 from optimiser.history.calls import calls_by_day
-from optimiser.history.digest.store import write_safely
 from optimiser.history.read import open_history
+from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.monitoring.account import Account, make_account
+from optimiser.monitoring.watch import watch_exported
+from optimiser.night import standing_rows
+from optimiser.proposal.all_families import FOLDER, TRIALS, by_saving, make_cases
+from optimiser.proposal.cache import read_row
+from optimiser.proposal.calibration import kept_calibration
+from optimiser.proposal.relabel import relabel
+from optimiser.proposal.shares import with_shares
+from optimiser.proposal.stated import check_stated
 from optimiser.tally.check import check
 from optimiser.views.report import report_csv, report_page
 
@@ -96,4 +96,4 @@ def write_report(account: Account, target: Path) -> None:
         target.suffix or ".html": report_page(account),
     }
     for suffix, text in parts.items():
-        write_safely(target.with_suffix(suffix), text)
+        write_whole(target.with_suffix(suffix), text)

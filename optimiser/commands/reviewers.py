@@ -12,12 +12,12 @@ from optimiser.commands.common import (
     refuse_unknown_family,
     say_set_aside,
 )
-from optimiser.decision.load import CallLoad, call_load
-from optimiser.decision.proposal import finite_only
-from optimiser.decision.run import make_cases
-from optimiser.decision.stated import check_stated
 from optimiser.evidence.reviewers import SCENARIOS, scenario
 from optimiser.history.read import open_history
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.load import CallLoad, call_load
+from optimiser.proposal.stated import check_stated
+from optimiser.values import finite_only
 from optimiser.views import review_tables, tables
 
 

@@ -12,8 +12,8 @@ from optimiser.commands.common import (
     say_set_aside,
 )
 from optimiser.errors import UsageError
-from optimiser.evidence.limit_risk import limit_risk
 from optimiser.history.read import open_history
+from optimiser.studies.limit_risk import limit_risk
 from optimiser.views import review_tables, tables
 
 

@@ -5,7 +5,7 @@ import argparse
 from optimiser.commands.common import print_json
 from optimiser.commands.deciding import add_ledger, add_signature, live_recipe, open_ledger
 from optimiser.commands.export import revision_row
-from optimiser.decision.revision import roll_back
+from optimiser.ledger.revision import roll_back
 from optimiser.views import ledger_tables, tables
 
 

@@ -7,8 +7,8 @@ from time import monotonic
 from watchfiles import watch
 
 from optimiser.commands.common import add_plant, print_json, read_inputs, say, seconds
-from optimiser.decision.shadow import FileRead, Follower, Shadow, add_counts, result_files
 from optimiser.errors import RecipeError, UsageError
+from optimiser.monitoring.shadow import FileRead, Follower, Shadow, add_counts, result_files
 from optimiser.recipe.table import read_recipe
 from optimiser.views import tables, watch_tables
 

@@ -12,10 +12,10 @@ from optimiser.commands.common import (
     refuse_unknown_family,
     say_set_aside,
 )
-from optimiser.decision.ledger import LEDGER, Ledger
-from optimiser.decision.watch import LABEL_DAYS, watch_exported
 from optimiser.errors import UsageError
 from optimiser.history.read import open_history
+from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.monitoring.watch import LABEL_DAYS, watch_exported
 from optimiser.views import tables, watch_tables
 
 

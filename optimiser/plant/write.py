@@ -6,12 +6,10 @@ step, and the old one stays beside it.
 """
 
 import math
-import os
 import shutil
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import NamedTemporaryFile
 from typing import Any
 
 import tomlkit
@@ -19,6 +17,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import InlineTable
 
 from optimiser.errors import PlantError, UsageError, nearest
+from optimiser.files import write_whole
 from optimiser.plant.file import read_plant
 
 
@@ -82,7 +81,7 @@ def write_repeatability(where: Path, measurement: str, repeatability: float) -> 
     value = float(f"{repeatability:.3g}")
     text = _with_value(path, measurement, value)
     backup = _back_up(path)
-    _replace(path, text)
+    write_whole(path, text)
     return Written(
         path=plant.path,
         backup=backup,
@@ -145,17 +144,3 @@ def _back_up(path: Path) -> Path:
         else:
             shutil.copystat(path, backup)
             return backup
-
-
-def _replace(path: Path, text: str) -> None:
-    """Put a new text in the file's place in one step: old or new, never half of it."""
-    with NamedTemporaryFile("wb", dir=path.parent, prefix=f".{path.name}.", delete=False) as new:
-        try:
-            new.write(text.encode("utf-8"))
-            new.flush()
-            os.fsync(new.fileno())
-            shutil.copymode(path, new.name)
-            Path(new.name).replace(path)
-        except BaseException:
-            Path(new.name).unlink(missing_ok=True)
-            raise

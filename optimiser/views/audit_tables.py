@@ -8,10 +8,10 @@ from rich.table import Table
 from rich.text import Text
 
 from optimiser.evidence.audit import BANDS, CUTS, FAR_SHARE, Clean, Estimate, Stratum
-from optimiser.evidence.audit_plan import AuditPlan, shares_by_band
-from optimiser.evidence.audit_sheet import Audited
 from optimiser.evidence.intervals import Interval
 from optimiser.evidence.two_channels import CAUTION, Channels, TwoChannels
+from optimiser.studies.audit_plan import AuditPlan, shares_by_band
+from optimiser.studies.audit_sheet import Audited
 
 
 def plan_table(plan: AuditPlan, proof: Clean, *, path: str) -> Group:

@@ -7,10 +7,10 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from optimiser.decision.ledger import Entry, State, Verified
-from optimiser.decision.proposal import CAUTION
-from optimiser.decision.revision import Exported, Revision
-from optimiser.decision.revision_file import limit_text
+from optimiser.caution import CAUTION
+from optimiser.ledger.ledger import Entry, State, Verified
+from optimiser.ledger.revision import Exported, Revision
+from optimiser.ledger.revision_file import limit_text
 
 _DONE = {"accept": "accepted", "hold": "held", "reject": "rejected", "withdraw": "withdrew"}
 _NEXT = {

@@ -7,17 +7,17 @@ import altair as alt
 import pandas as pd
 from tqdm.auto import tqdm
 
-from optimiser.decision.backtest import Fold, backtest, calibrate
-from optimiser.decision.calibration import keep_calibration
-from optimiser.decision.desk import Desk, open_desk
-from optimiser.decision.ledger import LEDGER, Ledger
-from optimiser.decision.proposal import CAUTION
-from optimiser.decision.run import TRIALS
+from optimiser.caution import CAUTION
+from optimiser.demo.write import write_demo
 from optimiser.evidence.audit import clean
-from optimiser.evidence.audit_plan import plan_audit
-from optimiser.evidence.limit_flicker import limit_flicker
-from optimiser.evidence.limit_risk import limit_risk
-from optimiser.history.demo.write import write_demo
+from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.monitoring.backtest import Fold, backtest, calibrate
+from optimiser.proposal.all_families import TRIALS
+from optimiser.proposal.calibration import keep_calibration
+from optimiser.proposal.session import Desk, open_desk
+from optimiser.studies.audit_plan import plan_audit
+from optimiser.studies.limit_flicker import limit_flicker
+from optimiser.studies.limit_risk import limit_risk
 from optimiser.views.audit_tables import proof_words
 from optimiser.views.charts import DEFECT, GOOD, GREY, lab_renderer
 from optimiser.views.panels.parts import warm_up

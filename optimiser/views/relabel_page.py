@@ -7,9 +7,9 @@ knows what is hoped for is no second look. The figures stand in the terminal and
 from collections.abc import Sequence
 from html import escape
 
-from optimiser.decision.proposal import CAUTION
-from optimiser.decision.relabel import Relabel
+from optimiser.caution import CAUTION
 from optimiser.plant.file import Plant
+from optimiser.proposal.relabel import Relabel
 from optimiser.views.relabel_tables import HEAD, label_cells
 
 MARK = '<body data-sheet="second look">'

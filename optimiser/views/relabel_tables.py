@@ -6,10 +6,10 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from optimiser.decision.proposal import CAUTION
-from optimiser.decision.relabel import DoubtfulLabel, Relabel, Standing, Worth
-from optimiser.decision.relabel_sheet import SecondLooks, beyond_words
+from optimiser.caution import CAUTION
 from optimiser.plant.file import Plant
+from optimiser.proposal.relabel import DoubtfulLabel, Relabel, Standing, Worth
+from optimiser.proposal.relabel_sheet import SecondLooks, beyond_words
 
 MOST_ROWS = 50
 HOPEFUL = "Expected, counted on this history, so somewhat hopeful; no promise."

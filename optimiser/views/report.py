@@ -10,7 +10,7 @@ import altair as alt
 import pandas as pd
 from jinja2 import Environment, StrictUndefined
 
-from optimiser.decision.account import Account, Figure
+from optimiser.monitoring.account import Account, Figure
 from optimiser.views.charts import GOOD, INK
 from optimiser.views.shown import svg
 

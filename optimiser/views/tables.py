@@ -7,11 +7,11 @@ from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from optimiser.decision.headline import headline, headline_words
-from optimiser.decision.proposal import CAUTION
+from optimiser.caution import CAUTION
 from optimiser.history.contract import Finding
 from optimiser.history.replay import Replayed
 from optimiser.plant.file import PlantFile
+from optimiser.proposal.headline import headline, headline_words
 
 Row = Mapping[str, Any]
 WIDTH = 120

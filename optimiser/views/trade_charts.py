@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 import altair as alt
 import pandas as pd
 
-from optimiser.decision.choice import Choice
 from optimiser.history.distribution import Window
+from optimiser.proposal.choice import Choice
 from optimiser.tally.grid import GridLimit
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK
 

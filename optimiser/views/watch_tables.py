@@ -5,9 +5,9 @@ from collections.abc import Mapping, Sequence
 from rich.console import Group
 from rich.text import Text
 
-from optimiser.decision.proposal import CAUTION
-from optimiser.decision.shadow import ShadowCount, ShadowCounts
-from optimiser.decision.watch import Watched
+from optimiser.caution import CAUTION
+from optimiser.monitoring.shadow import ShadowCount, ShadowCounts
+from optimiser.monitoring.watch import Watched
 from optimiser.views.tables import _table, interval_words
 
 HOW = (

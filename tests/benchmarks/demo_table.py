@@ -19,12 +19,12 @@ import optuna
 from demo_truth_judge import deliver
 from search_table import best_count, directly, fixed_width
 
-from optimiser.decision.propose import limit_moves, propose
-from optimiser.decision.run import make_cases
-from optimiser.history.demo.truth import demo_truth
-from optimiser.history.demo.write import write_demo
+from optimiser.demo.truth import demo_truth
+from optimiser.demo.write import write_demo
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.propose import limit_moves, propose
 from optimiser.recipe.table import read_recipe
 from optimiser.search.pose import pose
 from optimiser.search.study import run_study

@@ -17,7 +17,7 @@ from browser.lab import CHROMIUM, FLAGS, Guarded, running_lab
 from playwright.sync_api import sync_playwright
 from speed import live_recipe, write
 
-from optimiser.decision.desk import open_desk
+from optimiser.proposal.session import open_desk
 from optimiser.recipe.table import write_recipe
 from optimiser.views.panels.decision import DecisionPanel
 

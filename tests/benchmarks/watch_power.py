@@ -25,18 +25,18 @@ from pathlib import Path
 
 import numpy as np
 
-from optimiser.decision.propose import propose
-from optimiser.decision.run import make_cases
-from optimiser.decision.watch import Watched, watch
-from optimiser.decision.watch_facts import change_of, recipes_of
+from optimiser.demo.lots import FIRST_DAY
+from optimiser.demo.write import write_demo
 from optimiser.evidence import watch as w
 from optimiser.evidence.intervals import ZERO, Interval, ratio_total
 from optimiser.evidence.promise import LEVEL
-from optimiser.history.demo.lots import FIRST_DAY
-from optimiser.history.demo.write import write_demo
 from optimiser.history.limits import place_limits
 from optimiser.history.read import History, open_history
+from optimiser.monitoring.watch import Watched, watch
+from optimiser.monitoring.watch_facts import change_of, recipes_of
 from optimiser.plant.file import read_plant
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.propose import propose
 from optimiser.recipe.table import Recipe, read_recipe
 
 DRIFTS = "QFP-32"

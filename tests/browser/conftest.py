@@ -11,7 +11,7 @@ from browser.lab import CHROMIUM, FLAGS, Guarded, running_lab
 from factories import make_items, make_plant
 from playwright.sync_api import sync_playwright
 
-from optimiser.history.demo.write import write_demo
+from optimiser.demo.write import write_demo
 
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 QUIET = {"fetchNews": "false", "checkForUpdates": False}

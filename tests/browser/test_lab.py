@@ -9,9 +9,9 @@ import pytest
 from browser.conftest import notebook_on, plant_with_many_measurements, plant_without_defects
 from playwright.sync_api import expect
 
-from optimiser.decision.ledger import LEDGER, Ledger
 from optimiser.history.read import open_history
 from optimiser.history.replay import replay
+from optimiser.ledger.ledger import LEDGER, Ledger
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
 from optimiser.views.charts import pareto_chart

@@ -11,7 +11,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Self
 
-from optimiser.history.digest.store import sha_of_file, write_safely
+from optimiser.files import write_whole
+from optimiser.history.digest.store import sha_of_file
 
 _NAME = "known.json"
 
@@ -117,7 +118,7 @@ class Known:
             },
             "asked": sorted((*key, z) for key, z in self.asked.items()),
         }
-        write_safely(self._path, json.dumps(table, indent=1) + "\n")
+        write_whole(self._path, json.dumps(table, indent=1) + "\n")
         return self
 
 

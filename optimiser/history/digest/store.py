@@ -7,7 +7,6 @@ of its files, plant file, overrides, verdicts, versions), REACH of how tight a l
 
 import hashlib
 import json
-import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -15,6 +14,8 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+
+from optimiser.files import sync
 
 TABLES = ("rows", "counts", "sample", "more")
 META = "meta.json"
@@ -173,22 +174,7 @@ def drafted(folder: Path, name: str) -> Iterator[Path]:
 def remove_drafts(folder: Path) -> None:
     """Remove what a run that broke off left half written."""
     for draft in folder.glob(f"{_DRAFT}*"):
-        shutil.rmtree(draft, ignore_errors=True)
-
-
-def sync(path: Path) -> None:
-    """Wait until a file or folder is on disk."""
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def write_safely(path: Path, text: str) -> None:
-    """Write a file whole or not at all."""
-    draft = path.with_name(f"{_DRAFT}{path.name}")
-    draft.write_text(text, encoding="utf-8")
-    sync(draft)
-    draft.replace(path)
-    sync(path.parent)
+        if draft.is_dir():
+            shutil.rmtree(draft, ignore_errors=True)
+        else:
+            draft.unlink(missing_ok=True)

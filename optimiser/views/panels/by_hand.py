@@ -8,7 +8,7 @@ import ipywidgets as widgets
 import numpy as np
 from numpy.typing import NDArray
 
-from optimiser.decision.choice import Choice
+from optimiser.proposal.choice import Choice
 from optimiser.tally.grid import GridLimit
 from optimiser.views.panels import words
 

@@ -9,17 +9,17 @@ import ipywidgets as widgets
 import numpy as np
 from numpy.typing import NDArray
 
-from optimiser.decision.choice import (
+from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.proposal.choice import (
     Choice,
     Consequences,
     Point,
     by_place,
     newly_passing,
 )
-from optimiser.decision.desk import Desk, measurements_of
-from optimiser.decision.ledger import LEDGER, Ledger
-from optimiser.decision.prices import Prices
-from optimiser.decision.signing import Signed, Verdict, sign
+from optimiser.proposal.prices import Prices
+from optimiser.proposal.session import Desk, measurements_of
+from optimiser.proposal.signing import Signed, Verdict, sign
 from optimiser.views import trade_charts
 from optimiser.views.panels import words
 from optimiser.views.panels.by_hand import ByHand

@@ -4,7 +4,7 @@ import threading
 
 import ipywidgets as widgets
 
-from optimiser.decision.desk import Desk
+from optimiser.proposal.session import Desk
 from optimiser.views.panels.overview import families_html
 from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, words_of

@@ -7,10 +7,10 @@ from typing import Any, Literal
 import ipywidgets as widgets
 import pandas as pd
 
-from optimiser.decision.desk import Desk
-from optimiser.decision.headline import headline, headline_words
 from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.calls import WAYS, By, CallTotals
+from optimiser.proposal.headline import headline, headline_words
+from optimiser.proposal.session import Desk
 from optimiser.views.charts import pareto_chart
 from optimiser.views.panels import words
 from optimiser.views.panels.panel import Panel

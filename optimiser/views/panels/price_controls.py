@@ -5,9 +5,9 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from optimiser.decision.choice import Choice
-from optimiser.decision.prices import Prices, prices_of
 from optimiser.evidence.reviewers import SCENARIOS
+from optimiser.proposal.choice import Choice
+from optimiser.proposal.prices import Prices, prices_of
 
 _WORDS = {
     "constant": "as the plant file says, whatever the call load",

@@ -7,9 +7,9 @@ from pathlib import Path
 import ipywidgets as widgets
 import pandas as pd
 
-from optimiser.decision.desk import Desk
-from optimiser.decision.shadow import Shadow, ShadowCounts, result_files
 from optimiser.errors import UsageError
+from optimiser.monitoring.shadow import Shadow, ShadowCounts, result_files
+from optimiser.proposal.session import Desk
 from optimiser.recipe.past import FOLDER
 from optimiser.recipe.table import read_recipe
 from optimiser.views.panels import words

@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import ipywidgets as widgets
 
-from optimiser.decision.choice import Choice, Consequences, Point
+from optimiser.proposal.choice import Choice, Consequences, Point
 from optimiser.views import trade_charts as charts
 from optimiser.views.panels.parts import live_chart
 

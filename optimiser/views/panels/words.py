@@ -7,11 +7,12 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.decision.choice import Choice, Consequences, Point, PriceSpan
-from optimiser.decision.proposal import CAUTION, LimitMove, Line
-from optimiser.decision.relabel import Relabel
+from optimiser.caution import CAUTION
 from optimiser.evidence.intervals import Interval
 from optimiser.evidence.promise import Promise
+from optimiser.proposal.choice import Choice, Consequences, Point, PriceSpan
+from optimiser.proposal.record import LimitMove, Line
+from optimiser.proposal.relabel import Relabel
 from optimiser.tally.grid import GridLimit
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK
 from optimiser.views.relabel_tables import HEAD, HOPEFUL, label_cells, standing_words

@@ -1,1 +1,0 @@
-"""The proposal: advice, limits, promise, reasons."""

@@ -1,0 +1,1 @@
+"""Who decided what: append-only, chained by hashes; needs no statistics."""

@@ -1,0 +1,494 @@
+"""The account: what was expected, what followed, what waits; every figure with its count and date.
+
+The manager's page, its JSON and its CSV all say what stands here and nothing else.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from optimiser.caution import CAUTION
+from optimiser.evidence.intervals import ZERO, Interval, add_up, weighted_total
+from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL
+from optimiser.ledger.ledger import Ledger
+from optimiser.ledger.standing import BY_NIGHT, State
+from optimiser.monitoring.watch import Watched
+from optimiser.plant.file import Plant
+from optimiser.proposal.headline import headline, headline_words
+from optimiser.proposal.relabel import Relabel
+from optimiser.proposal.stated import Stated
+from optimiser.values import finite_only
+
+Row = Mapping[str, Any]
+MILLION = 1_000_000
+WAITING = ("waiting", "one signature of two", "held")
+GROUPS = {"waiting": WAITING, "signed": ("accepted",), "live": ("exported",)}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """One figure of the account.
+
+    Attributes
+    ----------
+    name, unit : str
+    value : float
+    low, high : float or None
+        Its interval; None where it is a count.
+    basis : str
+        From how much, in words: the denominator, the dates.
+    """
+
+    name: str
+    unit: str
+    value: float
+    basis: str
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Money:
+    """A group of changes and what they are expected to save together.
+
+    Attributes
+    ----------
+    name : str
+    families : int
+    saving : Interval
+        Money a month; families taken as independent.
+    """
+
+    name: str
+    families: int
+    saving: Interval
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Account:
+    """All that the manager's page says.
+
+    Attributes
+    ----------
+    plant, currency : str
+    made_at : str
+        ISO time, UTC.
+    first, last : str
+        Dates of the history.
+    head : tuple of Money
+        Waiting, signed, live; what is live also as realised in ``realised``.
+    realised : Interval or None
+        Saving a month of the changes that are live, item by item; None where none is.
+    promised : Interval or None
+        Of the same changes, as promised.
+    figures : tuple of Figure
+        Quality and effort, of the live recipe.
+    by_week : tuple of dict
+        ``week, items, boards, calls, false_calls, first_pass_yield,
+        false_calls_per_million``.
+    families : tuple of dict
+        Every proposal: advice, saving and escapes with intervals, from how much.
+    changes : tuple of dict
+        Every change that is live: promised against realised, and its state in words.
+    waiting, decided : tuples of dict
+        Of what people decided; what the night took back itself is in the ledger.
+    raises : tuple of str
+        What would raise the confidence.
+    headline : tuple of str
+        All proposals of the plant together, as sentences.
+    """
+
+    plant: str
+    currency: str
+    made_at: str
+    first: str
+    last: str
+    head: tuple[Money, ...]
+    realised: Interval | None
+    promised: Interval | None
+    figures: tuple[Figure, ...]
+    by_week: tuple[Row, ...]
+    families: tuple[Row, ...]
+    changes: tuple[Row, ...]
+    waiting: tuple[Row, ...]
+    decided: tuple[Row, ...]
+    raises: tuple[str, ...]
+    headline: tuple[str, ...] = ()
+    caution: str = CAUTION
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        found: dict[str, Any] = finite_only(asdict(self))
+        return found
+
+
+def make_account(
+    plant: Plant,
+    days: pd.DataFrame,
+    rows: Sequence[Row],
+    ledger: Ledger,
+    watched: Mapping[int, Watched],
+    *,
+    made_at: str,
+    backtested: bool,
+    relabelled: Relabel | None = None,
+    stated: Stated | None = None,
+) -> Account:
+    """Return the account of a plant.
+
+    Parameters
+    ----------
+    plant : Plant
+    days : DataFrame
+        As ``history.calls.calls_by_day`` gives it.
+    rows : sequence of dict
+        Proposals as rows, all families.
+    ledger : Ledger
+    watched : mapping of int to Watched
+        Changes that are live, by proposal.
+    made_at : str
+        ISO time.
+    backtested : bool
+        Whether past promises are known.
+    stated : Stated, optional
+        Whether reviewers' rates fit the labels; said where they do not.
+    relabelled : Relabel, optional
+        The labels worth a second look.
+
+    Returns
+    -------
+    Account
+    """
+    states = ledger.states()
+    of_all = headline(rows, plant.file.review)
+    live = [w for w in watched.values() if w.since is not None and w.items]
+    file = plant.file.plant
+    return Account(
+        plant=file.name,
+        currency=file.currency,
+        made_at=made_at,
+        first=str(days["date"].min()) if len(days) else "",
+        last=str(days["date"].max()) if len(days) else "",
+        head=_head(rows, states),
+        realised=add_up(*(w.saving_per_month for w in live)) if live else None,
+        promised=add_up(*(w.promised_saving_per_month for w in live)) if live else None,
+        figures=tuple(quality(plant, days)),
+        by_week=tuple(by_week(days)),
+        families=tuple(_family(row) for row in rows),
+        changes=tuple(_change(n, w) for n, w in watched.items()),
+        waiting=tuple(_standing(s) for s in states if s.state in WAITING),
+        decided=tuple(
+            _decision(s) for s in reversed(states) if s.last is not None and s.last.by != BY_NIGHT
+        ),
+        raises=(
+            *(stated.words() if stated is not None and stated.contradicted else ()),
+            *_second_look(plant, relabelled),
+            *_raises(plant, rows, watched, backtested=backtested),
+        ),
+        headline=tuple(headline_words(of_all, currency=file.currency)) if of_all else (),
+    )
+
+
+def _head(rows: Sequence[Row], states: Sequence[State]) -> tuple[Money, ...]:
+    """Return what waits, what is signed, what is exported.
+
+    What stands in the ledger goes by its own promise; an advised change that is in no
+    standing there, and was not refused, waits too.
+    """
+    # Of a family the newest waits; exported changes of a family build on one another.
+    groups: dict[str, dict[object, Interval]] = {name: {} for name in GROUPS}
+    spoken = set()
+    for state in states:
+        group = next((name for name, known in GROUPS.items() if state.state in known), None)
+        promise = state.entry.body.get("figures", {}).get("promise")
+        if group is not None:
+            spoken.add(state.entry.family)
+            if promise:
+                key = state.entry.id if group == "live" else state.entry.family
+                groups[group][key] = _interval(_in_sum(promise))
+    newest = {s.entry.family: s.state for s in states}
+    for row in rows:
+        refused = newest.get(row["family"]) in ("rejected", "withdrawn")
+        if row["advice"] == "change" and row["family"] not in spoken and not refused:
+            groups["waiting"][row["family"]] = _interval(_in_sum(row["promise"]))
+    return tuple(
+        Money(
+            name=name,
+            families=len(parts),
+            saving=add_up(*parts.values()) if parts else ZERO,
+        )
+        for name, parts in groups.items()
+    )
+
+
+def _in_sum(promise: Row) -> Row:
+    """Return the saving as it goes into a sum; older records know only the family's own."""
+    found: Row = promise.get("in_sum", promise)["saving_per_month"]
+    return found
+
+
+def _interval(of: Row) -> Interval:
+    low, high = (math.nan if of[k] is None else float(of[k]) for k in ("low", "high"))
+    value = float(of["value"])
+    return Interval(
+        value=value,
+        low=value if math.isnan(low) else low,
+        high=value if math.isnan(high) else high,
+    )
+
+
+def quality(plant: Plant, days: pd.DataFrame) -> list[Figure]:
+    """Return yield, defects and effort of the live recipe, each with its denominator.
+
+    Parameters
+    ----------
+    plant : Plant
+    days : DataFrame
+        As ``history.calls.calls_by_day`` gives it.
+
+    Returns
+    -------
+    list of Figure
+
+    Notes
+    -----
+    DPMO is defects over opportunities times a million [1]_. An opportunity here is one
+    inspected item of the stage named; the standard counts components, placements and
+    terminations apart, so figures compare with others only where items mean the same.
+
+    References
+    ----------
+    .. [1] IPC-7912 (end item) and IPC-9261 (in process).
+    """
+    if not len(days):
+        return []
+    total = days.drop(columns=["date", "stage"]).sum()
+    span = f"{days['date'].min()} to {days['date'].max()}"
+    months = max(1, days["date"].nunique()) / DAYS_PER_MONTH
+    boards, items = int(total["boards"]), int(total["items"])
+    seconds = plant.file.review.seconds_per_call
+    known = int(total["escapes"])
+    bounded = weighted_total(
+        np.append(np.ones(known), 0.0),
+        np.full(known + 1, 1.0 / plant.file.labels.test_coverage),
+        level=LEVEL,
+    )
+    found = [
+        Figure(
+            name="review of all calls",
+            unit="hours a month",
+            value=float(total["calls"]) * seconds / 3600 / months,
+            basis=f"{int(total['calls']):,} calls at {seconds:g} s, {days['date'].nunique()} days with items, {span}",
+        ),
+        Figure(
+            name="false calls per board",
+            unit="per board inspection",
+            value=total["false_calls"] / boards,
+            basis=f"{int(total['false_calls']):,} called items that review found good, {boards:,} board inspections",
+        ),
+        Figure(
+            name="false calls per million opportunities",
+            unit="ppm",
+            value=total["false_calls"] / items * MILLION,
+            basis=f"{items:,} inspected items, each one opportunity, {span}",
+        ),
+        Figure(
+            name="first-pass yield",
+            unit="share of board inspections",
+            value=total["boards_without_call"] / boards,
+            basis=f"{int(total['boards_without_call']):,} without any call of {boards:,} board inspections",
+        ),
+        Figure(
+            name="escapes known",
+            unit="items",
+            value=float(known),
+            basis=f"labelled defects that no limit called, {span}",
+        ),
+        Figure(
+            name="escapes that test would have found, bounded",
+            unit="items",
+            value=bounded.value,
+            low=bounded.low,
+            high=bounded.high,
+            basis=f"known escapes over a test coverage of {plant.file.labels.test_coverage:.0%}, {LEVEL:.0%} interval; "
+            "what neither test nor field can see is in no figure: an audit bounds it",
+        ),
+    ]
+    for stage, part in days.groupby("stage"):
+        defects = int(part["true_calls"].sum() + part["escapes"].sum())
+        opportunities = int(part["items"].sum())
+        found.append(
+            Figure(
+                name=f"DPMO, {stage}",
+                unit="defects per million opportunities",
+                value=defects / opportunities * MILLION,
+                basis=f"{defects:,} labelled defects of {opportunities:,} inspected items of this stage, each one "
+                "opportunity (defects over opportunities as in IPC-7912 and IPC-9261)",
+            )
+        )
+    return found
+
+
+def by_week(days: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return calls, yield and false calls per million by week.
+
+    Parameters
+    ----------
+    days : DataFrame
+
+    Returns
+    -------
+    list of dict
+        ``week`` is the date of its Monday.
+    """
+    if not len(days):
+        return []
+    dates = pd.to_datetime(days["date"])
+    monday = (dates - pd.to_timedelta(dates.dt.day_of_week, unit="D")).dt.date.astype(str)
+    sums = days.drop(columns=["date", "stage"]).groupby(monday).sum()
+    return [
+        {
+            "week": week,
+            **{
+                k: int(row[k])
+                for k in ("items", "boards", "calls", "true_calls", "false_calls", "escapes")
+            },
+            "first_pass_yield": row["boards_without_call"] / row["boards"]
+            if row["boards"]
+            else math.nan,
+            "false_calls_per_million": row["false_calls"] / row["items"] * MILLION,
+        }
+        for week, row in sums.iterrows()
+    ]
+
+
+def _family(row: Row) -> dict[str, Any]:
+    """Return one family's proposal as the account tells it."""
+    change = row["advice"] == "change"
+    promise = row["promise"]
+    return {
+        "family": row["family"],
+        "advice": row["advice"],
+        "saving": promise["saving_per_month"] if change else None,
+        "false_calls_saved": promise["false_calls_saved"] if change else None,
+        "escapes_added": promise["escapes_added"] if change else None,
+        "escapes_caught": promise["escapes_caught"] if change else None,
+        "items": row["items"],
+        "lots": row["lots"],
+        "defects": row["defects"],
+        "critical": row["critical"],
+        "reason": "; ".join(row["reasons"]),
+    }
+
+
+def _change(number: int, of: Watched) -> dict[str, Any]:
+    """Return one live change: promised against realised."""
+    return {
+        "proposal": number,
+        "family": of.family,
+        "state": of.state,
+        "since": of.since.date().isoformat() if of.since else None,
+        "days": of.days,
+        "items": of.items,
+        "promised": asdict(of.promised_saving_per_month),
+        "realised": asdict(of.saving_per_month),
+        "escapes_known": of.escapes_known,
+        "escapes_expected": asdict(of.expected_escapes),
+        "reason": "; ".join(of.reasons),
+    }
+
+
+def _standing(state: State) -> dict[str, Any]:
+    """Return one proposal that waits for a signature."""
+    entry = state.entry
+    promise = entry.body.get("figures", {}).get("promise")
+    return {
+        "proposal": entry.id,
+        "family": entry.family,
+        "state": state.state,
+        "since": entry.at[:10],
+        "by": entry.by,
+        "limits": len(entry.body["limits"]),
+        "saving": promise["saving_per_month"] if promise else None,
+        "signed_by": [s.by for s in state.signatures],
+        "critical": state.critical,
+    }
+
+
+def _decision(state: State) -> dict[str, Any]:
+    """Return one decision: who, when, why."""
+    assert state.last is not None
+    return {
+        "proposal": state.entry.id,
+        "family": state.entry.family,
+        "verdict": state.last.kind,
+        "by": state.last.by,
+        "at": state.last.at[:16].replace("T", " "),
+        "reason": state.last.reason,
+        "state": state.state,
+        "revision": state.exported_in,
+    }
+
+
+def _second_look(plant: Plant, found: Relabel | None) -> list[str]:
+    """Return what looking at doubtful labels again is expected to free, in one line."""
+    if found is None or not found.worth:
+        return []
+    worth = found.worth[-1]
+    return [
+        f"A second look at {_count(worth.rows, 'labelled defect', 'labelled defects')} "
+        f"({worth.minutes:,.0f} minutes) is expected to find {worth.misread:,.0f} misread and to free "
+        f"{worth.false_calls:,.0f} false calls over this history, {plant.file.plant.currency} "
+        f"{worth.money_per_month:,.0f} a month: expected and counted on this history, no promise "
+        "(optimiser relabel)."
+    ]
+
+
+def _raises(
+    plant: Plant, rows: Sequence[Row], watched: Mapping[int, Watched], *, backtested: bool
+) -> list[str]:
+    """Return what would raise the confidence, most useful first."""
+    found = []
+    if not backtested:
+        found.append(
+            "Past promises were never checked: run optimiser backtest, which walks forward in time."
+        )
+    thin = [row["family"] for row in rows if row["advice"] == "gather"]
+    if thin:
+        found.append(
+            f"{_count(len(thin), 'family has', 'families have')} too few labelled defects or lots "
+            f"({', '.join(thin[:6])}{', …' if len(thin) > 6 else ''}): record what test and field find, "
+            "and audit passed items (optimiser audit)."
+        )
+    early = [w.family for w in watched.values() if w.state == "too early"]
+    if early:
+        found.append(f"Too early to judge: {', '.join(early)}; more days will tell.")
+    unknown = [m for m, known in plant.file.measurements.items() if not known.repeatability]
+    if unknown:
+        found.append(
+            f"The repeatability of {', '.join(unknown[:6])} is not known: study repeated readings (optimiser gauge)."
+        )
+    if not plant.file.review.miss_rate:
+        found.append(
+            "Reviewers are taken to miss nothing: seed known defects among the calls and enter review.miss_rate."
+        )
+    uncertified = sum(bool(r["advice"] == "change" and _uncertified(r)) for r in rows)
+    if uncertified:
+        found.append(
+            f"{uncertified} advised changes rest on their promise alone: later lots hold too few defects to certify "
+            "that at most 10 % of called defects are added to the escapes (22 without an escape are needed)."
+        )
+    return found
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
+
+
+def _uncertified(row: Row) -> bool:
+    proof = row["proof"]
+    return not proof or proof["added_bound"] > 0.10

@@ -1,0 +1,291 @@
+"""All families of a plant: cases from the history, proposals on the cores there are.
+
+A proposal is kept as its family ends, so that an interrupted run goes on with the families
+that are left. It is kept under a key of all it rests on: a changed history, recipe, price,
+rail or version makes a new one.
+"""
+
+import signal
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
+from multiprocessing import get_context
+from multiprocessing.synchronize import Event
+from pathlib import Path
+from threading import current_thread, main_thread
+from typing import Any
+
+import numpy as np
+
+from optimiser.errors import HistoryError
+from optimiser.evidence.bursts import Arrivals, bursts_of
+from optimiser.history.read import History
+from optimiser.plant.file import Plant
+from optimiser.proposal.cache import keep, read_row
+from optimiser.proposal.calibration import kept_calibration, widening
+from optimiser.proposal.proof import EARLY_SHARE
+from optimiser.proposal.propose import Case, Found, items_by_lot, propose_with_study
+from optimiser.proposal.shares import with_shares
+from optimiser.recipe.table import Recipe
+from optimiser.tally.count import FamilyTally, tally_history
+from optimiser.tally.grid import make_grids
+from optimiser.tally.must_catch import read_must_catch
+
+TRIALS = 60
+PROOF_TRIALS = 30
+FOLDER = "proposals"
+POLL_SECONDS = 0.2
+Row = dict[str, Any]
+Made = tuple[Row, Found | None]
+_stop: Event | None = None
+
+
+def make_cases(
+    history: History,
+    live: Recipe,
+    *,
+    family: str | None = None,
+    trials: int = TRIALS,
+    proof: bool = False,
+) -> list[Case]:
+    """Tally a history and return a case per family, the heaviest first.
+
+    Parameters
+    ----------
+    history : History
+    live : Recipe
+    family : str, optional
+        Only this one; its siblings are tallied too.
+    trials : int
+    proof : bool
+        Tally the earlier and the later lots apart as well, for certificates.
+
+    Returns
+    -------
+    list of Case
+
+    Raises
+    ------
+    HistoryError
+        If the whole history is one lot: no setting could be judged on a lot it has not seen.
+    """
+    plant = history.plant
+    tallies = tally_history(history, make_grids(history, live), live)
+    lots = max((len(t.lots) for t in tallies.values()), default=0)
+    if lots < 2:
+        msg = (
+            f"{plant.locate(plant.file.plant.history)}: holds {lots} lot; a promise needs at least "
+            "2, better 5, so that a setting is judged on lots it has not seen: add results of "
+            "other lots, or fill the column lot"
+        )
+        raise HistoryError(msg)
+    kept, span = read_must_catch(plant), history.span_days
+    bursts = dict(zip(tallies, bursts_of([arrivals(t) for t in tallies.values()]), strict=True))
+    widen = widening(kept_calibration(plant.folder))
+    apart = _apart(history, live, family, trials) if proof else {}
+    cases = [
+        Case(
+            tally=tally,
+            siblings=_siblings(tally, tallies, plant),
+            plant=plant,
+            must_catch=tuple(k for k in kept if k.family == name),
+            span_days=span,
+            trials=trials,
+            bursts=bursts[name],
+            widen=widen,
+            early=apart.get(name, (None, None))[0],
+            later=apart.get(name, (None, None))[1],
+        )
+        for name, tally in tallies.items()
+        if family in (None, name)
+    ]
+    return sorted(cases, key=lambda c: -len(c.tally.cells.count) * len(c.tally.defects.z))
+
+
+def arrivals(tally: FamilyTally) -> Arrivals:
+    """Return a family's labelled defects by lot and board; those that review found."""
+    found = tally.defects.frame["found_by"].isin(["review", "second look"]).to_numpy()
+    lots, boards = len(tally.lots), tally.defects.frame.loc[found, "board"].astype(str)
+    return Arrivals(
+        defects=np.bincount(tally.defects.lot[found], minlength=lots).astype(np.float64),
+        items=items_by_lot(tally),
+        on_board=np.unique(boards, return_counts=True)[1].astype(np.float64),
+    )
+
+
+def early_lots(lots: int) -> int | None:
+    """Return how many of so many lots are the earlier ones; None where they are too few."""
+    cut = round(EARLY_SHARE * lots)
+    return cut if 2 <= cut < lots else None
+
+
+def _apart(
+    history: History, live: Recipe, family: str | None, trials: int
+) -> dict[str, tuple[Case, FamilyTally]]:
+    """Return per family the case of the earlier lots and the tally of the later ones.
+
+    Grid and rails come from the earlier lots alone.
+    """
+    (lots,) = history.rows(f"select count(*) from {history.lots}")[0]
+    cut = early_lots(lots)
+    if cut is None:
+        return {}
+    try:
+        history.look_at(0, cut)
+        early = make_cases(history, live, family=family, trials=min(trials, PROOF_TRIALS))
+        history.look_at(cut)
+        grids = {c.tally.family: c.tally.grid for c in early}
+        later = tally_history(history, grids, live)
+    finally:
+        history.look_at()
+    return {c.tally.family: (c, later[c.tally.family]) for c in early}
+
+
+def _siblings(
+    tally: FamilyTally, tallies: Mapping[str, FamilyTally], plant: Plant
+) -> tuple[FamilyTally, ...]:
+    """Return the tallies of the families with the same termination."""
+    families = plant.file.families
+    termination = families[tally.family].termination
+    return tuple(
+        other
+        for name, other in tallies.items()
+        if termination and name != tally.family and families[name].termination == termination
+    )
+
+
+def propose_all(
+    cases: Sequence[Case],
+    *,
+    folder: Path | None,
+    workers: int,
+    on_done: Callable[[str], None] = lambda family: None,
+    on_trial: Callable[[int], None] | None = None,
+) -> tuple[list[Row], bool]:
+    """Return the proposals of all cases as rows, and whether the run was interrupted.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+    folder : Path or None
+        Where proposals are kept as they end, and found again; None keeps none.
+    workers : int
+        Processes; 1 works in this one.
+    on_done : callable
+        Told each family as it ends.
+    on_trial : callable, optional
+        With one worker told of every trial; a KeyboardInterrupt it raises stops the run.
+
+    Returns
+    -------
+    rows : list of dict
+        ``Proposal.as_dict`` of every family that ended, largest saving first.
+    interrupted : bool
+        True after Ctrl-C: families under way give what they have found, waiting ones are
+        left for the next run.
+    """
+    rows, todo = [], []
+    for case in cases:
+        row = read_row(folder, case)
+        if row is None:
+            todo.append(case)
+        else:
+            rows.append(row)
+            on_done(case.tally.family)
+    interrupted = False
+    run = _in_processes(todo, workers) if workers > 1 and len(todo) > 1 else _here(todo, on_trial)
+    for case, made, stopped in run:
+        interrupted = interrupted or stopped
+        if made is not None:
+            row, found = made
+            rows.append(row)
+            if not row["interrupted"]:
+                keep(folder, case, row, found)
+            on_done(case.tally.family)
+    ranked = with_shares(sorted(rows, key=by_saving))
+    return ranked, interrupted or len(rows) < len(cases)
+
+
+def by_saving(row: Row) -> tuple[float, str]:
+    """Return what proposals are ordered by: the largest saving first."""
+    return -row["promise"]["saving_per_month"]["value"], row["family"]
+
+
+def _here(
+    cases: Sequence[Case], on_trial: Callable[[int], None] | None
+) -> Iterator[tuple[Case, Made | None, bool]]:
+    """Yield each case with its proposal, computed in this process."""
+    for case in cases:
+        try:
+            row, found = _made(case, on_trial)
+        except KeyboardInterrupt:
+            yield case, None, True
+            return
+        yield case, (row, found), row["interrupted"]
+        if row["interrupted"]:
+            return
+
+
+def _in_processes(cases: Sequence[Case], workers: int) -> Iterator[tuple[Case, Made | None, bool]]:
+    """Yield each case with its proposal, computed in a few processes.
+
+    Ctrl-C sets an event; the studies under way end at their next trial and are kept.
+    """
+    context = get_context("spawn")
+    stop = context.Event()
+    with (
+        _told_by_ctrl_c(stop),
+        ProcessPoolExecutor(
+            workers, mp_context=context, initializer=_start_worker, initargs=(stop,)
+        ) as pool,
+    ):
+        waiting = {pool.submit(_work, case): case for case in cases}
+        while waiting:
+            done, _ = wait(waiting, timeout=POLL_SECONDS, return_when=FIRST_COMPLETED)
+            yield from ((c, f.result(), stop.is_set()) for f, c in _taken(waiting, done))
+            if stop.is_set():
+                waiting = {f: c for f, c in waiting.items() if not f.cancel()}
+
+
+@contextmanager
+def _told_by_ctrl_c(stop: Event) -> Iterator[None]:
+    """Let Ctrl-C set an event, whenever it comes, instead of breaking off in the middle.
+
+    Only the main thread may listen for it; elsewhere Ctrl-C stays what it was.
+    """
+    if current_thread() is not main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, lambda *_: stop.set())
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _taken(
+    waiting: dict[Future[Made], Case], done: set[Future[Made]]
+) -> Iterator[tuple[Future[Made], Case]]:
+    for future in done:
+        yield future, waiting.pop(future)
+
+
+def _start_worker(stop: Event) -> None:
+    """Set a worker up: one thread, deaf to Ctrl-C, which the event stands for."""
+    global _stop
+    _stop = stop
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _work(case: Case) -> Made:
+    return _made(case, _stop_if_told)
+
+
+def _made(case: Case, on_trial: Callable[[int], None] | None) -> Made:
+    proposal, found = propose_with_study(case, on_trial=on_trial)
+    return proposal.as_dict(), found
+
+
+def _stop_if_told(trials: int) -> None:
+    if _stop is not None and _stop.is_set():
+        raise KeyboardInterrupt

@@ -1,0 +1,612 @@
+"""From a family's tally to its proposal: the whole line, as code."""
+
+import hashlib
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from optimiser.evidence.bursts import INDEPENDENT, Bursts
+from optimiser.evidence.promise import DAYS_PER_MONTH, HeldOut, Promise, no_change, promise
+from optimiser.plant.file import Plant
+from optimiser.proposal.proof import prove, shortlist
+from optimiser.proposal.record import (
+    Advice,
+    Considered,
+    LimitMove,
+    Line,
+    Proof,
+    Proposal,
+    ThreeLines,
+)
+from optimiser.search.crossfit import fit
+from optimiser.search.exact import ExactFront, best_at_price, exact_front
+from optimiser.search.pose import pose
+from optimiser.search.problem import (
+    Problem,
+    is_called,
+    keeps_to_rails,
+    released_share,
+    stops_work,
+)
+from optimiser.search.study import StudyResult, run_study
+from optimiser.tally.count import FamilyTally
+from optimiser.tally.must_catch import Impossible, KeptItem, rank_kept
+
+FEWEST_LOTS = 5
+FRONT_SECONDS = 3.0
+UNSTABLE = 0.5
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Case:
+    """All that one family's proposal rests on; what a worker is handed.
+
+    Attributes
+    ----------
+    tally : FamilyTally
+    siblings : tuple of FamilyTally
+        Families of the same termination.
+    plant : Plant
+    must_catch : tuple of KeptItem
+        Of this family.
+    span_days : float
+    trials : int
+    bursts : Bursts
+        How unevenly the family's defects come, beside the plant's other families.
+    widen : float
+        By how much the last backtest asks for wider intervals of the next span.
+    early : Case or None
+        The same of the earlier lots only, rails and grid included.
+    later : FamilyTally or None
+        The later lots over the grid of ``early``.
+    """
+
+    tally: FamilyTally
+    siblings: tuple[FamilyTally, ...]
+    plant: Plant
+    must_catch: tuple[KeptItem, ...]
+    span_days: float
+    trials: int
+    bursts: Bursts = INDEPENDENT
+    widen: float = 1.0
+    early: "Case | None" = None
+    later: FamilyTally | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Found:
+    """What the search of one family brought forth: the yardstick, and every candidate."""
+
+    front: ExactFront
+    study: StudyResult
+
+
+def propose(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proposal:
+    """Return a family's proposal.
+
+    Parameters
+    ----------
+    case : Case
+    on_trial : callable, optional
+        Told how many trials are done; a KeyboardInterrupt it raises ends the study early.
+
+    Returns
+    -------
+    Proposal
+        ``gather`` where the evidence is too thin to search at all.
+    """
+    return propose_with_study(case, on_trial=on_trial)[0]
+
+
+def propose_with_study(
+    case: Case, *, on_trial: Callable[[int], None] | None = None
+) -> tuple[Proposal, Found | None]:
+    """Return a family's proposal and all that the search looked at.
+
+    Parameters
+    ----------
+    case : Case
+    on_trial : callable, optional
+
+    Returns
+    -------
+    Proposal
+    Found or None
+        None where nothing was searched.
+    """
+    problem, impossible = posed(case)
+    lacking = what_to_gather(case, problem)
+    if lacking:
+        return _unmoved(case, problem, "gather", lacking), None
+    if not problem.m or impossible:
+        return _unmoved(case, problem, "keep", _why_stuck(impossible)), None
+    found = _search(case, problem, on_trial)
+    proposal = _weigh(case, problem, found.front, found.study)
+    if not proposal.interrupted:
+        proposal = replace(proposal, proof=proven(case, on_trial=on_trial))
+    return proposal, found
+
+
+def posed(case: Case) -> tuple[Problem, list[Impossible]]:
+    """Return a family's problem and the must-catch items that no setting calls."""
+    must_ranks, impossible = _kept_set(case)
+    return pose(case.tally, case.siblings, case.plant, must_ranks), impossible
+
+
+def _kept_set(case: Case) -> tuple[Ints, list[Impossible]]:
+    guard = case.plant.file.rails.guard_sigmas
+    return rank_kept(case.must_catch, case.tally.grid, guard_sigmas=guard)
+
+
+def _posed_by(case: Case, lots: NDArray[np.bool_]) -> Problem:
+    """Return the problem that some lots alone pose: what a fit sees that is judged on the rest."""
+    return pose(case.tally, case.siblings, case.plant, _kept_set(case)[0], lots)
+
+
+def _search(case: Case, problem: Problem, on_trial: Callable[[int], None] | None) -> Found:
+    """Return the exact front of what was counted, and the study that it seeds."""
+    front = exact_front(problem, time_limit_s=FRONT_SECONDS)
+    study = run_study(
+        problem,
+        seed=stable_seed(case.plant.file.plant.name, case.tally.family),
+        trials=case.trials,
+        seeds=_seeds(front, problem),
+        apart=partial(_posed_by, case),
+        on_trial=on_trial,
+    )
+    return Found(front=front, study=study)
+
+
+def proven(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proof | None:
+    """Return what the later lots prove of settings that the earlier lots brought forth.
+
+    Parameters
+    ----------
+    case : Case
+    on_trial : callable, optional
+
+    Returns
+    -------
+    Proof or None
+        None where the earlier lots are too few to search, or the later ones hold no defect.
+    """
+    if case.early is None or case.later is None:
+        return None
+    problem, impossible = posed(case.early)
+    if what_to_gather(case.early, problem) or not problem.m or impossible:
+        return None
+    study = _search(case.early, problem, on_trial).study
+    moves = [limit_moves(case.early.tally, study.trials.settings[r]) for r in shortlist(study)]
+    currency = case.plant.file.plant.currency
+    return prove(
+        case.early.tally,
+        problem,
+        study,
+        case.later,
+        moves,
+        promised=promise(held_out(case.early, problem, study)),
+        coverage=case.plant.file.labels.test_coverage,
+        currency=currency,
+    )
+
+
+def stable_seed(*names: str) -> int:
+    """Return a seed that is the same on every machine and in every process."""
+    digest = hashlib.sha256("\x1f".join(names).encode()).digest()
+    return int.from_bytes(digest[:4], "big")
+
+
+def what_to_gather(case: Case, problem: Problem) -> tuple[str, ...]:
+    """Return what evidence is missing and how to collect it; empty where there is enough."""
+    needed = case.plant.file.rails.minimum_defects
+    found = len(problem.defect_z)
+    lots = int(np.count_nonzero(items_by_lot(case.tally)))
+    reasons = []
+    if found < needed:
+        reasons.append(
+            f"{found} labelled defects in {case.tally.items:,} items; {needed} are needed, "
+            f"{needed - found} more: keep reviewing every call, record what test and field find "
+            "for this family, and audit passed items near the limits"
+        )
+    if lots < FEWEST_LOTS:
+        reasons.append(
+            f"items of {lots} lots; {FEWEST_LOTS} are needed so that a setting can be judged on "
+            "lots it has not seen: add the results of further lots"
+        )
+    return tuple(reasons)
+
+
+def items_by_lot(tally: FamilyTally) -> NDArray[np.float64]:
+    """Return the number of non-defects in each lot, shape (t,)."""
+    counts = np.bincount(tally.cells.lot, tally.cells.count, minlength=len(tally.lots))
+    return counts.astype(np.float64)
+
+
+def _why_stuck(impossible: Sequence[Impossible]) -> tuple[str, ...]:
+    return tuple(str(i) for i in impossible) or ("no limit of this family may move",)
+
+
+def whole_rails(problem: Problem, study: StudyResult) -> list[str]:
+    """Return in words the rails on the whole setting without which it would have gone further."""
+    way = study.trials.ways[study.recommended]
+    if way is None:
+        return []
+    free = replace(problem, most_released=1.0, stays_at_work=False)
+    further = fit(free, way, lot_fold=study.lot_fold)
+    words = []
+    if (share := released_share(problem, further)) > problem.most_released:
+        words.append(
+            f"released-share: at most {problem.most_released:.0%} of the known defects may be released, "
+            f"the prices alone would release {share:.0%}"
+        )
+    if stops_work(problem, further):
+        words.append("working-limit: no limit of this family would call anything any more")
+    return words
+
+
+def _seeds(front: ExactFront, problem: Problem) -> list[Ints]:
+    """Return the front's best settings at the plant's price and at a few around it."""
+    if not len(problem.defect_price) or not problem.false_call_cost:
+        return [p.setting for p in front.points[:1]]
+    ratio = float(problem.defect_price.mean()) / problem.false_call_cost
+    chosen = [
+        best_at_price(front, false_calls_per_escape=ratio * factor) for factor in (0.25, 1.0, 4.0)
+    ]
+    return [p.setting for p in {p.escapes: p for p in chosen}.values()]
+
+
+def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) -> Proposal:
+    """Return the advice on a study's recommended setting."""
+    held = held_out(case, problem, study)
+    promised = promise(held)
+    setting = study.setting
+    moves = limit_moves(case.tally, setting)
+    attainable = attainable_per_month(
+        case, problem, [*study.trials.settings, *(p.setting for p in front.points)]
+    )
+    reasons = _reasons_to_keep(promised, moves, case)
+    advice: Advice = "keep" if reasons else "change"
+    if advice == "keep":
+        considered = (
+            Considered(limits=moves, promise=promised) if any(m.moves for m in moves) else None
+        )
+        moves, promised, setting = (
+            limit_moves(case.tally, problem.live),
+            _nothing(case, problem),
+            problem.live,
+        )
+    else:
+        considered = None
+        reasons = (*_reasons_to_change(promised, case), *unstable_words(problem, study))
+    saving = promised.saving_per_month.value
+    return Proposal(
+        family=case.tally.family,
+        advice=advice,
+        reasons=reasons,
+        limits=moves,
+        promise=promised,
+        considered=considered,
+        lines=three_lines(case.tally, setting),
+        attainable_per_month=attainable,
+        share_reached=saving / attainable if attainable else None,
+        front_proved=front.proved,
+        rails_touched=tuple(
+            dict.fromkeys([*(m.rail for m in moves if m.rail), *whole_rails(problem, study)])
+        ),
+        items=case.tally.items,
+        lots=promised.lots,
+        defects=len(case.tally.defects.frame),
+        span_days=case.span_days,
+        trials=sum(origin == "trial" for origin in study.trials.origin),
+        interrupted=study.interrupted,
+        critical=case.plant.file.families[case.tally.family].critical,
+    )
+
+
+def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
+    """Return the study's outcomes on lots not seen, as the promise wants them.
+
+    False calls are those of the setting itself, raised by how much more the settings of the
+    folds call on their unseen lots than on the lots they were fitted to; the folds' own
+    counts would add the scatter between their settings.
+    Whether a labelled defect escapes is read off the setting fitted without its lot, as it
+    was measured: a whole yes or no that anyone can count again.
+    """
+    fold = study.lot_fold[problem.defect_lot]
+    settings = study.trials.fold_settings[study.chosen[fold], fold]
+    escaped = ~is_called(settings, problem.defect_ranks)
+    return HeldOut(
+        items=items_by_lot(case.tally),
+        live_false_calls=study.live_false_calls.astype(np.float64),
+        false_calls=_on_unseen_lots(case.tally, study),
+        false_calls_error=study.optimism_error,
+        newly_called=_newly_called(problem, study),
+        loosens=bool((study.setting > problem.live).any()),
+        tightens=bool((study.setting < problem.live).any()),
+        lot=problem.defect_lot,
+        escape=escaped.astype(np.float64),
+        live_called=problem.defect_called,
+        weight=problem.defect_weight,
+        price=problem.defect_price,
+        false_call_cost=problem.false_call_cost,
+        miss_rate=problem.miss_rate,
+        passed_weight=1.0 / case.plant.file.labels.test_coverage,
+        span_days=case.span_days,
+        misread=_misread(case, problem, escaped & problem.defect_called, _folds_goods(case, study)),
+        setting_added=_own_added(case, problem, study.setting),
+        bursts=case.bursts.effect,
+        widen=case.widen,
+    )
+
+
+def _own_added(case: Case, problem: Problem, setting: Ints) -> float:
+    """Return the known defects that a setting itself releases, less those expected misread."""
+    released = problem.defect_called & ~is_called(setting, problem.defect_ranks)
+    goods = _released_goods(case, partial(is_called, setting)).sum()
+    return float(released.sum()) - _misread(case, problem, released, float(goods))
+
+
+def _misread(case: Case, problem: Problem, released: NDArray[np.bool_], goods: float) -> float:
+    """Return how many of some released labels are expected to be misread goods.
+
+    As many as the reviewers' false alarm rate makes of the goods released with them; once labels
+    were looked at again no more than there are labels in doubt.
+    """
+    expected = case.plant.file.review_of(case.tally.family).false_alarm_rate * goods
+    if not case.tally.looked_again:
+        return expected
+    return min(expected, float((released & (problem.defect_weight < 1.0)).sum()))
+
+
+def _folds_goods(case: Case, study: StudyResult) -> float:
+    """Return reviewed goods released in lots that the settings of the folds have not seen."""
+    total = 0.0
+    for fold, row in enumerate(study.chosen):
+        setting = study.trials.fold_settings[row, fold]
+        by_lot = _released_goods(case, partial(is_called, setting))
+        total += float(by_lot[study.lot_fold == fold].sum())
+    return total
+
+
+def _released_goods(
+    case: Case, called: Callable[[NDArray[np.int16]], NDArray[np.bool_]]
+) -> NDArray[np.float64]:
+    """Return the reviewed goods that the live recipe calls and a setting does not, shape (t,)."""
+    cells = case.tally.cells
+    free = cells.reviewed & ~cells.settled
+    goods = free & is_called(case.tally.grid.live, cells.ranks) & ~called(cells.ranks)
+    found = np.bincount(cells.lot[goods], cells.count[goods], minlength=len(case.tally.lots))
+    return found.astype(np.float64)
+
+
+def _on_unseen_lots(tally: FamilyTally, study: StudyResult) -> NDArray[np.float64]:
+    """Return the proposed setting's false calls by lot as expected on lots not seen, shape (t,)."""
+    items = items_by_lot(tally)
+    # On lots not seen a setting does no better than on those that it was fitted to.
+    raised = study.setting_false_calls + max(study.optimism, 0.0) * items / items.sum()
+    return np.asarray(np.maximum(raised, 0.0), dtype=np.float64)
+
+
+def _newly_called(problem: Problem, study: StudyResult) -> NDArray[np.float64]:
+    """Return non-defects that only the setting fitted without their lot calls, shape (t,)."""
+    by_live = is_called(problem.live, problem.ranks)
+    found = np.zeros(problem.lots)
+    for fold, row in enumerate(study.chosen):
+        by_new = is_called(study.trials.fold_settings[row, fold], problem.ranks)
+        lots = study.lot_fold == fold
+        found[lots] = ((by_new & ~by_live).astype(np.float64) @ problem.counts)[lots]
+    return found
+
+
+def is_advised(promised: Promise, plant: Plant) -> bool:
+    """Return whether a promise meets the plant's rule for advising a change."""
+    rule = plant.file.advice
+    return (
+        promised.saving_per_month.value > rule.smallest_saving
+        and promised.chance_of_loss <= rule.largest_chance_of_loss
+    )
+
+
+def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove], case: Case) -> tuple[str, ...]:
+    """Return why no change is advised, what keeping costs and what would settle it."""
+    if not any(m.moves for m in moves):
+        return ("no setting between the rails did better on lots it had not seen",)
+    if promised.trend is not None and _trend_loses(promised):
+        return (
+            moving_words(promised),
+            "look at the process first: if it goes on like this the change may lose money",
+        )
+    if is_advised(promised, case.plant):
+        return ()
+    saving, currency = promised.saving_per_month, case.plant.file.plant.currency
+    rule = case.plant.file.advice
+    spread = f"{promised.level:.0%} interval {saving.low:,.0f} to {saving.high:,.0f}"
+    if saving.value <= rule.smallest_saving:
+        return (
+            f"the best change found is expected to save {currency} {saving.value:,.0f} a month "
+            f"({spread}), no more than the {rule.smallest_saving:,.0f} that advice asks for",
+        )
+    return (
+        f"the saving is not certain enough: chance of loss {promised.chance_of_loss:.0%}, at most "
+        f"{rule.largest_chance_of_loss:.0%} is advised",
+        f"keeping gives up {currency} {saving.value:,.0f} a month as far as this history can tell "
+        f"({spread}); {_what_settles(promised, case)}",
+    )
+
+
+def _trend_loses(promised: Promise) -> bool:
+    """Return whether the false calls saved that a trend may leave are worth less than the rest."""
+    saved = promised.false_calls_saved.value
+    left = promised.next_span.false_calls_saved.low / saved if saved > 0 else 1.0
+    rest = promised.caught_saving_per_month.value - promised.added_cost_per_month.value
+    return left * promised.review_saving_per_month.value + rest < 0
+
+
+def moving_words(promised: Promise) -> str:
+    """Return how a process moves, in words; a promise with a trend."""
+    trend = promised.trend
+    assert trend is not None
+    verb = "rise" if trend.growth > 0 else "fall"
+    return (
+        f"the process moves: false calls {verb} by a factor of {math.exp(abs(trend.growth)):.1f} over "
+        f"this history, beyond what its {trend.lots} lots scatter"
+    )
+
+
+def _what_settles(promised: Promise, case: Case) -> str:
+    """Return how much more history would settle a saving of this size, in words."""
+    saving = promised.saving_per_month
+    z_now = float(norm.ppf(1 - promised.chance_of_loss))
+    z_asked = float(norm.ppf(1 - case.plant.file.advice.largest_chance_of_loss))
+    if z_now <= 0.05 or saving.value <= 0:
+        return "no length of history like this one would settle it soon"
+    days = case.span_days * ((z_asked / z_now) ** 2 - 1)
+    labels = len(case.tally.defects.frame) * ((z_asked / z_now) ** 2 - 1)
+    return (
+        f"some {math.ceil(days):,} more days like these ({math.ceil(labels):,} more labelled "
+        "defects) would settle a saving of this size"
+    )
+
+
+def _reasons_to_change(promised: Promise, case: Case) -> tuple[str, ...]:
+    """Return what speaks for a change, most money first."""
+    parts = {
+        f"{promised.false_calls_saved.value:,.0f} false calls fewer in {case.span_days:.0f} days": (
+            promised.review_saving_per_month.value
+        ),
+        f"{promised.escapes_caught.value:.1f} escapes caught that test, audit or field found": (
+            promised.caught_saving_per_month.value
+        ),
+    }
+    reasons = [words for words, money in sorted(parts.items(), key=lambda p: -p[1]) if money > 0]
+    if promised.trend is not None:
+        reasons.append(f"{moving_words(promised)}; the promise holds while it stays as it was")
+    if case.plant.file.families[case.tally.family].critical:
+        reasons.append("critical family: no known escape is added; two signatures are needed")
+    return tuple(reasons)
+
+
+def unstable_words(problem: Problem, study: StudyResult) -> tuple[str, ...]:
+    """Return in words that settings fitted without a fold differ widely; empty where they agree.
+
+    Parameters
+    ----------
+    problem : Problem
+    study : StudyResult
+
+    Returns
+    -------
+    tuple of str
+        Where the false calls that they save of this very history differ by more than UNSTABLE
+        times what the proposed setting saves.
+    """
+    totals = np.asarray(problem.counts.sum(axis=1), dtype=np.float64).ravel()
+    folds = study.trials.fold_settings[study.chosen, np.arange(len(study.chosen))]
+    live, own, *others = (
+        float(is_called(s, problem.ranks) @ totals) for s in (problem.live, study.setting, *folds)
+    )
+    saved = sorted(live - other for other in others)
+    if saved[-1] - saved[0] <= UNSTABLE * abs(live - own):
+        return ()
+    return (
+        f"the setting is unstable: fitted without a fifth of the lots it would save {saved[0]:,.0f} to "
+        f"{saved[-1]:,.0f} false calls of this history, fitted to all of them {live - own:,.0f}",
+    )
+
+
+def _nothing(case: Case, problem: Problem) -> Promise:
+    """Return the promise of moving no limit."""
+    called = int(problem.defect_called.sum())
+    return no_change(
+        lots=int(np.count_nonzero(items_by_lot(case.tally))),
+        defects_called=called,
+        defects_passed=len(problem.defect_called) - called,
+    )
+
+
+def limit_moves(tally: FamilyTally, setting: Sequence[int] | Ints) -> tuple[LimitMove, ...]:
+    """Return every limit of a family now and under a setting, with the rail it touches."""
+    return tuple(
+        LimitMove(
+            measurement=limit.measurement,
+            side=limit.side,
+            unit=limit.unit,
+            now=float(limit.values[limit.live]),
+            proposed=float(limit.values[level]),
+            rail=f"{limit.measurement} {limit.side}: {stop.reason}" if stop else "",
+        )
+        for limit, level in zip(tally.grid.limits, setting, strict=True)
+        for stop in (limit.touched(int(level)),)
+    )
+
+
+def three_lines(tally: FamilyTally, setting: Sequence[int] | Ints) -> ThreeLines:
+    """Return the items called by both, by the live recipe only, by the setting only."""
+    cells, defects = tally.cells, tally.defects
+    live, new = tally.grid.live, np.asarray(setting)
+    by_live, by_new = (cells.settled | is_called(s, cells.ranks) for s in (live, new))
+    bad_live, bad_new = (defects.settled | is_called(s, defects.ranks) for s in (live, new))
+
+    def line(items: NDArray[np.bool_], bad: NDArray[np.bool_]) -> Line:
+        goods = int(cells.count[items & cells.reviewed].sum())
+        unreviewed = int(cells.count[items & ~cells.reviewed].sum())
+        caught = int(bad.sum())
+        return Line(
+            calls=goods + unreviewed + caught, defects=caught, goods=goods, unreviewed=unreviewed
+        )
+
+    return ThreeLines(
+        kept=line(by_live & by_new, bad_live & bad_new),
+        loosened=line(by_live & ~by_new, bad_live & ~bad_new),
+        tightened=line(~by_live & by_new, ~bad_live & bad_new),
+    )
+
+
+def attainable_per_month(case: Case, problem: Problem, settings: Sequence[Ints]) -> float:
+    """Return what the best of some settings would have saved on this very history.
+
+    Money a month, at the plant's prices, every labelled defect with its weight. In-sample:
+    a yardstick for the promise and never one itself.
+    """
+    totals = np.asarray(problem.counts.sum(axis=1), dtype=np.float64).ravel()
+    price = problem.defect_weight * problem.defect_price * (1 - problem.miss_rate)
+
+    def cost(setting: Ints) -> float:
+        false_calls = float(totals @ is_called(setting, problem.ranks))
+        escapes = ~is_called(setting, problem.defect_ranks)
+        return problem.false_call_cost * false_calls + float(price @ escapes)
+
+    allowed = [s for s in settings if keeps_to_rails(problem, s)]
+    saving = cost(problem.live) - min(cost(s) for s in (problem.live, *allowed))
+    return saving * DAYS_PER_MONTH / case.span_days
+
+
+def _unmoved(case: Case, problem: Problem, advice: Advice, reasons: tuple[str, ...]) -> Proposal:
+    """Return a proposal that leaves every limit where it is, without a search."""
+    promised = _nothing(case, problem)
+    return Proposal(
+        family=case.tally.family,
+        advice=advice,
+        reasons=reasons,
+        limits=limit_moves(case.tally, problem.live),
+        promise=promised,
+        considered=None,
+        lines=three_lines(case.tally, problem.live),
+        attainable_per_month=None,
+        share_reached=None,
+        front_proved=False,
+        rails_touched=(),
+        items=case.tally.items,
+        lots=promised.lots,
+        defects=len(case.tally.defects.frame),
+        span_days=case.span_days,
+        trials=0,
+        interrupted=False,
+        critical=case.plant.file.families[case.tally.family].critical,
+    )

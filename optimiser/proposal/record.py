@@ -1,0 +1,221 @@
+"""The proposal of one family: what an engineer signs or refuses."""
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+from optimiser.evidence.intervals import Interval
+from optimiser.evidence.promise import Promise
+from optimiser.plant.file import Side
+from optimiser.values import finite_only
+
+Advice = Literal["change", "keep", "gather"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitMove:
+    """One limit now and proposed, in its unit; ±inf is no limit.
+
+    ``rail`` says which rule stops it from moving further, empty where none does.
+    """
+
+    measurement: str
+    side: Side
+    unit: str
+    now: float
+    proposed: float
+    rail: str = ""
+
+    @property
+    def moves(self) -> bool:
+        """Whether the limit changes."""
+        return self.now != self.proposed
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the fields by name; no limit is None."""
+        row = asdict(self)
+        for key in ("now", "proposed"):
+            row[key] = row[key] if math.isfinite(row[key]) else None
+        return row
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """Items on one side of the change, by what is known of them."""
+
+    calls: int
+    defects: int
+    goods: int
+    unreviewed: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThreeLines:
+    """Items called by both recipes, by the live one only, by the proposed one only.
+
+    Whole items of this history under the setting fitted on all of it; never netted.
+    """
+
+    kept: Line
+    loosened: Line
+    tightened: Line
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Considered:
+    """A change that was weighed and is not advised, with its promise."""
+
+    limits: tuple[LimitMove, ...]
+    promise: Promise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tested:
+    """One setting that the earlier lots brought forth, on the later lots.
+
+    Attributes
+    ----------
+    limits : tuple of LimitMove
+        Those that move.
+    certified_added : bool
+        Whether at most ``proof.ALPHA`` of the defects that the live recipe calls escape, with
+        confidence 1 - ``proof.DELTA``.
+    added, escapes : int
+        Later defects that the live recipe calls and this one does not; all that it misses.
+    false_calls_saved : int
+        In the later lots.
+    best_between, best_between_money : str
+        Prices of an escape between which it is best, in false calls and in money, in words;
+        empty where it is best at none.
+    """
+
+    limits: tuple[LimitMove, ...]
+    certified_added: bool
+    added: int
+    escapes: int
+    false_calls_saved: int
+    best_between: str
+    best_between_money: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forward:
+    """One step forward in time: what the earlier lots promised of the later, and what followed.
+
+    Attributes
+    ----------
+    false_calls_saved, escapes_added : Interval
+        Promised for the later lots, with predictive intervals.
+    followed_false_calls_saved, followed_escapes_added : int
+        Counted on the later lots' labels.
+    """
+
+    false_calls_saved: Interval
+    escapes_added: Interval
+    followed_false_calls_saved: int
+    followed_escapes_added: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """What the later lots prove.
+
+    Attributes
+    ----------
+    added : str
+        The certificate of the setting that would have been proposed, in words: escapes added.
+    all : str
+        What is known of all its escapes, in words; no certificate.
+    price : str
+        Prices of an escape, in money, between which that setting is best, in words.
+    added_bound : float
+        The best provable bound on the share added, one-sided at confidence 1 - ``proof.DELTA``.
+    settings : tuple of Tested
+        In the order they were tested, from the safest.
+    forward : Forward
+        Of the setting that would have been proposed.
+    early_lots, later_lots, later_defects : int
+    """
+
+    added: str
+    all: str
+    price: str
+    added_bound: float
+    settings: tuple[Tested, ...]
+    forward: Forward
+    early_lots: int
+    later_lots: int
+    later_defects: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """One family's advice, limits, promise and the ground they rest on.
+
+    Attributes
+    ----------
+    family : str
+    advice : {'change', 'keep', 'gather'}
+    reasons : tuple of str
+    limits : tuple of LimitMove
+        Every limit of the family; none moves unless the advice is ``change``.
+    promise : Promise
+        Of the proposed limits, over ``span_days``; exactly nothing where none moves.
+    considered : Considered or None
+        The best change found, where it is not advised.
+    lines : ThreeLines
+    attainable_per_month : float or None
+        Saving of hindsight's best setting between the rails on this very history, money;
+        None where the exact front was not computed. In-sample: a yardstick, no promise.
+    share_reached : float or None
+        Promised saving over attainable.
+    front_proved : bool
+    rails_touched : tuple of str
+    items, lots, defects : int
+        From how much it was computed.
+    span_days : float
+    trials : int
+    interrupted : bool
+    critical : bool
+        Two signatures are needed.
+    proof : Proof or None
+        Certificate and price ranges; None where the earlier lots are too few to search.
+    """
+
+    family: str
+    advice: Advice
+    reasons: tuple[str, ...]
+    limits: tuple[LimitMove, ...]
+    promise: Promise
+    considered: Considered | None
+    lines: ThreeLines
+    attainable_per_month: float | None
+    share_reached: float | None
+    front_proved: bool
+    rails_touched: tuple[str, ...]
+    items: int
+    lots: int
+    defects: int
+    span_days: float
+    trials: int
+    interrupted: bool
+    critical: bool
+    proof: Proof | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the proposal as plain values for JSON; no limit and infinity are None."""
+        row = asdict(self)
+        row["limits"] = [limit.as_dict() for limit in self.limits]
+        if self.considered is not None:
+            row["considered"]["limits"] = [limit.as_dict() for limit in self.considered.limits]
+        finite: dict[str, Any] = finite_only(row)
+        return finite
+
+    def __repr__(self) -> str:
+        moved = sum(limit.moves for limit in self.limits)
+        saving = self.promise.saving_per_month
+        return (
+            f"<Proposal {self.family}: {self.advice}, {moved} limits move, "
+            f"{saving.value:.0f} ({saving.low:.0f} to {saving.high:.0f}) a month, "
+            f"from {self.items} items, {self.defects} labelled defects>"
+        )

@@ -1,0 +1,91 @@
+"""Whether the reviewers' rates in the plant file fit the labels, over all families."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimiser.evidence.stated_rates import Fit, Zones, false_alarms, fit_words, misses, zones_of
+from optimiser.proposal.propose import Case
+from optimiser.search.pose import chance_to_be_true, exceedance
+
+FEWEST_NEAR = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stated:
+    """What the labels say of the stated rates.
+
+    Attributes
+    ----------
+    false_alarms, misses : Fit or None
+        Over the plant's families that state the plant's own rates.
+    families : dict of str to Fit
+        Misread goods by family, at the family's stated rate; those with enough called goods.
+    """
+
+    false_alarms: Fit | None
+    misses: Fit | None
+    families: dict[str, Fit]
+
+    @property
+    def contradicted(self) -> bool:
+        """Whether any stated rate is contradicted."""
+        return any(f.contradicted for f in self._all())
+
+    def _all(self) -> list[Fit]:
+        return [f for f in (self.false_alarms, self.misses, *self.families.values()) if f]
+
+    def words(self) -> list[str]:
+        """Return it as sentences."""
+        # Each family has its own chance of being wrong: said only where all together hold it.
+        least = 0.01 / max(len(self.families), 1)
+        where = [n for n, f in self.families.items() if min(f.too_low, f.too_high) < least]
+        return fit_words(self.false_alarms, self.misses, where)
+
+
+def check_stated(cases: Sequence[Case]) -> Stated:
+    """Return whether the reviewers' rates in the plant file fit the labels.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+        One plant's families.
+
+    Returns
+    -------
+    Stated
+    """
+    total, later, reviewed = Zones(labels_near=0, labels_far=0, goods_near=0, goods_far=0), 0, 0.0
+    families = {}
+    for case in cases:
+        rates = case.plant.file.review_of(case.tally.family)
+        zones = zones_of(*exceedance(case.tally))
+        own = false_alarms(zones, rates.false_alarm_rate)
+        if own is not None and zones.goods_near >= FEWEST_NEAR:
+            families[case.tally.family] = own
+        if rates == case.plant.file.review:
+            total = total + zones
+            found, review = _called_defects(case)
+            later, reviewed = later + found, reviewed + review
+    if not cases:
+        return Stated(false_alarms=None, misses=None, families={})
+    file = cases[0].plant.file
+    return Stated(
+        false_alarms=false_alarms(total, file.review.false_alarm_rate),
+        misses=misses(
+            later, reviewed, coverage=file.labels.test_coverage, stated=file.review.miss_rate
+        ),
+        families=families,
+    )
+
+
+def _called_defects(case: Case) -> tuple[int, float]:
+    """Return called defects that test found, and those that review found, misread taken off."""
+    frame = case.tally.defects.frame
+    called = frame["live_called"].to_numpy(dtype=bool)
+    rate = case.plant.file.review_of(case.tally.family).false_alarm_rate
+    true = chance_to_be_true(case.tally, rate)
+    by_test = called & (frame["found_by"] == "test").to_numpy()
+    by_review = called & frame["found_by"].isin(["review", "second look"]).to_numpy()
+    return int(by_test.sum()), float(np.sum(true[by_review]))

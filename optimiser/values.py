@@ -1,0 +1,22 @@
+"""Plain values: what JSON can hold, and the hash that stands for a text."""
+
+import hashlib
+import math
+from collections.abc import Mapping
+from typing import Any
+
+
+def finite_only(value: Any) -> Any:  # noqa: ANN401 - any JSON value
+    """Return a JSON value with infinities and NaN replaced by None, tuples by lists."""
+    if isinstance(value, Mapping):
+        return {k: finite_only(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite_only(v) for v in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def hash_of(text: str) -> str:
+    """Return the SHA-256 that stands for a text, in hexadecimal digits."""
+    return hashlib.sha256(text.encode()).hexdigest()
