@@ -14,14 +14,14 @@ from optimiser.proposal.cache import read_found
 from optimiser.proposal.choice import by_place, newly_passing
 from optimiser.proposal.prices import Prices, prices_of
 from optimiser.proposal.propose import propose_with_study
-from optimiser.proposal.session import open_desk
+from optimiser.proposal.session import open_plant
 
 FAMILY = "PASTE-FINE"
 
 
 @pytest.fixture(scope="module")
-def desk(demo_plant, tmp_path_factory):
-    found = open_desk(demo_plant, trials=12)
+def session(demo_plant, tmp_path_factory):
+    found = open_plant(demo_plant, trials=12)
     # Proposals are kept beside the plant file; the demo plant is shared and stays as it is.
     found.folder = tmp_path_factory.mktemp("kept")
     found.rows = {}
@@ -30,8 +30,8 @@ def desk(demo_plant, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def choice(desk):
-    return desk.choice(FAMILY)
+def choice(session):
+    return session.choice(FAMILY)
 
 
 def random_settings(choice, count, seed=0):
@@ -40,15 +40,17 @@ def random_settings(choice, count, seed=0):
     return [np.array([rng.integers(k) for k in sizes]) for _ in range(count)]
 
 
-def replayed(desk, choice, setting):
+def replayed(session, choice, setting):
     limits = choice.tally.grid.values(setting)
-    recipe = desk.live.with_limits(choice.family, limits)
-    return next(r for r in replay(desk.history, recipe, desk.live) if r.family == choice.family)
+    recipe = session.live.with_limits(choice.family, limits)
+    return next(
+        r for r in replay(session.history, recipe, session.live) if r.family == choice.family
+    )
 
 
-def test_every_hand_made_setting_counts_as_replay_does(desk, choice):
+def test_every_hand_made_setting_counts_as_replay_does(session, choice):
     for setting in random_settings(choice, 6):
-        done, truth = choice.consequences(setting), replayed(desk, choice, setting)
+        done, truth = choice.consequences(setting), replayed(session, choice, setting)
         assert done.counted.calls == truth.calls
         assert done.counted.false_calls == truth.false_calls
         assert done.counted.unreviewed_calls == truth.unreviewed_calls
@@ -58,10 +60,10 @@ def test_every_hand_made_setting_counts_as_replay_does(desk, choice):
         assert done.lines.tightened.goods == truth.tightened_goods
 
 
-def test_lists_add_up_to_the_counts(desk, choice):
-    contested, live = desk.contested(FAMILY), choice.tally.grid.live
+def test_lists_add_up_to_the_counts(session, choice):
+    contested, live = session.contested(FAMILY), choice.tally.grid.live
     for setting in random_settings(choice, 4, seed=1):
-        truth = replayed(desk, choice, setting)
+        truth = replayed(session, choice, setting)
         passing = newly_passing(contested, live, setting)
         assert len(passing) == truth.loosened
         assert (passing["verdict"] == "defect").sum() == truth.loosened_defects
@@ -92,27 +94,27 @@ def test_front_holds_the_proposal_and_its_promise(choice):
     assert choice.promised(choice.point("live")) is None
 
 
-def test_a_kept_search_gives_the_same_choice(desk, choice):
-    again = desk.choice(FAMILY)
+def test_a_kept_search_gives_the_same_choice(session, choice):
+    again = session.choice(FAMILY)
     assert [p.name for p in again.points] == [p.name for p in choice.points]
     for one, other in zip(again.points, choice.points, strict=True):
         assert np.array_equal(one.setting, other.setting)
         assert one.escapes_per_month == pytest.approx(other.escapes_per_month)
-    case = desk.case(FAMILY)
+    case = session.case(FAMILY)
     _, found = propose_with_study(case)
-    kept = read_found(desk.folder, case)
+    kept = read_found(session.folder, case)
     assert kept.study.recommended == found.study.recommended
     assert np.array_equal(kept.study.chosen, found.study.chosen)
     assert kept.study.optimism == found.study.optimism
     assert [p.false_calls for p in kept.front.points] == [p.false_calls for p in found.front.points]
 
 
-def test_a_damaged_search_is_made_anew(desk, choice):
-    (file,) = desk.folder.glob("PASTE-FINE-*.npz")
+def test_a_damaged_search_is_made_anew(session, choice):
+    (file,) = session.folder.glob("PASTE-FINE-*.npz")
     file.write_bytes(file.read_bytes()[:200])
-    assert read_found(desk.folder, desk.case(FAMILY)) is None
-    assert len(desk.choice(FAMILY).points) == len(choice.points)
-    assert read_found(desk.folder, desk.case(FAMILY)) is not None
+    assert read_found(session.folder, session.case(FAMILY)) is None
+    assert len(session.choice(FAMILY).points) == len(choice.points)
+    assert read_found(session.folder, session.case(FAMILY)) is not None
 
 
 def test_dearer_escapes_ask_for_fewer_of_them(choice):
@@ -177,44 +179,44 @@ def test_prices_that_mean_nothing_are_refused(change, words):
         Prices(**(fine | change))
 
 
-def test_prices_come_from_the_plant_file(desk):
-    prices, file = prices_of(desk.plant), desk.plant.file
+def test_prices_come_from_the_plant_file(session):
+    prices, file = prices_of(session.plant), session.plant.file
     assert prices.seconds_per_call == file.review.seconds_per_call
     assert prices.by_defect == file.escape_cost.by_defect
 
 
-def test_where_the_calls_come_from_adds_up(desk):
-    live = replay(desk.history, desk.live, desk.live)
-    totals = desk.totals()
+def test_where_the_calls_come_from_adds_up(session):
+    live = replay(session.history, session.live, session.live)
+    totals = session.totals()
     assert totals.items == sum(r.items for r in live)
     assert totals.calls == sum(r.calls for r in live)
     assert totals.false_calls == sum(r.false_calls for r in live)
     assert totals.escapes == sum(r.escapes for r in live)
-    boards = desk.history.rows(
+    boards = session.history.rows(
         "select count(*) from (select distinct stage, product, board from items)"
     )
     assert totals.boards == boards[0][0]
-    without = desk.history.rows(
+    without = session.history.rows(
         """select count(*) from (select stage, product, board from items
            group by all having count(*) filter (where called) = 0)"""
     )
     assert totals.boards_without_call == without[0][0]
     for by in WAYS:
-        frame = desk.false_calls_by(by)
+        frame = session.false_calls_by(by)
         if by == "limit":
             assert (frame["alone"] <= frame["false_calls"]).all()
             assert frame["alone"].sum() <= totals.false_calls <= frame["false_calls"].sum()
         else:
             assert frame["false_calls"].sum() == totals.false_calls
             assert frame["cumulative"].iloc[-1] == pytest.approx(1.0)
-    assert desk.totals(FAMILY).calls == next(r.calls for r in live if r.family == FAMILY)
+    assert session.totals(FAMILY).calls == next(r.calls for r in live if r.family == FAMILY)
 
 
-def test_distributions_count_every_measured_item(desk):
-    frame, windows = desk.distributions(FAMILY)
+def test_distributions_count_every_measured_item(session):
+    frame, windows = session.distributions(FAMILY)
     for window in windows:
         counted = frame.loc[frame["measurement"] == window.measurement, "count"].sum()
-        measured = desk.history.rows(
+        measured = session.history.rows(
             f"select count(\"{window.measurement}\") from items where family = '{FAMILY}'"
         )[0][0]
         assert counted == measured
@@ -222,6 +224,6 @@ def test_distributions_count_every_measured_item(desk):
     assert isinstance(frame, pd.DataFrame)
 
 
-def test_unknown_family_is_named(desk):
+def test_unknown_family_is_named(session):
     with pytest.raises(UsageError, match="PASTE-FINE"):
-        desk.choice("PASTE-FIN")
+        session.choice("PASTE-FIN")

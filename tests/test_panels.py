@@ -13,7 +13,7 @@ from factories import make_plant
 from optimiser.demo.write import write_demo
 from optimiser.history.replay import replay
 from optimiser.ledger.ledger import LEDGER, Ledger
-from optimiser.proposal.session import open_desk
+from optimiser.proposal.session import open_plant
 from optimiser.recipe.table import write_recipe
 from optimiser.views.notebook import decisions_frame, show_audit_plan, show_flicker, show_risk
 from optimiser.views.panels import words
@@ -37,15 +37,15 @@ def plant(written, tmp_path):
 
 
 @pytest.fixture
-def desk(plant):
-    found = open_desk(plant, trials=6)
+def session(plant):
+    found = open_plant(plant, trials=6)
     yield found
     found.close()
 
 
 @pytest.fixture
-def panel(desk):
-    return DecisionPanel(desk, "PASTE-FINE")
+def panel(session):
+    return DecisionPanel(session, "PASTE-FINE")
 
 
 def click(panel, name):
@@ -66,12 +66,12 @@ def test_a_click_chooses_a_point_and_moves_limits(panel):
         assert getattr(panel._spread.params, f"limit_{n}") == limit.values[point.setting[n]]
 
 
-def test_the_list_chooses_like_a_click_and_survives_a_new_family(panel, desk):
+def test_the_list_chooses_like_a_click_and_survives_a_new_family(panel, session):
     point = panel.choice.points[0]
     panel.trade.listed.value = point.name
     assert panel.point.name == point.name
     others = {
-        name: [p for p in desk.choice(name).points if not p.recommended and p.name != "live"]
+        name: [p for p in session.choice(name).points if not p.recommended and p.name != "live"]
         for name in ("RES-0402", "CAP-0402", "RES-0603", "CAP-0603", "PASTE-CHIP")
     }
     name = max(others, key=lambda n: len(others[n]))
@@ -83,14 +83,16 @@ def test_the_list_chooses_like_a_click_and_survives_a_new_family(panel, desk):
     assert panel.point.name == other.name
 
 
-def test_a_slider_counts_as_replay_does(panel, desk):
+def test_a_slider_counts_as_replay_does(panel, session):
     control = panel.by_hand.controls[0]
     wanted = (control.value + 1) % len(control.options)
     control.value = wanted
     assert panel.setting[0] == wanted
     assert panel.point is None
-    recipe = desk.live.with_limits("PASTE-FINE", panel.choice.tally.grid.values(panel.setting))
-    truth = next(r for r in replay(desk.history, recipe, desk.live) if r.family == "PASTE-FINE")
+    recipe = session.live.with_limits("PASTE-FINE", panel.choice.tally.grid.values(panel.setting))
+    truth = next(
+        r for r in replay(session.history, recipe, session.live) if r.family == "PASTE-FINE"
+    )
     last = re.findall(r"<tr class=\"on\">(.*?)</tr>", panel._compare.value)[0]
     cells = [unescape(c) for c in re.findall(r"<td[^>]*>(.*?)</td>", last)]
     assert cells[:6] == ["set by hand"] + [
@@ -123,7 +125,7 @@ def test_prices_move_the_recommended_point(panel):
     assert panel.point.recommended
 
 
-def test_a_decision_is_saved_with_name_and_reason_or_not_at_all(panel, desk, plant):
+def test_a_decision_is_saved_with_name_and_reason_or_not_at_all(panel, session, plant):
     panel.buttons["accept"].click()
     assert "NOT SAVED" in panel.status.value
     assert not (plant / LEDGER).exists() or not Ledger(plant / LEDGER).entries()
@@ -143,7 +145,7 @@ def test_a_decision_is_saved_with_name_and_reason_or_not_at_all(panel, desk, pla
             assert moved[limit.measurement, limit.side] == limit.values[level]
     assert len(moved) == int((panel.setting != grid.live).sum())
     assert proposal.body["figures"]["promise"]["lots"] == panel.choice.row["lots"]
-    frame = decisions_frame(desk)
+    frame = decisions_frame(session)
     assert frame["state"].tolist() == ["accepted"]
 
 
@@ -190,8 +192,8 @@ def test_details_are_listed_when_opened(panel):
     assert "calls now" in panel._lots.value
 
 
-def test_every_family_of_the_demo_can_be_shown(panel, desk):
-    for name in desk.cases:
+def test_every_family_of_the_demo_can_be_shown(panel, session):
+    for name in session.cases:
         panel.show_family(name)
         assert name in panel._head.value
         assert not re.search(r"\b(nan|inf)\b", panel._figures.value + panel._compare.value)
@@ -210,13 +212,13 @@ def test_a_family_without_defects_says_so_and_can_be_moved(tmp_path):
         if item["verdict"] is None:
             item["found_by"] = None
     folder = make_plant(tmp_path, items=items)
-    desk = open_desk(folder, trials=3)
-    panel = DecisionPanel(desk, "SOT")
+    session = open_plant(folder, trials=3)
+    panel = DecisionPanel(session, "SOT")
     assert "No labelled defects in this family yet" in panel._nothing.value
     assert panel.trade.children == ()
     panel.by_hand.controls[0].value = 0
     assert "Set by hand" in panel._figures.value or panel.setting[0] == 0
-    desk.close()
+    session.close()
 
 
 def test_words_from_outside_are_escaped():
@@ -225,43 +227,43 @@ def test_words_from_outside_are_escaped():
     assert "&lt;script&gt;" in shown
 
 
-def test_overview_ranks_and_counts(desk):
-    panel = OverviewPanel(desk)
+def test_overview_ranks_and_counts(session):
+    panel = OverviewPanel(session)
     assert "not proposed yet" in panel._families.value
     frame = panel.show_by("designator")
-    assert f"{desk.totals().false_calls:,}" in panel.children[2].value
+    assert f"{session.totals().false_calls:,}" in panel.children[2].value
     assert frame["false_calls"].is_monotonic_decreasing
-    assert list(families_frame(desk)["advice"].unique()) == ["not proposed yet"]
+    assert list(families_frame(session)["advice"].unique()) == ["not proposed yet"]
 
 
-def test_long_work_stops_and_goes_on(desk):
-    panel = ProposePanel(desk)
+def test_long_work_stops_and_goes_on(session):
+    panel = ProposePanel(session)
     panel.start.click()
     panel.halt.click()
     assert panel.wait(120)
     assert "Stopped" in panel.status.value
     done = panel.bar.value
-    assert done < len(desk.cases)
+    assert done < len(session.cases)
     assert not panel.start.disabled
     panel.start.click()
     assert panel.wait(240)
     assert "Done: 18 families" in panel.status.value
     assert panel.bar.value == panel.bar.max
-    ranked = families_frame(desk)
+    ranked = families_frame(session)
     savings = ranked.loc[ranked["advice"] == "change", "saving_per_month"]
     assert savings.is_monotonic_decreasing
-    risky = families_frame(desk, rank="escapes_added")
+    risky = families_frame(session, rank="escapes_added")
     added = risky.loc[risky["advice"] == "change", "escapes_added"]
     assert added.is_monotonic_decreasing
-    overview = OverviewPanel(desk)
+    overview = OverviewPanel(session)
     overview.rank.value = "escapes_added"
     assert overview._families.value.index(str(risky.index[0])) < overview._families.value.index(
         str(risky.index[-1])
     )
 
 
-def test_results_have_words_a_table_and_a_note(desk):
-    for shown in (show_flicker(desk), show_risk(desk), show_audit_plan(desk, items=200)):
+def test_results_have_words_a_table_and_a_note(session):
+    for shown in (show_flicker(session), show_risk(session), show_audit_plan(session, items=200)):
         bundle = shown._repr_mimebundle_()
         assert shown.title in bundle["text/plain"]
         assert "<table" in bundle["text/html"]
@@ -280,18 +282,18 @@ def test_a_number_takes_the_place_of_a_slider_where_levels_are_many(panel):
     assert nearest_level(many, 5.001) == int(np.argmin(np.abs(values - 5.001)))
 
 
-def test_shadow_counts_what_a_candidate_would_have_called(desk, plant):
-    panel = ShadowPanel(desk)
+def test_shadow_counts_what_a_candidate_would_have_called(session, plant):
+    panel = ShadowPanel(session)
     assert panel.read() is None
     assert "no recipe at" in panel.status.value
-    grid = desk.cases["RES-0402"].tally.grid
+    grid = session.cases["RES-0402"].tally.grid
     setting = grid.live
     setting[0] = len(grid.limits[0].values) - 1
-    candidate = replace(desk.live.with_limits("RES-0402", grid.values(setting)), revision="next")
+    candidate = replace(session.live.with_limits("RES-0402", grid.values(setting)), revision="next")
     write_recipe(candidate, plant / "next.csv")
     panel.recipe.value = str(plant / "next.csv")
     counts = panel.read()
-    truth = {r.family: r for r in replay(desk.history, candidate, desk.live)}
+    truth = {r.family: r for r in replay(session.history, candidate, session.live)}
     assert counts.total.items == sum(r.items for r in truth.values())
     assert counts.total.loosened == truth["RES-0402"].loosened > 0
     assert counts.total.tightened == truth["RES-0402"].tightened

@@ -34,7 +34,7 @@ from optimiser.proposal.relabel_sheet import (
     sheet_text,
     take_second_look,
 )
-from optimiser.proposal.session import open_desk
+from optimiser.proposal.session import open_plant
 from optimiser.recipe.table import read_recipe
 from optimiser.search.pose import chance_to_be_true
 from optimiser.search.problem import Problem, is_called
@@ -956,15 +956,15 @@ def test_the_night_reads_a_second_look_as_the_history_does(unread, capsys):
 
 
 @pytest.fixture
-def desk(tmp_path):
-    found = open_desk(doubtful_plant(tmp_path / "plant", verdicts=None), trials=2)
+def session(tmp_path):
+    found = open_plant(doubtful_plant(tmp_path / "plant", verdicts=None), trials=2)
     yield found
     found.close()
 
 
-def test_panels_say_what_stands_before_a_family_when_asked(desk, found):
-    overview = OverviewPanel(desk)
-    assert desk.relabelled is None
+def test_panels_say_what_stands_before_a_family_when_asked(session, found):
+    overview = OverviewPanel(session)
+    assert session.relabelled is None
     assert overview._looks.value == ""
     overview.look.click()
     by_family = {s.family: s for s in found.families}
@@ -972,11 +972,11 @@ def test_panels_say_what_stands_before_a_family_when_asked(desk, found):
     assert "optimiser relabel" in overview._looks.value
     # Not critical, and nothing has been proposed that was turned down.
     assert "SOT" not in overview._looks.value
-    assert desk.relabel() is desk.relabelled
-    desk.rows["SOT"] = desk.choice("SOT").row | {"advice": "keep"}
+    assert session.relabel() is session.relabelled
+    session.rows["SOT"] = session.choice("SOT").row | {"advice": "keep"}
     overview.refresh()
     assert standing_words(by_family["SOT"], between="you") in overview._looks.value
-    panel = DecisionPanel(desk, "CHIP")
+    panel = DecisionPanel(session, "CHIP")
     assert panel._doubtful.value == ""
     panel._details.selected_index = 3
     own = [r for r in found.rows if r.family == "CHIP"]
@@ -987,11 +987,11 @@ def test_panels_say_what_stands_before_a_family_when_asked(desk, found):
     assert HOPEFUL in panel._doubtful.value
 
 
-def test_the_manager_is_told_in_one_line(desk, found, tmp_path):
+def test_the_manager_is_told_in_one_line(session, found, tmp_path):
     def raises(relabelled) -> tuple[str, ...]:
         return make_account(
-            desk.plant,
-            calls_by_day(desk.history, desk.live),
+            session.plant,
+            calls_by_day(session.history, session.live),
             [],
             Ledger(tmp_path / LEDGER),
             {},
@@ -1012,8 +1012,8 @@ def test_the_manager_is_told_in_one_line(desk, found, tmp_path):
         "optimiser relabel",
     ):
         assert part in with_list[0]
-    assert main(["report", str(desk.plant.folder)]) == 0
-    assert with_list[0] in (desk.plant.folder / "report.html").read_text()
+    assert main(["report", str(session.plant.folder)]) == 0
+    assert with_list[0] in (session.plant.folder / "report.html").read_text()
 
 
 # --- a plant whose truth is known

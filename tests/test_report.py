@@ -17,7 +17,7 @@ from optimiser.history.calls import calls_by_day
 from optimiser.history.replay import replay
 from optimiser.ledger.ledger import LEDGER, Basis, Ledger
 from optimiser.monitoring.account import by_week, make_account, quality
-from optimiser.proposal.session import open_desk
+from optimiser.proposal.session import open_plant
 from optimiser.views.report import report_csv, report_page
 
 BASIS = Basis(history="h", recipe="r", plant="p", version="1", seed=1)
@@ -44,27 +44,27 @@ class Structure(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def desk(demo_plant, tmp_path_factory):
-    found = open_desk(demo_plant, trials=4)
+def session(demo_plant, tmp_path_factory):
+    found = open_plant(demo_plant, trials=4)
     found.folder = tmp_path_factory.mktemp("kept")
     found.propose()
     yield found
     found.close()
 
 
-def advised(desk):
+def advised(session):
     """Return the proposals, whatever change was found taken as advised, largest saving first."""
     rows = [
         row | {"advice": "change", **row["considered"]} if row["considered"] else row
-        for row in desk.rows.values()
+        for row in session.rows.values()
     ]
     return sorted(rows, key=lambda r: -r["promise"]["saving_per_month"]["value"])
 
 
 @pytest.fixture
-def account(desk, tmp_path):
+def account(session, tmp_path):
     ledger = Ledger(tmp_path / LEDGER)
-    rows = advised(desk)
+    rows = advised(session)
     changes = [r for r in rows if r["advice"] == "change"]
     assert len(changes) >= 3
     ids = [
@@ -82,9 +82,9 @@ def account(desk, tmp_path):
     ]
     ledger.decide(ids[0], "accept", by="Ada Fenn", reason="<b>trial</b> & more")
     ledger.decide(ids[1], "reject", by="Bo Marsh", reason="wait for the new stencil")
-    days = calls_by_day(desk.history, desk.live)
+    days = calls_by_day(session.history, session.live)
     return make_account(
-        desk.plant,
+        session.plant,
         days,
         rows,
         ledger,
@@ -94,15 +94,15 @@ def account(desk, tmp_path):
     )
 
 
-def test_days_add_up_to_replay_and_to_plain_counts(desk):
-    days = calls_by_day(desk.history, desk.live)
-    live = replay(desk.history, desk.live, desk.live)
+def test_days_add_up_to_replay_and_to_plain_counts(session):
+    days = calls_by_day(session.history, session.live)
+    live = replay(session.history, session.live, session.live)
     assert days["items"].sum() == sum(r.items for r in live)
     assert days["calls"].sum() == sum(r.calls for r in live)
     assert days["true_calls"].sum() == sum(r.true_calls for r in live)
     assert days["false_calls"].sum() == sum(r.false_calls for r in live)
     assert days["escapes"].sum() == sum(r.escapes for r in live)
-    frame = desk.history.connection.execute(
+    frame = session.history.connection.execute(
         "select time::date as date, stage, line, product, board, called from items"
     ).df()
     boards = frame.groupby(["date", "stage", "line", "product", "board"])["called"].any()
@@ -110,8 +110,8 @@ def test_days_add_up_to_replay_and_to_plain_counts(desk):
     assert days["boards_without_call"].sum() == (~boards.astype(bool)).sum()
 
 
-def test_head_splits_what_waits_from_what_is_signed(account, desk):
-    changes = [r for r in advised(desk) if r["advice"] == "change"]
+def test_head_splits_what_waits_from_what_is_signed(account, session):
+    changes = [r for r in advised(session) if r["advice"] == "change"]
     saving = [Interval(**r["promise"]["in_sum"]["saving_per_month"]) for r in changes]
     head = {g.name: g for g in account.head}
     assert head["signed"].families == 1
@@ -124,14 +124,14 @@ def test_head_splits_what_waits_from_what_is_signed(account, desk):
     assert len(account.waiting) == len(changes) - 2
 
 
-def test_quality_names_its_denominators(desk, account):
-    days = calls_by_day(desk.history, desk.live)
+def test_quality_names_its_denominators(session, account):
+    days = calls_by_day(session.history, session.live)
     found = {f.name: f for f in account.figures}
     total = days.drop(columns=["date", "stage"]).sum()
     assert found["first-pass yield"].value == total["boards_without_call"] / total["boards"]
     assert f"{total['boards']:,}" in found["first-pass yield"].basis
     assert found["false calls per board"].value == total["false_calls"] / total["boards"]
-    seconds = desk.plant.file.review.seconds_per_call
+    seconds = session.plant.file.review.seconds_per_call
     hours = total["calls"] * seconds / 3600 / days["date"].nunique() * 365.25 / 12
     assert found["review of all calls"].value == pytest.approx(hours)
     for stage, part in days.groupby("stage"):
@@ -139,10 +139,12 @@ def test_quality_names_its_denominators(desk, account):
         assert found[f"DPMO, {stage}"].value == defects / part["items"].sum() * 1e6
     bounded = found["escapes that test would have found, bounded"]
     assert bounded.low <= bounded.value <= bounded.high
-    assert bounded.value == pytest.approx(total["escapes"] / desk.plant.file.labels.test_coverage)
+    assert bounded.value == pytest.approx(
+        total["escapes"] / session.plant.file.labels.test_coverage
+    )
 
 
-def test_dpmo_of_published_inputs(desk):
+def test_dpmo_of_published_inputs(session):
     """Inputs of testele.com, "Yield and DPMO", product A (a read copy in outside-checks.md, 8).
 
     1,200 boards a week, 500 terminations each, 70 termination defects: 116.667 DPMO.
@@ -154,12 +156,12 @@ def test_dpmo_of_published_inputs(desk):
             *("false_calls", "unreviewed_calls", "escapes"),
         ],
     )
-    found = {f.name: f.value for f in quality(desk.plant, days)}
+    found = {f.name: f.value for f in quality(session.plant, days)}
     assert found["DPMO, post-reflow"] == pytest.approx(116.667, abs=5e-4)
 
 
-def test_weeks_begin_on_monday_and_add_up(desk):
-    days = calls_by_day(desk.history, desk.live)
+def test_weeks_begin_on_monday_and_add_up(session):
+    days = calls_by_day(session.history, session.live)
     weeks = by_week(days)
     assert all(datetime.fromisoformat(w["week"]).weekday() == 0 for w in weeks)
     assert sum(w["items"] for w in weeks) == days["items"].sum()
@@ -207,15 +209,17 @@ def test_an_unwritable_page_is_a_message(tmp_path, capsys):
     assert "No such file" in capsys.readouterr().err
 
 
-def test_digests_give_the_same_days(desk, demo_plant, tmp_path):
+def test_digests_give_the_same_days(session, demo_plant, tmp_path):
     from optimiser.proposal.all_families import early_lots
     from optimiser.tally.digested import open_store, open_stored
 
-    store = open_store(desk.plant, desk.live, tmp_path, rehash=False, tell=lambda *_, **__: None)
+    store = open_store(
+        session.plant, session.live, tmp_path, rehash=False, tell=lambda *_, **__: None
+    )
     merged = open_stored(store, early_lots)
     try:
-        stored = calls_by_day(merged, desk.live)
+        stored = calls_by_day(merged, session.live)
     finally:
         merged.close()
-    whole = calls_by_day(desk.history, desk.live)
+    whole = calls_by_day(session.history, session.live)
     pd.testing.assert_frame_equal(stored, whole)

@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 from scipy.stats import binom, norm
 
+from optimiser.defaults import SCENARIOS
 from optimiser.errors import UsageError
 from optimiser.evidence.reviewers import (
     LABORATORY,
-    SCENARIOS,
     MissCurve,
     constant_curve,
     correct_labels,

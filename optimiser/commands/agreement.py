@@ -4,9 +4,7 @@ import argparse
 from pathlib import Path
 
 from optimiser.commands.common import print_json
-from optimiser.studies.double_reviews import judge_reviews, read_reviews
 from optimiser.values import finite_only
-from optimiser.views import review_tables, tables
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -22,6 +20,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print kappas and, where the truth is known, how often each reviewer is right."""
+    from optimiser.studies.double_reviews import judge_reviews, read_reviews
+    from optimiser.views import review_tables, tables
+
     found = judge_reviews(read_reviews(parsed.file))
     if parsed.json:
         print_json(found)

@@ -1,9 +1,11 @@
 """``optimiser audit``: which passed items to inspect again, and what their verdicts say."""
 
+from __future__ import annotations
+
 import argparse
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from optimiser.commands.common import (
     add_plant,
@@ -14,15 +16,14 @@ from optimiser.commands.common import (
     refuse_unknown_family,
     say_set_aside,
 )
-from optimiser.evidence.audit import CUTS, FAR_SHARE, Clean, clean
-from optimiser.evidence.two_channels import CAUTION, two_channels
-from optimiser.history.contract import STAGES
-from optimiser.history.read import History, open_history
+from optimiser.defaults import STAGE
 from optimiser.recipe.table import Recipe
-from optimiser.studies.audit_plan import STAGE, AuditPlan, plan_audit
-from optimiser.studies.audit_sheet import Audited, read_audit, write_sheet, write_verdicts
-from optimiser.studies.channels import count_channels
-from optimiser.views import audit_tables, tables
+
+if TYPE_CHECKING:
+    from optimiser.evidence.audit import Clean
+    from optimiser.history.read import History
+    from optimiser.studies.audit_plan import AuditPlan
+    from optimiser.studies.audit_sheet import Audited
 
 SHEET = "audit.csv"
 AUDITED = "audited.csv"
@@ -30,6 +31,8 @@ AUDITED = "audited.csv"
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
+    from optimiser.history.contract import STAGES
+
     add_plant(parser)
     what = parser.add_mutually_exclusive_group(required=True)
     what.add_argument("--items", type=positive, metavar="N", help="pick N passed items")
@@ -59,6 +62,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Pick items and write their sheet, or read a sheet, or compare two channels."""
+    from optimiser.history.read import open_history
+
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
@@ -75,6 +80,11 @@ def run(parsed: argparse.Namespace) -> int:
 
 
 def _plan(history: History, live: Recipe, parsed: argparse.Namespace) -> None:
+    from optimiser.evidence.audit import clean
+    from optimiser.studies.audit_plan import plan_audit
+    from optimiser.studies.audit_sheet import write_sheet
+    from optimiser.views import audit_tables, tables
+
     plan = plan_audit(
         history,
         live,
@@ -95,6 +105,8 @@ def _plan(history: History, live: Recipe, parsed: argparse.Namespace) -> None:
 
 def _plan_row(plan: AuditPlan, proof: Clean, path: Path) -> dict[str, Any]:
     """Return a plan as a JSON value; its items stand in the sheet."""
+    from optimiser.evidence.audit import CUTS, FAR_SHARE
+
     return {
         "sheet": str(path),
         "seed": plan.seed,
@@ -111,6 +123,9 @@ def _plan_row(plan: AuditPlan, proof: Clean, path: Path) -> dict[str, Any]:
 
 
 def _read(history: History, live: Recipe, parsed: argparse.Namespace) -> None:
+    from optimiser.studies.audit_sheet import read_audit, write_verdicts
+    from optimiser.views import audit_tables, tables
+
     audited = read_audit(history, live, parsed.read)
     path = parsed.out or parsed.read.parent / AUDITED
     write_verdicts(audited, path)
@@ -132,6 +147,10 @@ def _audited_row(audited: Audited, path: Path) -> dict[str, Any]:
 
 
 def _channels(history: History, parsed: argparse.Namespace) -> None:
+    from optimiser.evidence.two_channels import CAUTION, two_channels
+    from optimiser.studies.channels import count_channels
+    from optimiser.views import audit_tables, tables
+
     counted = count_channels(history)
     found = [two_channels(c) for c in counted if c.both]
     if parsed.json:

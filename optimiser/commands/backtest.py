@@ -16,11 +16,6 @@ from optimiser.commands.common import (
     refuse_unknown_family,
     say_set_aside,
 )
-from optimiser.history.read import open_history
-from optimiser.monitoring.backtest import backtest, calibrate
-from optimiser.proposal.calibration import keep_calibration
-from optimiser.tally.check import check
-from optimiser.views import tables
 
 FOLDS, TRIALS = 4, 30
 
@@ -35,6 +30,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print the calibration of promises and every fold."""
+    from optimiser.history.read import open_history
+    from optimiser.monitoring.backtest import backtest, calibrate
+    from optimiser.proposal.calibration import keep_calibration
+    from optimiser.tally.check import check
+    from optimiser.views import tables
+
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)

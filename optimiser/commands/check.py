@@ -4,16 +4,17 @@ import argparse
 
 from optimiser.commands.common import add_plant, print_json, read_inputs
 from optimiser.errors import HistoryError, OptimiserError, UsageError
-from optimiser.history.contract import Finding, findings_of
-from optimiser.history.read import open_history
-from optimiser.tally.check import check
-from optimiser.views import tables
 
 configure = add_plant
 
 
 def run(parsed: argparse.Namespace) -> int:
     """Print every finding; 0 where the history is usable, else 1."""
+    from optimiser.history.contract import Finding, findings_of
+    from optimiser.history.read import open_history
+    from optimiser.tally.check import check
+    from optimiser.views import tables
+
     findings: list[Finding]
     used = aside = 0
     try:

@@ -1,18 +1,22 @@
 """What the commands share: reading a plant, refusing bad arguments, printing."""
 
+from __future__ import annotations
+
 import argparse
 import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from optimiser.errors import HistoryError, RecipeError, UsageError, nearest
-from optimiser.history.contract import Finding
-from optimiser.history.read import SET_ASIDE, History
 from optimiser.plant.file import Plant, RailName, read_plant
 from optimiser.recipe.table import Recipe, read_recipe
 from optimiser.values import finite_only
+
+if TYPE_CHECKING:
+    from optimiser.history.contract import Finding
+    from optimiser.history.read import History
 
 
 def add_plant(parser: argparse.ArgumentParser) -> None:
@@ -104,6 +108,8 @@ def refuse_errors(findings: Sequence[Finding]) -> None:
 
 def say_set_aside(history: History) -> None:
     """Say on standard error how many rows were used and how many were not."""
+    from optimiser.history.read import SET_ASIDE
+
     if history.rows_set_aside or history.findings:
         where = history.plant.folder / SET_ASIDE
         unwritten = str(where) in {f.file for f in history.findings}

@@ -8,7 +8,6 @@ from optimiser.commands.common import positive, print_json
 from optimiser.ledger.ledger import LEDGER, Entry, Ledger, State, Verdict
 from optimiser.plant.file import Plant, read_plant
 from optimiser.recipe.table import Recipe, read_recipe
-from optimiser.views import ledger_tables, tables
 
 
 def add_ledger(parser: argparse.ArgumentParser) -> None:
@@ -44,6 +43,8 @@ def live_recipe(plant: Plant) -> tuple[Recipe, Path]:
 
 def run_decision(parsed: argparse.Namespace, verdict: Verdict) -> int:
     """Write one decision and say where the proposal stands after it."""
+    from optimiser.views import ledger_tables, tables
+
     _, ledger = open_ledger(parsed.plant)
     entry = ledger.decide(parsed.id, verdict, by=parsed.by, reason=parsed.reason)
     state = next(s for s in ledger.states() if s.entry.id == parsed.id)

@@ -4,9 +4,7 @@ import argparse
 import time
 from pathlib import Path
 
-from optimiser.commands import check, propose
 from optimiser.commands.common import positive
-from optimiser.demo.write import write_demo
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -19,6 +17,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Write the plant unless it is there, then run the main job on it."""
+    from optimiser.commands import check, propose
+    from optimiser.demo.write import write_demo
+
     started = time.monotonic()
     if (parsed.folder / "plant.toml").exists():
         print(f"{parsed.folder}: a plant is there already; it is used as it is")

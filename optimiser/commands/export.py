@@ -1,14 +1,17 @@
 """``optimiser export``: the next revision of the recipe, from signed proposals."""
 
+from __future__ import annotations
+
 import argparse
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from optimiser.commands.common import print_json
 from optimiser.commands.deciding import add_ledger, add_signature, live_recipe, open_ledger
-from optimiser.ledger.revision import Revision, export_revision
-from optimiser.views import ledger_tables, tables
+
+if TYPE_CHECKING:
+    from optimiser.ledger.revision import Revision
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -20,6 +23,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Write a revision and print how it differs; 1 where a proposal had to be left out."""
+    from optimiser.ledger.revision import export_revision
+    from optimiser.views import ledger_tables, tables
+
     plant, ledger = open_ledger(parsed.plant)
     live, path = live_recipe(plant)
     found = export_revision(

@@ -13,10 +13,7 @@ from optimiser.commands.common import (
     say_set_aside,
 )
 from optimiser.errors import UsageError
-from optimiser.history.read import open_history
 from optimiser.recipe.table import read_recipe
-from optimiser.studies.limit_flicker import limit_flicker
-from optimiser.views import review_tables, tables
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -28,6 +25,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print for each limit the share of its calls that a second inspection would not make."""
+    from optimiser.history.read import open_history
+    from optimiser.studies.limit_flicker import limit_flicker
+    from optimiser.views import review_tables, tables
+
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)

@@ -13,10 +13,6 @@ from optimiser.commands.common import (
     say_set_aside,
     seconds,
 )
-from optimiser.history.read import open_history
-from optimiser.proposal.all_families import make_cases
-from optimiser.proposal.front import front_of
-from optimiser.views import tables
 
 FRONT_SECONDS = 60.0
 
@@ -36,6 +32,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print one family's exact front."""
+    from optimiser.history.read import open_history
+    from optimiser.proposal.all_families import make_cases
+    from optimiser.proposal.front import front_of
+    from optimiser.views import tables
+
     plant, live, path = read_inputs(parsed)
     refuse_unknown_family(parsed.family, plant)
     with open_history(plant) as history:

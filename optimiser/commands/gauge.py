@@ -1,15 +1,16 @@
 """``optimiser gauge``: how far measurements repeat, from a study of repeated readings."""
 
+from __future__ import annotations
+
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from optimiser.commands.common import print_json
 from optimiser.errors import UsageError, nearest
-from optimiser.evidence.gauge import measure_gauge
-from optimiser.plant.write import Written, write_repeatability
-from optimiser.studies.gauge_file import read_studies
-from optimiser.views import gauge_tables, tables
+
+if TYPE_CHECKING:
+    from optimiser.plant.write import Written
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -39,6 +40,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print what each measurement's study found; write one into a plant file if asked."""
+    from optimiser.evidence.gauge import measure_gauge
+    from optimiser.plant.write import write_repeatability
+    from optimiser.studies.gauge_file import read_studies
+    from optimiser.views import gauge_tables, tables
+
     studies = read_studies(parsed.file, measurement=parsed.measurement)
     if parsed.write is not None and len(studies) > 1:
         names = [s.measurement for s in studies]

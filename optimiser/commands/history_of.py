@@ -5,7 +5,6 @@ import argparse
 from optimiser.commands.common import print_json, refuse_unknown_family
 from optimiser.commands.deciding import add_ledger, entry_row, open_ledger, state_row
 from optimiser.ledger.ledger import family_history
-from optimiser.views import ledger_tables, tables
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -16,6 +15,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print the family's entries, and the revisions that took or gave its proposals."""
+    from optimiser.views import ledger_tables, tables
+
     plant, ledger = open_ledger(parsed.plant)
     entries, states = family_history(ledger, parsed.family)
     if not entries:  # a family may have left the plant file and still have a past

@@ -1,21 +1,21 @@
 """``optimiser nightly``: what is new, read once; proposals that it concerns, made anew."""
 
+from __future__ import annotations
+
 import argparse
 import os
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from optimiser.commands.common import positive, print_json, say
-from optimiser.commands.report import PAGE, write_report
+from optimiser.defaults import TRIALS
 from optimiser.ledger.ledger import LEDGER, Ledger
-from optimiser.monitoring.account import make_account
-from optimiser.night import Asked, Night, problem_words, run_night
 from optimiser.plant.file import read_plant
-from optimiser.proposal.all_families import TRIALS
-from optimiser.proposal.calibration import kept_calibration
-from optimiser.proposal.relabel import relabel
-from optimiser.proposal.stated import check_stated
 from optimiser.recipe.table import read_recipe
+
+if TYPE_CHECKING:
+    from optimiser.night import Night
 
 _CODES = (
     "exit codes: 0 done, 1 something could not be used (it is named), 2 called wrongly, "
@@ -42,6 +42,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Run one night and say on one line what came of it."""
+    from optimiser.night import Asked, problem_words, run_night
+
     plant = read_plant(parsed.plant)
     path = plant.locate(plant.file.plant.recipe)
     fixed: datetime | None = parsed.now
@@ -70,6 +72,12 @@ def run(parsed: argparse.Namespace) -> int:
 
 def _report(night: Night) -> None:
     """Write the manager's page beside the plant file, from what the night has counted."""
+    from optimiser.commands.report import PAGE, write_report
+    from optimiser.monitoring.account import make_account
+    from optimiser.proposal.calibration import kept_calibration
+    from optimiser.proposal.relabel import relabel
+    from optimiser.proposal.stated import check_stated
+
     asked = night.asked
     account = make_account(
         asked.plant,

@@ -1,10 +1,12 @@
 """``optimiser propose``: limits per family, with an honest promise."""
 
+from __future__ import annotations
+
 import argparse
 import os
 import sys
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tqdm import tqdm
 
@@ -20,14 +22,11 @@ from optimiser.commands.common import (
     say,
     say_set_aside,
 )
-from optimiser.history.read import open_history
+from optimiser.defaults import TRIALS
 from optimiser.plant.file import Plant
-from optimiser.proposal.all_families import FOLDER, TRIALS, make_cases, propose_all
-from optimiser.proposal.calibration import kept_calibration
-from optimiser.proposal.propose import Case
-from optimiser.proposal.stated import check_stated
-from optimiser.tally.check import check
-from optimiser.views import tables
+
+if TYPE_CHECKING:
+    from optimiser.proposal.propose import Case
 
 STOPPED = 130
 
@@ -42,6 +41,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print a proposal for every family, largest saving first."""
+    from optimiser.history.read import open_history
+    from optimiser.proposal.all_families import make_cases
+    from optimiser.proposal.calibration import kept_calibration
+    from optimiser.proposal.stated import check_stated
+    from optimiser.tally.check import check
+    from optimiser.views import tables
+
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
@@ -69,6 +75,8 @@ def _with_bar(
     cases: Sequence[Case], plant: Plant, workers: int
 ) -> tuple[list[dict[str, Any]], bool]:
     """Return all proposals, with a bar on standard error while they are made."""
+    from optimiser.proposal.all_families import FOLDER, propose_all
+
     with tqdm(total=len(cases), unit="family", file=sys.stderr, disable=None) as bar:
 
         def on_done(family: str) -> None:

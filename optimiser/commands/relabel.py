@@ -1,9 +1,11 @@
 """``optimiser relabel``: the labels worth a second look, and what a second look found."""
 
+from __future__ import annotations
+
 import argparse
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from optimiser.caution import CAUTION
 from optimiser.commands.common import (
@@ -17,22 +19,14 @@ from optimiser.commands.common import (
     say,
     say_set_aside,
 )
+from optimiser.defaults import TRIALS
 from optimiser.errors import UsageError
 from optimiser.files import write_whole
-from optimiser.history.read import open_history
 from optimiser.plant.file import Plant
-from optimiser.proposal.all_families import TRIALS, make_cases
-from optimiser.proposal.relabel import Relabel, relabel
-from optimiser.proposal.relabel_sheet import (
-    refuse_filled,
-    sheet_text,
-    take_second_look,
-    verdicts_folder,
-)
 from optimiser.recipe.table import Recipe
-from optimiser.tally.check import check
-from optimiser.views import relabel_tables, tables
-from optimiser.views.relabel_page import MARK, relabel_page
+
+if TYPE_CHECKING:
+    from optimiser.proposal.relabel import Relabel
 
 SHEET = "relabel.csv"
 
@@ -67,6 +61,14 @@ def run(parsed: argparse.Namespace) -> int:
 
 
 def _list(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) -> None:
+    from optimiser.history.read import open_history
+    from optimiser.proposal.all_families import make_cases
+    from optimiser.proposal.relabel import relabel
+    from optimiser.proposal.relabel_sheet import sheet_text
+    from optimiser.tally.check import check
+    from optimiser.views import relabel_tables, tables
+    from optimiser.views.relabel_page import relabel_page
+
     sheet, page = _targets(plant, parsed.out)
     with open_history(plant) as history:
         refuse_foreign_recipe(history, live, path)
@@ -97,6 +99,9 @@ def _list(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) ->
 
 def _targets(plant: Plant, out: Path | None) -> tuple[Path, Path | None]:
     """Return where the sheet goes, and the page to print if one is asked for."""
+    from optimiser.proposal.relabel_sheet import refuse_filled
+    from optimiser.views.relabel_page import MARK
+
     sheet, page = out or plant.folder / SHEET, None
     if sheet.suffix.lower() in (".html", ".htm"):
         sheet, page = sheet.with_suffix(".csv"), sheet
@@ -109,6 +114,8 @@ def _targets(plant: Plant, out: Path | None) -> tuple[Path, Path | None]:
 
 def _listed(found: Relabel, sheet: Path, page: Path | None) -> dict[str, Any]:
     """Return the list as a JSON value."""
+    from optimiser.views import relabel_tables
+
     written = {"sheet": str(sheet), "page": None if page is None else str(page)}
     return {
         **(written if found.rows else dict.fromkeys(written)),
@@ -119,6 +126,10 @@ def _listed(found: Relabel, sheet: Path, page: Path | None) -> dict[str, Any]:
 
 
 def _read(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) -> None:
+    from optimiser.history.read import open_history
+    from optimiser.proposal.relabel_sheet import take_second_look, verdicts_folder
+    from optimiser.views import relabel_tables
+
     folder = verdicts_folder(plant)
     with open_history(_with_verdicts_so_far(plant, folder)) as history:
         refuse_foreign_recipe(history, live, path)

@@ -11,10 +11,7 @@ from optimiser.commands.common import (
     say_set_aside,
 )
 from optimiser.errors import UsageError
-from optimiser.history.read import open_history
-from optimiser.history.replay import replay
 from optimiser.recipe.table import read_recipe
-from optimiser.views import tables
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -25,6 +22,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print per family what the recipe would have called."""
+    from optimiser.history.read import open_history
+    from optimiser.history.replay import replay
+    from optimiser.views import tables
+
     plant, live, path = read_inputs(parsed)
     candidate = live
     if parsed.recipe is not None:

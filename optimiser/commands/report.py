@@ -1,9 +1,12 @@
 """``optimiser report``: the manager's page, and the same figures as JSON and CSV."""
 
+from __future__ import annotations
+
 import argparse
 import json
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from optimiser.commands.common import (
     add_plant,
@@ -14,21 +17,14 @@ from optimiser.commands.common import (
     say,
     say_set_aside,
 )
+from optimiser.defaults import TRIALS
 from optimiser.files import write_whole
-from optimiser.history.calls import calls_by_day
-from optimiser.history.read import open_history
 from optimiser.ledger.ledger import LEDGER, Ledger
-from optimiser.monitoring.account import Account, make_account
-from optimiser.monitoring.watch import watch_exported
-from optimiser.night import standing_rows
-from optimiser.proposal.all_families import FOLDER, TRIALS, by_saving, make_cases
-from optimiser.proposal.cache import read_row
-from optimiser.proposal.calibration import kept_calibration
-from optimiser.proposal.relabel import relabel
-from optimiser.proposal.shares import with_shares
-from optimiser.proposal.stated import check_stated
-from optimiser.tally.check import check
-from optimiser.views.report import report_csv, report_page
+from optimiser.plant.file import Plant
+from optimiser.recipe.table import Recipe
+
+if TYPE_CHECKING:
+    from optimiser.monitoring.account import Account
 
 PAGE = "report.html"
 
@@ -47,6 +43,33 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(parsed: argparse.Namespace) -> int:
     """Write the page, and beside it the same figures as JSON and CSV."""
     plant, live, path = read_inputs(parsed)
+    account, unproposed = _account(plant, live, path)
+    if unproposed:
+        say(f"{unproposed} families are not proposed yet: run optimiser propose")
+    target = parsed.out or plant.folder / PAGE
+    write_report(account, target)
+    if parsed.json:
+        print_json(account.as_dict())
+    else:
+        print(f"{target} ({target.stat().st_size / 1000:,.0f} kB), and as .json and .csv")
+    return 0
+
+
+def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
+    """Return the account, and how many families have no proposal yet."""
+    from optimiser.history.calls import calls_by_day
+    from optimiser.history.read import open_history
+    from optimiser.monitoring.account import make_account
+    from optimiser.monitoring.watch import watch_exported
+    from optimiser.night import standing_rows
+    from optimiser.proposal.all_families import FOLDER, by_saving, make_cases
+    from optimiser.proposal.cache import read_row
+    from optimiser.proposal.calibration import kept_calibration
+    from optimiser.proposal.relabel import relabel
+    from optimiser.proposal.shares import with_shares
+    from optimiser.proposal.stated import check_stated
+    from optimiser.tally.check import check
+
     ledger = Ledger(plant.folder / LEDGER)
     with open_history(plant) as history:
         refuse_foreign_recipe(history, live, path)
@@ -70,15 +93,7 @@ def run(parsed: argparse.Namespace) -> int:
             relabelled=relabel(cases),
             stated=check_stated(cases),
         )
-    if len(rows) < len(cases):
-        say(f"{len(cases) - len(rows)} families are not proposed yet: run optimiser propose")
-    target = parsed.out or plant.folder / PAGE
-    write_report(account, target)
-    if parsed.json:
-        print_json(account.as_dict())
-    else:
-        print(f"{target} ({target.stat().st_size / 1000:,.0f} kB), and as .json and .csv")
-    return 0
+    return account, len(cases) - len(rows)
 
 
 def write_report(account: Account, target: Path) -> None:
@@ -90,6 +105,8 @@ def write_report(account: Account, target: Path) -> None:
     target : Path
         Of the page.
     """
+    from optimiser.views.report import report_csv, report_page
+
     parts = {
         ".json": json.dumps(account.as_dict(), indent=1, ensure_ascii=False) + "\n",
         ".csv": report_csv(account),

@@ -1,8 +1,10 @@
 """``optimiser reviewers``: what limits and reviewers lose together, by call load."""
 
+from __future__ import annotations
+
 import argparse
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from optimiser.commands.common import (
     add_plant,
@@ -12,13 +14,11 @@ from optimiser.commands.common import (
     refuse_unknown_family,
     say_set_aside,
 )
-from optimiser.evidence.reviewers import SCENARIOS, scenario
-from optimiser.history.read import open_history
-from optimiser.proposal.all_families import make_cases
-from optimiser.proposal.load import CallLoad, call_load
-from optimiser.proposal.stated import check_stated
+from optimiser.defaults import SCENARIOS
 from optimiser.values import finite_only
-from optimiser.views import review_tables, tables
+
+if TYPE_CHECKING:
+    from optimiser.proposal.load import CallLoad
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -35,6 +35,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print for each family the live call load and the one with the fewest escapes in all."""
+    from optimiser.evidence.reviewers import scenario
+    from optimiser.history.read import open_history
+    from optimiser.proposal.all_families import make_cases
+    from optimiser.proposal.load import call_load
+    from optimiser.proposal.stated import check_stated
+    from optimiser.views import review_tables, tables
+
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)

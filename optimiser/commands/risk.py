@@ -12,9 +12,6 @@ from optimiser.commands.common import (
     say_set_aside,
 )
 from optimiser.errors import UsageError
-from optimiser.history.read import open_history
-from optimiser.studies.limit_risk import limit_risk
-from optimiser.views import review_tables, tables
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -31,6 +28,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print joint and conditional risks of every live limit with a workmanship bound."""
+    from optimiser.history.read import open_history
+    from optimiser.studies.limit_risk import limit_risk
+    from optimiser.views import review_tables, tables
+
     if not 0 < parsed.risk < 1:
         msg = f"--risk must lie between 0 and 1, got {parsed.risk:g}"
         raise UsageError(msg)

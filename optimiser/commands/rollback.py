@@ -4,9 +4,6 @@ import argparse
 
 from optimiser.commands.common import print_json
 from optimiser.commands.deciding import add_ledger, add_signature, live_recipe, open_ledger
-from optimiser.commands.export import revision_row
-from optimiser.ledger.revision import roll_back
-from optimiser.views import ledger_tables, tables
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -20,6 +17,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Write a revision that takes changes back, and print how it differs."""
+    from optimiser.commands.export import revision_row
+    from optimiser.ledger.revision import roll_back
+    from optimiser.views import ledger_tables, tables
+
     plant, ledger = open_ledger(parsed.plant)
     live, path = live_recipe(plant)
     revision = roll_back(

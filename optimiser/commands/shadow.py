@@ -1,16 +1,18 @@
 """``optimiser shadow``: a candidate recipe beside the live one, on results as they arrive."""
 
+from __future__ import annotations
+
 import argparse
 from pathlib import Path
 from time import monotonic
-
-from watchfiles import watch
+from typing import TYPE_CHECKING
 
 from optimiser.commands.common import add_plant, print_json, read_inputs, say, seconds
 from optimiser.errors import RecipeError, UsageError
-from optimiser.monitoring.shadow import FileRead, Follower, Shadow, add_counts, result_files
 from optimiser.recipe.table import read_recipe
-from optimiser.views import tables, watch_tables
+
+if TYPE_CHECKING:
+    from optimiser.monitoring.shadow import FileRead, Shadow
 
 SETTLE_S = 1.0
 
@@ -39,6 +41,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Read results as they arrive; Ctrl-C ends it with the totals."""
+    from optimiser.monitoring.shadow import Shadow, result_files
+    from optimiser.views import tables, watch_tables
+
     plant, live, path = read_inputs(parsed)
     if not parsed.recipe.is_file():
         msg = f"no recipe at {parsed.recipe}; name a CSV or JSON recipe"
@@ -68,6 +73,10 @@ def run(parsed: argparse.Namespace) -> int:
 
 def _follow(shadow: Shadow, parsed: argparse.Namespace) -> int:
     """Read files as they settle, until Ctrl-C."""
+    from watchfiles import watch
+
+    from optimiser.monitoring.shadow import Follower
+
     follower = Follower(parsed.follow, parsed.settle)
     say(f"following {parsed.follow}; Ctrl-C ends it with the totals")
     try:
@@ -96,6 +105,8 @@ def _take(shadow: Shadow, file: Path) -> None:
 
 def _words(found: FileRead, shadow: Shadow) -> str:
     """Return what one file showed, and all so far."""
+    from optimiser.monitoring.shadow import add_counts
+
     one, total = found.total, add_counts((r.total for r in shadow.read.values()), "all")
     return (
         f"{found.path.name}: {one.items:,} items, {one.kept:,} kept, {one.loosened:,} loosened, "

@@ -5,7 +5,6 @@ from dataclasses import asdict
 
 from optimiser.commands.common import print_json
 from optimiser.commands.deciding import add_ledger, open_ledger
-from optimiser.views import ledger_tables, tables
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -18,6 +17,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print faults, notes and the head; 1 where there is a fault."""
+    from optimiser.views import ledger_tables, tables
+
     _, ledger = open_ledger(parsed.plant)
     found = ledger.verify(head=parsed.head)
     if parsed.json:

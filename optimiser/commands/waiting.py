@@ -4,7 +4,6 @@ import argparse
 
 from optimiser.commands.common import print_json
 from optimiser.commands.deciding import add_ledger, open_ledger, state_row
-from optimiser.views import ledger_tables, tables
 
 WAITING = ("waiting", "one signature of two")
 
@@ -16,6 +15,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print what waits for a signature, then what is put aside or waits for export."""
+    from optimiser.views import ledger_tables, tables
+
     _, ledger = open_ledger(parsed.plant)
     states = ledger.states()
     waiting = [s for s in states if s.state in WAITING]

@@ -12,11 +12,9 @@ from optimiser.commands.common import (
     refuse_unknown_family,
     say_set_aside,
 )
+from optimiser.defaults import LABEL_DAYS
 from optimiser.errors import UsageError
-from optimiser.history.read import open_history
 from optimiser.ledger.ledger import LEDGER, Ledger
-from optimiser.monitoring.watch import LABEL_DAYS, watch_exported
-from optimiser.views import tables, watch_tables
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -42,6 +40,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print the state of every exported change."""
+    from optimiser.history.read import open_history
+    from optimiser.monitoring.watch import watch_exported
+    from optimiser.views import tables, watch_tables
+
     if parsed.since is not None and parsed.family is None:
         msg = "--since speaks of one change; name its family with --family"
         raise UsageError(msg)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import logit
 from scipy.stats import binomtest, linregress, norm
 
+from optimiser.defaults import SCENARIOS
 from optimiser.errors import UsageError, nearest
 from optimiser.evidence.intervals import Interval
 
@@ -31,8 +32,6 @@ EXPERT = ((0.50, 0.12), (0.005, 0.30))
 
 The share in screening is not published with it; 0.3 to 1 % is usual, and 0.5 % stands here.
 """
-
-SCENARIOS = ("constant", "expert", "laboratory")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from optimiser.defaults import LABEL_DAYS
 from optimiser.evidence.intervals import (
     ZERO,
     Interval,
@@ -53,9 +54,6 @@ from optimiser.monitoring.watch_facts import (
 from optimiser.recipe.table import Recipe
 from optimiser.tally.must_catch import KeptItem, read_must_catch
 from optimiser.values import finite_only
-
-LABEL_DAYS = 14.0
-"""Days after inspection on which a label is taken as final, unless told otherwise."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.defaults import TRIALS
 from optimiser.errors import HistoryError
 from optimiser.evidence.bursts import Arrivals, bursts_of
 from optimiser.history.read import History
@@ -31,7 +32,6 @@ from optimiser.tally.count import FamilyTally, tally_history
 from optimiser.tally.grid import make_grids
 from optimiser.tally.must_catch import read_must_catch
 
-TRIALS = 60
 PROOF_TRIALS = 30
 FOLDER = "proposals"
 POLL_SECONDS = 0.2

@@ -1,7 +1,7 @@
-"""A plant on the desk: its history open, tallied, proposed, ready for questions.
+"""A plant under work: its history open, tallied, proposed, ready for questions.
 
 Widget callbacks come from other threads than cells do, and a DuckDB connection serves one at
-a time; so everything that asks the history holds the desk's lock.
+a time; so everything that asks the history holds the session's lock.
 """
 
 import threading
@@ -12,12 +12,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from optimiser.defaults import TRIALS
 from optimiser.errors import UsageError, nearest
 from optimiser.history.calls import By, CallTotals, call_totals, false_calls_by
 from optimiser.history.distribution import Window, distributions
 from optimiser.history.read import History, open_history
+from optimiser.ledger.ledger import LEDGER, Ledger
 from optimiser.plant.file import Plant, read_plant
-from optimiser.proposal.all_families import FOLDER, TRIALS, make_cases, propose_all
+from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
 from optimiser.proposal.cache import keep, read_found, read_row
 from optimiser.proposal.choice import Choice
 from optimiser.proposal.propose import Case, propose_with_study
@@ -29,7 +31,7 @@ from optimiser.tally.contested import Contested, contested_items
 Row = dict[str, Any]
 
 
-class Desk:
+class Session:
     """A plant, read, checked and tallied.
 
     Parameters
@@ -63,10 +65,21 @@ class Desk:
 
     def __repr__(self) -> str:
         return (
-            f"<Desk {self.plant.file.plant.name}: {len(self.cases)} families, "
+            f"<Session {self.plant.file.plant.name}: {len(self.cases)} families, "
             f"{self.history.rows_used} rows used, {self.history.rows_set_aside} set aside, "
             f"{len(self.rows)} proposals kept>"
         )
+
+    def __enter__(self) -> "Session":
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.close()
+
+    @property
+    def ledger(self) -> Ledger:
+        """The plant's ledger: what was proposed and who decided what."""
+        return Ledger(self.plant.folder / LEDGER)
 
     def close(self) -> None:
         """Close the history."""
@@ -181,7 +194,7 @@ class Desk:
             return false_calls_by(self.history, self.live, by)
 
 
-def open_desk(where: Path | str, *, trials: int = TRIALS) -> Desk:
+def open_plant(where: Path | str, *, trials: int = TRIALS) -> Session:
     """Read, check and tally a plant.
 
     Parameters
@@ -192,7 +205,7 @@ def open_desk(where: Path | str, *, trials: int = TRIALS) -> Desk:
 
     Returns
     -------
-    Desk
+    Session
 
     Raises
     ------
@@ -209,7 +222,7 @@ def open_desk(where: Path | str, *, trials: int = TRIALS) -> Desk:
     except BaseException:
         history.close()
         raise
-    return Desk(plant, live, history, {c.tally.family: c for c in cases})
+    return Session(plant, live, history, {c.tally.family: c for c in cases})
 
 
 def measurements_of(case: Case) -> list[str]:

@@ -24,6 +24,7 @@ from dataclasses import asdict, dataclass, field, replace
 import numpy as np
 import optuna
 
+from optimiser.defaults import TRIALS
 from optimiser.search.blur import Blur, escape_prices, escapes_live
 from optimiser.search.crossfit import (
     Apart,
@@ -36,7 +37,6 @@ from optimiser.search.crossfit import (
 )
 from optimiser.search.problem import Bools, Floats, Ints, Problem, is_called
 
-TRIALS = 60
 # How much a way must gain on unseen lots for each unit of distance from the prior way, as a
 # share of the prior way's cost at ten labels; the more labels, the less. Choosing by
 # held-out cost alone made the choice worse than the prior way at every number of labels.

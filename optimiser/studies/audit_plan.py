@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from optimiser.defaults import STAGE
 from optimiser.errors import UsageError
 from optimiser.evidence.audit import BANDS, CUTS, Stratum, allocate
 from optimiser.history.contract import KEY
@@ -25,7 +26,6 @@ from optimiser.plant.file import SIDES
 from optimiser.recipe.table import Recipe
 
 MOST_ITEMS = 100_000
-STAGE = "post-reflow"
 SHOWN = ("line", "product", "lot", "part", "family")
 TIME_FORMAT = "%Y-%m-%d %H:%M:%S.%f"
 

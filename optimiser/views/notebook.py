@@ -1,4 +1,4 @@
-"""What the notebooks call: a desk, and results to look at."""
+"""What the notebooks call: a session, and results to look at."""
 
 import threading
 from pathlib import Path
@@ -8,13 +8,13 @@ import pandas as pd
 from tqdm.auto import tqdm
 
 from optimiser.caution import CAUTION
+from optimiser.defaults import TRIALS
 from optimiser.demo.write import write_demo
 from optimiser.evidence.audit import clean
 from optimiser.ledger.ledger import LEDGER, Ledger
 from optimiser.monitoring.backtest import Fold, backtest, calibrate
-from optimiser.proposal.all_families import TRIALS
 from optimiser.proposal.calibration import keep_calibration
-from optimiser.proposal.session import Desk, open_desk
+from optimiser.proposal.session import Session, open_plant
 from optimiser.studies.audit_plan import plan_audit
 from optimiser.studies.limit_flicker import limit_flicker
 from optimiser.studies.limit_risk import limit_risk
@@ -26,8 +26,8 @@ from optimiser.views.shown import Shown
 DEMO_DAYS, DEMO_ITEMS = 20, 12_000
 
 
-def open_or_demo(where: Path | str, *, trials: int = TRIALS) -> Desk:
-    """Put a plant on the desk; where nothing lies there yet, write a small invented one first.
+def open_or_demo(where: Path | str, *, trials: int = TRIALS) -> Session:
+    """Open a plant; where nothing lies there yet, write a small invented one first.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def open_or_demo(where: Path | str, *, trials: int = TRIALS) -> Desk:
 
     Returns
     -------
-    Desk
+    Session
 
     Raises
     ------
@@ -51,22 +51,22 @@ def open_or_demo(where: Path | str, *, trials: int = TRIALS) -> Desk:
     folder = Path(where)
     if folder.suffix != ".toml" and not folder.exists():
         write_demo(folder, days=DEMO_DAYS, items_per_day=DEMO_ITEMS)
-    return open_desk(folder, trials=trials)
+    return open_plant(folder, trials=trials)
 
 
-def decisions_frame(desk: Desk) -> pd.DataFrame:
+def decisions_frame(session: Session) -> pd.DataFrame:
     """Return every proposal of the ledger with its state, the newest first.
 
     Parameters
     ----------
-    desk : Desk
+    session : Session
 
     Returns
     -------
     DataFrame
         ``proposal, family, state, origin, limits, signed by, decided at, reason``.
     """
-    ledger = Ledger(desk.plant.folder / LEDGER)
+    ledger = Ledger(session.plant.folder / LEDGER)
     columns = ["proposal", "family", "state", "origin", "limits", "signed by", "decided", "reason"]
     reasons = {e.proposal: e.reason for e in ledger.entries() if e.proposal is not None}
     rows = [
@@ -85,12 +85,12 @@ def decisions_frame(desk: Desk) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def show_backtest(desk: Desk, *, folds: int, trials: int) -> Shown:
+def show_backtest(session: Session, *, folds: int, trials: int) -> Shown:
     """Walk forward in time: what was promised, and what followed.
 
     Parameters
     ----------
-    desk : Desk
+    session : Session
     folds : int
         Cuts in time.
     trials : int
@@ -101,16 +101,16 @@ def show_backtest(desk: Desk, *, folds: int, trials: int) -> Shown:
     Shown
         The table of every fold; how the promises fared in sum stands in the note.
     """
-    with desk.lock, tqdm(total=folds * len(desk.cases), unit="proposal") as bar:
+    with session.lock, tqdm(total=folds * len(session.cases), unit="proposal") as bar:
 
         def on_done(words: str) -> None:
             bar.set_postfix_str(words)
             bar.update()
 
-        found = backtest(desk.history, desk.live, folds=folds, trials=trials, on_done=on_done)
+        found = backtest(session.history, session.live, folds=folds, trials=trials, on_done=on_done)
     calibration = calibrate(found)
-    keep_calibration(desk.plant.folder, calibration)
-    currency = desk.plant.file.plant.currency
+    keep_calibration(session.plant.folder, calibration)
+    currency = session.plant.file.plant.currency
     frame = pd.DataFrame(
         [
             {
@@ -199,12 +199,12 @@ def _backtest_chart(found: list[Fold], currency: str) -> alt.LayerChart | None:
     return alt.LayerChart(layer=[even, bars, points]).properties(width=420, height=300)
 
 
-def show_flicker(desk: Desk, *, most: int = 20) -> Shown:
+def show_flicker(session: Session, *, most: int = 20) -> Shown:
     """Return the limits whose calls would not repeat, worst first.
 
     Parameters
     ----------
-    desk : Desk
+    session : Session
     most : int
         Rows shown.
 
@@ -212,8 +212,8 @@ def show_flicker(desk: Desk, *, most: int = 20) -> Shown:
     -------
     Shown
     """
-    with desk.lock:
-        rows = limit_flicker(desk.history, {"live": desk.live})
+    with session.lock:
+        rows = limit_flicker(session.history, {"live": session.live})
     rows = sorted(rows, key=lambda r: -r.unrepeated.value * r.calls)[:most]
     frame = pd.DataFrame(
         [
@@ -235,12 +235,12 @@ def show_flicker(desk: Desk, *, most: int = 20) -> Shown:
     return Shown("Calls that do not repeat", frame, note)
 
 
-def show_risk(desk: Desk, *, risk: float = 0.05) -> Shown:
+def show_risk(session: Session, *, risk: float = 0.05) -> Shown:
     """Return consumer's and producer's risk of every limit with a workmanship bound.
 
     Parameters
     ----------
-    desk : Desk
+    session : Session
     risk : float
         Wanted chance that an item right at the bound is not called, 0..1.
 
@@ -248,8 +248,8 @@ def show_risk(desk: Desk, *, risk: float = 0.05) -> Shown:
     -------
     Shown
     """
-    with desk.lock:
-        rows = limit_risk(desk.history, desk.live, risk=risk)
+    with session.lock:
+        rows = limit_risk(session.history, session.live, risk=risk)
     frame = pd.DataFrame(
         [
             {
@@ -271,12 +271,12 @@ def show_risk(desk: Desk, *, risk: float = 0.05) -> Shown:
     return Shown("Risks at the workmanship bounds", frame, note)
 
 
-def show_audit_plan(desk: Desk, *, items: int, seed: int = 1) -> Shown:
+def show_audit_plan(session: Session, *, items: int, seed: int = 1) -> Shown:
     """Return which passed items to look at, by stratum, and what a clean result would prove.
 
     Parameters
     ----------
-    desk : Desk
+    session : Session
     items : int
         To inspect in all.
     seed : int
@@ -285,8 +285,8 @@ def show_audit_plan(desk: Desk, *, items: int, seed: int = 1) -> Shown:
     -------
     Shown
     """
-    with desk.lock:
-        plan = plan_audit(desk.history, desk.live, items=items, seed=seed)
+    with session.lock:
+        plan = plan_audit(session.history, session.live, items=items, seed=seed)
     proof = clean(plan.strata)
     frame = pd.DataFrame(
         [
@@ -301,6 +301,6 @@ def show_audit_plan(desk: Desk, *, items: int, seed: int = 1) -> Shown:
         ]
     )
     note = " ".join(proof_words(plan, proof)) + (
-        f" The sheet to fill in: optimiser audit {desk.plant.folder} --items {items} --seed {seed}."
+        f" The sheet to fill in: optimiser audit {session.plant.folder} --items {items} --seed {seed}."
     )
     return Shown("Audit plan", frame, note)

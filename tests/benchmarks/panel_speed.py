@@ -1,4 +1,4 @@
-"""Seconds from a long history on the desk to a panel on the screen, and per slider step.
+"""Seconds from a long history to a panel on the screen, and per slider step.
 
 Run alone: ``python tests/benchmarks/panel_speed.py [ROWS] [FOLDER]`` prints the figures, those
 to the eye in a real JupyterLab and Chromium.
@@ -17,7 +17,7 @@ from browser.lab import CHROMIUM, FLAGS, Guarded, running_lab
 from playwright.sync_api import sync_playwright
 from speed import live_recipe, write
 
-from optimiser.proposal.session import open_desk
+from optimiser.proposal.session import open_plant
 from optimiser.recipe.table import write_recipe
 from optimiser.views.panels.decision import DecisionPanel
 
@@ -29,13 +29,13 @@ def in_the_kernel(plant: Path) -> dict[str, float]:
     """Return seconds of the panel and of slider steps, without a browser."""
     found: dict[str, float] = {}
     begins = time.perf_counter()
-    desk = open_desk(plant)
+    session = open_plant(plant)
     found["read, check and tally"] = time.perf_counter() - begins
     begins = time.perf_counter()
-    desk.choice(FAMILY)
+    session.choice(FAMILY)
     found["search the family once"] = time.perf_counter() - begins
     begins = time.perf_counter()
-    panel = DecisionPanel(desk, FAMILY)
+    panel = DecisionPanel(session, FAMILY)
     found["panel made, kept search"] = time.perf_counter() - begins
     for opened, name in ((None, "slider step"), (0, "slider step, list of items open")):
         panel._details.selected_index = opened
@@ -51,7 +51,7 @@ def in_the_kernel(plant: Path) -> dict[str, float]:
     prices = panel.choice.prices
     panel.price(replace(prices, cost_per_hour=prices.cost_per_hour * 2))
     found["price changed"] = time.perf_counter() - begins
-    desk.close()
+    session.close()
     return found
 
 

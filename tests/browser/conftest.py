@@ -79,7 +79,9 @@ def notebook_on(root: Path, name: str, plant: str, family: str, *, trials: int =
         text = "".join(cell["source"])
         text = text.replace('Path("demo-plant")', f'Path("{plant}")')
         text = text.replace("open_or_demo(PLANT)", f"open_or_demo(PLANT, trials={trials})")
-        cell["source"] = text.replace("DecisionPanel(desk)", f'DecisionPanel(desk, "{family}")')
+        cell["source"] = text.replace(
+            "DecisionPanel(session)", f'DecisionPanel(session, "{family}")'
+        )
     (root / name).write_text(json.dumps(book))
     return name
 

@@ -18,7 +18,7 @@ from optimiser.proposal.choice import (
     newly_passing,
 )
 from optimiser.proposal.prices import Prices
-from optimiser.proposal.session import Desk, measurements_of
+from optimiser.proposal.session import Session, measurements_of
 from optimiser.proposal.signing import Signed, Verdict, sign
 from optimiser.views import trade_charts
 from optimiser.views.panels import words
@@ -43,7 +43,7 @@ class DecisionPanel(Panel):
 
     Parameters
     ----------
-    desk : Desk
+    session : Session
     family : str, optional
         Shown first; by default the one that saves most.
 
@@ -61,18 +61,18 @@ class DecisionPanel(Panel):
     setting: Setting
     point: Point | None
 
-    def __init__(self, desk: Desk, family: str | None = None) -> None:
-        self._desk, self._lock = desk, threading.RLock()
-        self._ledger = Ledger(desk.plant.folder / LEDGER)
+    def __init__(self, session: Session, family: str | None = None) -> None:
+        self._session, self._lock = session, threading.RLock()
+        self._ledger = Ledger(session.plant.folder / LEDGER)
         self._filling = False
         self._spread: alt.JupyterChart | None = None
         self._spread_data: tuple[Any, Any] = (None, [])
         self._build()
         super().__init__(self._layout())
-        self._names = _by_saving(desk)
+        self._names = _by_saving(session)
         self._families.observe(safely(self._family_picked, self, "Cannot show it"), "value")
         first = family or self._names[0]
-        desk.case(first)
+        session.case(first)
         self.show_family(first)
 
     def __repr__(self) -> str:
@@ -170,14 +170,14 @@ class DecisionPanel(Panel):
         family : str
         """
         with self._lock:
-            trials = self._desk.case(family).trials
-            self.choice = self._desk.choice(
+            trials = self._session.case(family).trials
+            self.choice = self._session.choice(
                 family,
                 on_trial=lambda n: self.say(f"Searching {family}: trial {n} of {trials} …"),
             )
             self._at_plant_prices = self.choice
             self._nothing.value = "" if self.choice.points else words.nothing_searched(self.choice)
-            self._spread_data = self._desk.distributions(family)
+            self._spread_data = self._session.distributions(family)
             self.by_hand.load(self.choice)
             self.prices.load(self.choice)
             self._head.value = words.header(self.choice)
@@ -264,7 +264,7 @@ class DecisionPanel(Panel):
         signed = sign(
             self._ledger,
             self.choice,
-            self._desk.live,
+            self._session.live,
             self.setting,
             verdict,
             by=self.name.value,
@@ -289,7 +289,7 @@ class DecisionPanel(Panel):
         """Say in the list what is known of each family by now; their order stays."""
         self._filling = True
         try:
-            lines = [(_family_words(self._desk, n), n) for n in self._names]
+            lines = [(_family_words(self._session, n), n) for n in self._names]
             if tuple(lines) != self._families.options:
                 self._families.options = lines
             self._families.value = shown
@@ -340,13 +340,13 @@ class DecisionPanel(Panel):
             return
         choice, live = self.choice, self.choice.tally.grid.live
         if opened == 3:
-            found = self._desk.relabel()
+            found = self._session.relabel()
             self._doubtful.value = words.doubtful_labels(found, choice.family, choice.currency)
             return
         if opened == 2:
             self._lots.value = words.frame_table(choice.by_lot(self.setting))
             return
-        contested = self._desk.contested(choice.family)
+        contested = self._session.contested(choice.family)
         if opened == 1:
             table = by_place(contested, live, self.setting, column="designator")
             self._designators.value = words.frame_table(table)
@@ -428,24 +428,24 @@ class DecisionPanel(Panel):
         return found
 
 
-def _by_saving(desk: Desk) -> list[str]:
+def _by_saving(session: Session) -> list[str]:
     """Return the families, largest promised saving first, those not proposed yet last."""
 
     def rank(name: str) -> tuple[bool, float, str]:
-        row = desk.rows.get(name)
+        row = session.rows.get(name)
         saving = row["promise"]["saving_per_month"]["value"] if row else 0.0
         return row is None, -saving, name
 
-    return sorted(desk.cases, key=rank)
+    return sorted(session.cases, key=rank)
 
 
-def _family_words(desk: Desk, name: str) -> str:
+def _family_words(session: Session, name: str) -> str:
     """Return a family as a line of the list."""
-    row = desk.rows.get(name)
+    row = session.rows.get(name)
     if row is None:
         return f"{name} · not proposed yet"
     saving = row["promise"]["saving_per_month"]["value"]
-    currency = desk.plant.file.plant.currency
+    currency = session.plant.file.plant.currency
     return f"{name} · {row['advice']}" + (
         f" · saves {saving:,.0f} {currency} a month" if row["advice"] == "change" else ""
     )

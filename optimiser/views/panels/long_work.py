@@ -4,7 +4,7 @@ import threading
 
 import ipywidgets as widgets
 
-from optimiser.proposal.session import Desk
+from optimiser.proposal.session import Session
 from optimiser.views.panels.overview import families_html
 from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, words_of
@@ -15,15 +15,15 @@ class ProposePanel(Panel):
 
     Parameters
     ----------
-    desk : Desk
+    session : Session
     """
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk = desk
+    def __init__(self, session: Session) -> None:
+        self._session = session
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self.bar = widgets.IntProgress(
-            max=len(desk.cases), description="Families", layout=widgets.Layout(width="430px")
+            max=len(session.cases), description="Families", layout=widgets.Layout(width="430px")
         )
         self.bar.style.bar_color = "#0072B2"
         self.start = widgets.Button(description="Propose", tooltip="search every family")
@@ -80,15 +80,15 @@ class ProposePanel(Panel):
                 raise KeyboardInterrupt
 
         try:
-            rows, interrupted = self._desk.propose(on_done=on_done, on_trial=on_trial)
+            rows, interrupted = self._session.propose(on_done=on_done, on_trial=on_trial)
             kept = sum(not row["interrupted"] for row in rows)
             self.say(
                 f"Stopped: {kept} of {self.bar.max} families are done and kept; Propose goes on with the rest."
                 if interrupted
-                else f"Done: {kept} families, kept in {self._desk.folder}."
+                else f"Done: {kept} families, kept in {self._session.folder}."
             )
         except Exception as error:
             self.say(f"Could not go on, what was done is kept: {words_of(error)}")
         finally:
-            self._result.value = families_html(self._desk)
+            self._result.value = families_html(self._session)
             self.start.disabled, self.halt.disabled = False, True

@@ -10,7 +10,7 @@ import pandas as pd
 from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.calls import WAYS, By, CallTotals
 from optimiser.proposal.headline import headline, headline_words
-from optimiser.proposal.session import Desk
+from optimiser.proposal.session import Session
 from optimiser.views.charts import pareto_chart
 from optimiser.views.panels import words
 from optimiser.views.panels.panel import Panel
@@ -29,12 +29,12 @@ _MEANS = {
 }
 
 
-def families_frame(desk: Desk, *, rank: Rank = "saving_per_month") -> pd.DataFrame:
+def families_frame(session: Session, *, rank: Rank = "saving_per_month") -> pd.DataFrame:
     """Return the families, ranked by what a change would save or by what it would risk.
 
     Parameters
     ----------
-    desk : Desk
+    session : Session
     rank : {'saving_per_month', 'escapes_added'}
         Largest first, advised changes before the others.
 
@@ -45,8 +45,8 @@ def families_frame(desk: Desk, *, rank: Rank = "saving_per_month") -> pd.DataFra
         Savings and escapes are held-out promises of the change found, advised or not.
     """
     rows = []
-    for name, case in desk.cases.items():
-        row = desk.rows.get(name)
+    for name, case in session.cases.items():
+        row = session.rows.get(name)
         found = None
         if row is not None:
             found = row["promise"] if row["advice"] == "change" else None
@@ -73,9 +73,9 @@ def families_frame(desk: Desk, *, rank: Rank = "saving_per_month") -> pd.DataFra
     )
 
 
-def families_html(desk: Desk, *, rank: Rank = "saving_per_month") -> str:
+def families_html(session: Session, *, rank: Rank = "saving_per_month") -> str:
     """Return ``families_frame`` as words: values with their intervals."""
-    currency = desk.plant.file.plant.currency
+    currency = session.plant.file.plant.currency
     head = (
         "family",
         "advice",
@@ -87,8 +87,8 @@ def families_html(desk: Desk, *, rank: Rank = "saving_per_month") -> str:
         "items",
     )
     rows = []
-    for name in families_frame(desk, rank=rank).index:
-        row, case = desk.rows.get(str(name)), desk.cases[str(name)]
+    for name in families_frame(session, rank=rank).index:
+        row, case = session.rows.get(str(name)), session.cases[str(name)]
         change = row is not None and row["advice"] == "change"
         promised = row["promise"] if row is not None else {}
         cells = [
@@ -105,9 +105,9 @@ def families_html(desk: Desk, *, rank: Rank = "saving_per_month") -> str:
         rows.append((name, advice, *cells, f"{labelled:,}", f"{case.tally.items:,}"))
     note = (
         "Expected values, judged on lots that no proposal has seen, with 90 % intervals, over "
-        f"{desk.history.span_days:.0f} days; money a month. Families without an advised change have blanks."
+        f"{session.history.span_days:.0f} days; money a month. Families without an advised change have blanks."
     )
-    of_all = headline(list(desk.rows.values()), desk.plant.file.review)
+    of_all = headline(list(session.rows.values()), session.plant.file.review)
     said = headline_words(of_all, currency=currency) if of_all else []
     together = "".join(f"<p>{escape(line)}</p>" for line in said)
     return together + words.table(head, rows, words=2) + f"<p class='soft'>{note}</p>"
@@ -156,13 +156,13 @@ def totals_html(totals: CallTotals) -> str:
     return f"<table><tbody>{body}</tbody></table>"
 
 
-def _held_up(desk: Desk) -> list[str]:
+def _held_up(session: Session) -> list[str]:
     """Return the families that are critical, or searched without a change to advise."""
-    files = desk.plant.file.families
+    files = session.plant.file.families
     return [
         name
-        for name in desk.cases
-        if files[name].critical or desk.rows.get(name, {}).get("advice", "change") != "change"
+        for name in session.cases
+        if files[name].critical or session.rows.get(name, {}).get("advice", "change") != "change"
     ]
 
 
@@ -171,11 +171,11 @@ class OverviewPanel(Panel):
 
     Parameters
     ----------
-    desk : Desk
+    session : Session
     """
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk, self._lock = desk, threading.RLock()
+    def __init__(self, session: Session) -> None:
+        self._session, self._lock = session, threading.RLock()
         self._table = block("opt-pareto-table", max_height="380px")
         self._table.add_class("opt-scroll")
         self._drawing = widgets.VBox()
@@ -207,14 +207,14 @@ class OverviewPanel(Panel):
         look = safely(self.show_second_looks, self, "Cannot work it out")
         self.look.on_click(lambda _: look())
         self._looks = block("opt-second-looks")
-        name = escape(desk.plant.file.plant.name)
+        name = escape(session.plant.file.plant.name)
         super().__init__(
             [
                 widgets.HTML(
-                    f"<h2>{name}</h2><p class='soft'>{desk.history.rows_used:,} items used, "
-                    f"{desk.history.rows_set_aside:,} set aside, {len(desk.cases)} families</p>"
+                    f"<h2>{name}</h2><p class='soft'>{session.history.rows_used:,} items used, "
+                    f"{session.history.rows_set_aside:,} set aside, {len(session.cases)} families</p>"
                 ),
-                widgets.HTML(totals_html(desk.totals())),
+                widgets.HTML(totals_html(session.totals())),
                 widgets.HTML("<h3>Families: what a change would save and risk</h3>"),
                 widgets.HBox([self.rank, self.again], layout=widgets.Layout(flex_flow="row wrap")),
                 self._families,
@@ -233,18 +233,18 @@ class OverviewPanel(Panel):
         self.show_by("family")
 
     def __repr__(self) -> str:
-        return f"<OverviewPanel of {self._desk!r}>"
+        return f"<OverviewPanel of {self._session!r}>"
 
     def refresh(self) -> None:
         """Show the proposals that are kept by now."""
-        self._families.value = families_html(self._desk, rank=self.rank.value)
-        if self._desk.relabelled is not None:
+        self._families.value = families_html(self._session, rank=self.rank.value)
+        if self._session.relabelled is not None:
             self.show_second_looks()
 
     def show_second_looks(self) -> None:
         """Say how many labels stand before critical and blocked families."""
         self._looks.value = "<p>Working it out …</p>"
-        self._looks.value = words.second_looks(self._desk.relabel(), _held_up(self._desk))
+        self._looks.value = words.second_looks(self._session.relabel(), _held_up(self._session))
 
     def show_by(self, by: By) -> pd.DataFrame:
         """Show the false calls by one way of looking at them.
@@ -260,7 +260,7 @@ class OverviewPanel(Panel):
             What is drawn.
         """
         with self._lock:
-            frame = self._desk.false_calls_by(by)
+            frame = self._session.false_calls_by(by)
             if not len(frame) or not frame["false_calls"].sum():
                 self._drawing.children = ()
                 self._table.value = "<p>No false call in this history: nothing to rank.</p>"

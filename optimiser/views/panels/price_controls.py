@@ -5,7 +5,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from optimiser.evidence.reviewers import SCENARIOS
+from optimiser.defaults import SCENARIOS
 from optimiser.proposal.choice import Choice
 from optimiser.proposal.prices import Prices, prices_of
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from optimiser.errors import UsageError
 from optimiser.monitoring.shadow import Shadow, ShadowCounts, result_files
-from optimiser.proposal.session import Desk
+from optimiser.proposal.session import Session
 from optimiser.recipe.past import FOLDER
 from optimiser.recipe.table import read_recipe
 from optimiser.views.panels import words
@@ -25,14 +25,14 @@ class ShadowPanel(Panel):
 
     Parameters
     ----------
-    desk : Desk
+    session : Session
     """
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk, self._lock = desk, threading.RLock()
+    def __init__(self, session: Session) -> None:
+        self._session, self._lock = session, threading.RLock()
         self._shadow: Shadow | None = None
         self._asked: tuple[str, str] | None = None
-        kept = sorted(str(p) for p in (desk.plant.folder / FOLDER).glob("*.csv"))
+        kept = sorted(str(p) for p in (session.plant.folder / FOLDER).glob("*.csv"))
         self.recipe = widgets.Combobox(
             description="Candidate",
             options=kept,
@@ -41,7 +41,7 @@ class ShadowPanel(Panel):
         )
         self.folder = widgets.Text(
             description="Results in",
-            value=str(desk.plant.locate(desk.plant.file.plant.history)),
+            value=str(session.plant.locate(session.plant.file.plant.history)),
             layout=_WIDE,
         )
         self.button = widgets.Button(description="Read what is there")
@@ -85,9 +85,9 @@ class ShadowPanel(Panel):
             raise UsageError(msg)
         asked = (str(path), str(folder))
         if self._shadow is None or asked != self._asked:
-            plant = self._desk.plant
+            plant = self._session.plant
             candidate = read_recipe(path, plant.file.measurements)
-            self._shadow, self._asked = Shadow(plant, self._desk.live, candidate), asked
+            self._shadow, self._asked = Shadow(plant, self._session.live, candidate), asked
         for file in result_files(folder):
             self._shadow.take(file)
         counts = self._shadow.counts()
