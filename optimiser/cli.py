@@ -1,11 +1,12 @@
 """The command line: ``optimiser COMMAND``.
 
 Exit codes: 0 done and usable, 1 the input cannot be used, 2 called wrongly, 130 stopped
-with Ctrl-C (what was found is kept).
+with Ctrl-C or SIGTERM (what was found is kept).
 """
 
 import argparse
 import importlib
+import signal
 import sys
 from collections.abc import Sequence
 
@@ -54,6 +55,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     -------
     int
     """
+    if arguments is None:
+        # A start in the background may leave Ctrl-C ignored; a request to end means the same.
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         return _run(sys.argv[1:] if arguments is None else arguments)
     except OptimiserError as error:

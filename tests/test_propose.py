@@ -1,7 +1,6 @@
 """Proposals on a demo plant: never beyond a rail, honest about what is missing, repeatable."""
 
 import json
-import os
 import shutil
 import signal
 import subprocess
@@ -11,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from processes import ended, started
 
 from optimiser.cli import main
 from optimiser.history.read import open_history
@@ -173,18 +173,18 @@ def test_two_processes_give_what_one_gives(cases, rows, tmp_path):
     assert {r["family"]: r for r in both} == alone
 
 
-def test_ctrl_c_keeps_what_was_found_and_the_next_run_goes_on(demo_plant, tmp_path):
+@pytest.mark.parametrize(
+    "end", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.slow)]
+)
+def test_ctrl_c_keeps_what_was_found_and_the_next_run_goes_on(demo_plant, tmp_path, end):
     plant = tmp_path / "plant"
     shutil.copytree(demo_plant, plant)
     command = [sys.executable, "-m", "optimiser", "propose", str(plant), "--json", "--workers", "2"]
-    run = subprocess.Popen(
-        [*command, "--trials", "100"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
+    run = started([*command, "--trials", "30"], hears=end)
     deadline = time.monotonic() + 90
     while len(list((plant / FOLDER).glob("*.json"))) < 3 and time.monotonic() < deadline:
         time.sleep(0.05)
-    os.kill(run.pid, signal.SIGINT)
-    out, err = run.communicate(timeout=60)
+    out, err = ended(run, end)
     assert run.returncode == 130, err
     assert "run again for the rest" in err
     assert "Traceback" not in err
@@ -193,7 +193,7 @@ def test_ctrl_c_keeps_what_was_found_and_the_next_run_goes_on(demo_plant, tmp_pa
     found = {r["family"] for r in json.loads(out)}
     assert len(found) >= len(kept)
     again = subprocess.run(
-        [*command, "--trials", "100"], capture_output=True, text=True, check=False, timeout=200
+        [*command, "--trials", "30"], capture_output=True, text=True, check=False, timeout=200
     )
     assert again.returncode == 0, again.stderr
     assert len(json.loads(again.stdout)) == 18

@@ -1,15 +1,14 @@
 """The shadow: every item of every file once, and no file that is not whole."""
 
 import json
-import os
 import shutil
 import signal
-import subprocess
 import sys
 import time
 
 import pytest
 from factories import RECIPE, called, make_items, make_plant, recipe_text, write_csv, write_parquet
+from processes import ended, started
 
 from optimiser import cli
 from optimiser.monitoring.shadow import Follower, Shadow, result_files, shadow_counts
@@ -175,28 +174,25 @@ def test_the_command_says_what_is_missing(plant, tmp_path, wrong, words, capsys)
     assert words in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("poll", [[], ["--poll"]], ids=["told", "polling"])
-def test_it_follows_a_folder_until_ctrl_c(plant, tmp_path, poll):
+@pytest.mark.parametrize(
+    ("poll", "end"),
+    [([], signal.SIGINT), (["--poll"], signal.SIGINT), ([], signal.SIGTERM)],
+    ids=["told", "polling", "in the background"],
+)
+def test_it_follows_a_folder_until_ctrl_c(plant, tmp_path, poll, end):
     items, inbox = make_items(), tmp_path / "inbox"
     whole = write_parquet(tmp_path / "whole.parquet", items).read_bytes()
     command = ["shadow", str(plant), "--recipe", str(plant / "candidate.csv"), "--follow"]
     command += [str(inbox), "--json", "--settle", "0.4", *poll]
-    with subprocess.Popen(
-        [sys.executable, "-m", "optimiser", *command],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    ) as running:
-        assert "following" in running.stderr.readline()
-        with (inbox / "a.parquet").open("wb") as out:
-            out.write(whole[:2000])
-            out.flush()
-            time.sleep(0.2)
-            out.write(whole[2000:])
-        assert "a.parquet: 480 items" in running.stderr.readline()
-        running.send_signal(signal.SIGINT)
-        out, _ = running.communicate(timeout=20)
+    running = started([sys.executable, "-u", "-m", "optimiser", *command], hears=end)
+    assert "following" in running.stderr.readline()
+    with (inbox / "a.parquet").open("wb") as out:
+        out.write(whole[:2000])
+        out.flush()
+        time.sleep(0.2)
+        out.write(whole[2000:])
+    assert "a.parquet: 480 items" in running.stderr.readline()
+    out, _ = ended(running, end)
     assert running.returncode == 130
     row = json.loads(out)
     assert {k: row["total"][k] for k in counted([])} == counted(items)

@@ -249,18 +249,20 @@ def _in_processes(cases: Sequence[Case], workers: int) -> Iterator[tuple[Case, M
 
 @contextmanager
 def _told_by_ctrl_c(stop: Event) -> Iterator[None]:
-    """Let Ctrl-C set an event, whenever it comes, instead of breaking off in the middle.
+    """Let Ctrl-C, or a request to end, set an event, whenever it comes, instead of breaking off in the middle.
 
     Only the main thread may listen for it; elsewhere Ctrl-C stays what it was.
     """
     if current_thread() is not main_thread():
         yield
         return
-    before = signal.signal(signal.SIGINT, lambda *_: stop.set())
+    ends = (signal.SIGINT, signal.SIGTERM)
+    before = [signal.signal(end, lambda *_: stop.set()) for end in ends]
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        for end, was in zip(ends, before, strict=True):
+            signal.signal(end, was)
 
 
 def _taken(
