@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from optimiser.recipe.table import read_recipe
 
 __all__ = ["Ledger", "Session", "__version__", "open_plant", "read_recipe", "write_demo"]
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _PLACES = {
     "Ledger": "optimiser.ledger.ledger",

@@ -23,7 +23,7 @@ DOORS = {
     "altair": ("views",),
     "ipywidgets": ("views",),
     "rich": ("views",),
-    "pydantic": ("plant",),
+    "pydantic": ("plant", "proposal/record.py"),
     "tqdm": ("commands", "views/notebook.py"),
     "anywidget": ("views",),
     "watchfiles": ("commands",),

@@ -63,7 +63,7 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     from optimiser.monitoring.watch import watch_exported
     from optimiser.night import standing_rows
     from optimiser.proposal.all_families import FOLDER, by_saving, make_cases
-    from optimiser.proposal.cache import read_row
+    from optimiser.proposal.cache import read_proposal
     from optimiser.proposal.calibration import kept_calibration
     from optimiser.proposal.relabel import relabel
     from optimiser.proposal.shares import with_shares
@@ -78,8 +78,8 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
         cases = make_cases(history, live, trials=TRIALS, proof=True)
         standing = standing_rows(plant)
         found = (
-            read_row(plant.folder / FOLDER, case) or standing.get(case.tally.family)
-            for case in cases
+            kept.as_dict() if kept is not None else standing.get(case.tally.family)
+            for case, kept in ((c, read_proposal(plant.folder / FOLDER, c)) for c in cases)
         )
         rows = [row for row in found if row is not None]
         account = make_account(

@@ -22,10 +22,11 @@ from optimiser.errors import HistoryError
 from optimiser.evidence.bursts import Arrivals, bursts_of
 from optimiser.history.read import History
 from optimiser.plant.file import Plant
-from optimiser.proposal.cache import keep, read_row
+from optimiser.proposal.cache import keep, read_proposal
 from optimiser.proposal.calibration import kept_calibration, widening
 from optimiser.proposal.proof import EARLY_SHARE
 from optimiser.proposal.propose import Case, Found, items_by_lot, propose_with_study
+from optimiser.proposal.record import Proposal
 from optimiser.proposal.shares import with_shares
 from optimiser.recipe.table import Recipe
 from optimiser.tally.count import FamilyTally, tally_history
@@ -36,7 +37,7 @@ PROOF_TRIALS = 30
 FOLDER = "proposals"
 POLL_SECONDS = 0.2
 Row = dict[str, Any]
-Made = tuple[Row, Found | None]
+Made = tuple[Proposal, Found | None]
 _stop: Event | None = None
 
 
@@ -186,21 +187,21 @@ def propose_all(
     """
     rows, todo = [], []
     for case in cases:
-        row = read_row(folder, case)
-        if row is None:
+        kept = read_proposal(folder, case)
+        if kept is None:
             todo.append(case)
         else:
-            rows.append(row)
+            rows.append(kept.as_dict())
             on_done(case.tally.family)
     interrupted = False
     run = _in_processes(todo, workers) if workers > 1 and len(todo) > 1 else _here(todo, on_trial)
     for case, made, stopped in run:
         interrupted = interrupted or stopped
         if made is not None:
-            row, found = made
-            rows.append(row)
-            if not row["interrupted"]:
-                keep(folder, case, row, found)
+            proposal, found = made
+            rows.append(proposal.as_dict())
+            if not proposal.interrupted:
+                keep(folder, case, proposal, found)
             on_done(case.tally.family)
     ranked = with_shares(sorted(rows, key=by_saving))
     return ranked, interrupted or len(rows) < len(cases)
@@ -217,12 +218,12 @@ def _here(
     """Yield each case with its proposal, computed in this process."""
     for case in cases:
         try:
-            row, found = _made(case, on_trial)
+            proposal, found = _made(case, on_trial)
         except KeyboardInterrupt:
             yield case, None, True
             return
-        yield case, (row, found), row["interrupted"]
-        if row["interrupted"]:
+        yield case, (proposal, found), proposal.interrupted
+        if proposal.interrupted:
             return
 
 
@@ -284,8 +285,7 @@ def _work(case: Case) -> Made:
 
 
 def _made(case: Case, on_trial: Callable[[int], None] | None) -> Made:
-    proposal, found = propose_with_study(case, on_trial=on_trial)
-    return proposal.as_dict(), found
+    return propose_with_study(case, on_trial=on_trial)
 
 
 def _stop_if_told(trials: int) -> None:

@@ -1,12 +1,11 @@
 """Proposals that are kept: each with all that its search looked at, under a key of its ground.
 
 A changed history, recipe, price, rail or version makes another key, so what is found under a
-key is what would be computed again. A row is JSON; the study beside it is plain arrays, from
+key is what would be computed again. A proposal is JSON; the study beside it is plain arrays, from
 which the choice is made again at whatever prices are asked for.
 """
 
 import hashlib
-import json
 import zipfile
 from collections.abc import Mapping
 from contextlib import suppress
@@ -23,10 +22,10 @@ from optimiser import __version__
 from optimiser.files import write_whole, writing_whole
 from optimiser.plant.file import Plant
 from optimiser.proposal.propose import Case, Found, posed
+from optimiser.proposal.record import Proposal
 from optimiser.search.exact import ExactFront, FrontPoint
 from optimiser.search.study import Folds, Trials, choose
 
-Row = dict[str, Any]
 Arrays = Mapping[str, NDArray[Any]]
 _TRIALS = tuple(f.name for f in fields(Trials) if f.name not in ("origin", "ways"))
 _POINT = ("escapes", "false_calls", "bound", "proved")
@@ -80,15 +79,27 @@ def _path(folder: Path, case: Case) -> Path:
     return folder / f"{safe}-{case_key(case)[:16]}.json"
 
 
-def read_row(folder: Path | None, case: Case) -> Row | None:
-    """Return a kept proposal as a row, or None where there is none that can be read."""
+def read_proposal(folder: Path | None, case: Case) -> Proposal | None:
+    """Return a kept proposal, or None where there is none that can be read.
+
+    Parameters
+    ----------
+    folder : Path or None
+    case : Case
+
+    Returns
+    -------
+    Proposal or None
+        A file with a field too few, too many, of another kind or of another family counts as
+        none: it is made again.
+    """
     if folder is None:
         return None
     try:
-        row: Row = json.loads(_path(folder, case).read_text(encoding="utf-8"))
-    except (OSError, json.JSONDecodeError):
+        found = Proposal.from_json(_path(folder, case).read_bytes())
+    except (OSError, ValueError):
         return None
-    return row
+    return found if found.family == case.tally.family else None
 
 
 def read_found(folder: Path, case: Case) -> Found | None:
@@ -114,7 +125,7 @@ def read_found(folder: Path, case: Case) -> Found | None:
         return None
 
 
-def keep(folder: Path | None, case: Case, row: Row, found: Found | None) -> None:
+def keep(folder: Path | None, case: Case, proposal: Proposal, found: Found | None) -> None:
     """Keep a proposal; a half-written file is never seen, a read-only folder keeps none.
 
     Parameters
@@ -122,8 +133,7 @@ def keep(folder: Path | None, case: Case, row: Row, found: Found | None) -> None
     folder : Path or None
         None keeps nothing.
     case : Case
-    row : dict
-        ``Proposal.as_dict``.
+    proposal : Proposal
     found : Found or None
     """
     if folder is None:
@@ -134,8 +144,8 @@ def keep(folder: Path | None, case: Case, row: Row, found: Found | None) -> None
         if found is not None:
             with writing_whole(target.with_suffix(".npz")) as out:
                 np.savez_compressed(out, allow_pickle=False, **_arrays(found))
-        # The row comes last: where it is, the study is.
-        write_whole(target, json.dumps(row))
+        # The proposal comes last: where it is, the study is.
+        write_whole(target, proposal.to_json())
 
 
 def _arrays(found: Found) -> dict[str, NDArray[Any]]:

@@ -1,8 +1,12 @@
 """The proposal of one family: what an engineer signs or refuses."""
 
+import json
 import math
 from dataclasses import asdict, dataclass
+from functools import cache
 from typing import Any, Literal
+
+from pydantic import TypeAdapter
 
 from optimiser.evidence.intervals import Interval
 from optimiser.evidence.promise import Promise
@@ -202,6 +206,36 @@ class Proposal:
     critical: bool
     proof: Proof | None = None
 
+    def to_json(self) -> str:
+        """Return the proposal as it is kept: every number as it is, infinite ones included."""
+        return json.dumps(asdict(self))
+
+    @classmethod
+    def from_json(cls, text: str | bytes) -> "Proposal":
+        """Return a proposal that was kept.
+
+        Parameters
+        ----------
+        text : str or bytes
+            From `to_json`.
+
+        Returns
+        -------
+        Proposal
+            Equal to the one that was written.
+
+        Raises
+        ------
+        ValueError
+            If a field is missing, of another kind or unknown: which, and where.
+        """
+        found = _reader().validate_json(text, strict=True)
+        # Whatever is left over would be lost without a word.
+        if json.loads(found.to_json()) != json.loads(text):
+            msg = "a proposal that was kept holds fields that no proposal has"
+            raise ValueError(msg)
+        return found
+
     def as_dict(self) -> dict[str, Any]:
         """Return the proposal as plain values for JSON; no limit and infinity are None."""
         row = asdict(self)
@@ -219,3 +253,9 @@ class Proposal:
             f"{saving.value:.0f} ({saving.low:.0f} to {saving.high:.0f}) a month, "
             f"from {self.items} items, {self.defects} labelled defects>"
         )
+
+
+@cache
+def _reader() -> TypeAdapter[Proposal]:
+    """Return what reads and checks a proposal, made once and only where one is read."""
+    return TypeAdapter(Proposal)

@@ -20,7 +20,7 @@ from optimiser.history.read import History, open_history
 from optimiser.ledger.ledger import LEDGER, Ledger
 from optimiser.plant.file import Plant, read_plant
 from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
-from optimiser.proposal.cache import keep, read_found, read_row
+from optimiser.proposal.cache import keep, read_found, read_proposal
 from optimiser.proposal.choice import Choice
 from optimiser.proposal.propose import Case, propose_with_study
 from optimiser.proposal.relabel import Relabel, relabel
@@ -59,9 +59,9 @@ class Session:
         self._relabel: Relabel | None = None
         self._relabelling = threading.Lock()
         for name, case in self.cases.items():
-            row = read_row(self.folder, case)
-            if row is not None:
-                self.rows[name] = row
+            kept = read_proposal(self.folder, case)
+            if kept is not None:
+                self.rows[name] = kept.as_dict()
 
     def __repr__(self) -> str:
         return (
@@ -113,13 +113,12 @@ class Session:
         Choice
         """
         case = self.case(family)
-        row, found = read_row(self.folder, case), read_found(self.folder, case)
-        if row is None or (found is None and row["trials"]):
+        proposal, found = read_proposal(self.folder, case), read_found(self.folder, case)
+        if proposal is None or (found is None and proposal.trials):
             proposal, found = propose_with_study(case, on_trial=on_trial)
-            row = proposal.as_dict()
             if not proposal.interrupted:
-                keep(self.folder, case, row, found)
-        self.rows[family] = row
+                keep(self.folder, case, proposal, found)
+        row = self.rows[family] = proposal.as_dict()
         return Choice(case, row, found)
 
     def propose(
