@@ -451,7 +451,7 @@ def test_ctrl_c_ends_with_130(capsys, folder, monkeypatch):
     def interrupted(*arguments, **options):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("optimiser.commands.replay.replay", interrupted)
+    monkeypatch.setattr("optimiser.history.replay.replay", interrupted)
     code, out, err = run(capsys, "replay", folder)
     assert (code, out, err) == (130, "", "optimiser: stopped\n")
 
