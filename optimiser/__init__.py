@@ -17,7 +17,7 @@ Data flows one way, a folder per station::
 What a script or a notebook needs is exported here and loaded when it is first asked for::
 
     open_plant    read, check and tally a plant: a Session that proposes and answers
-    read_recipe   the limits of a recipe file
+    read_recipe   the limits of a recipe file; write_recipe, the way back
     write_demo    an invented plant with known truth
     Ledger        who decided what
 
@@ -31,10 +31,18 @@ if TYPE_CHECKING:
     from optimiser.demo.write import write_demo
     from optimiser.ledger.ledger import Ledger
     from optimiser.proposal.session import Session, open_plant
-    from optimiser.recipe.table import read_recipe
+    from optimiser.recipe.table import read_recipe, write_recipe
 
-__all__ = ["Ledger", "Session", "__version__", "open_plant", "read_recipe", "write_demo"]
-__version__ = "0.2.0"
+__all__ = [
+    "Ledger",
+    "Session",
+    "__version__",
+    "open_plant",
+    "read_recipe",
+    "write_demo",
+    "write_recipe",
+]
+__version__ = "0.3.0"
 
 _PLACES = {
     "Ledger": "optimiser.ledger.ledger",
@@ -42,6 +50,7 @@ _PLACES = {
     "open_plant": "optimiser.proposal.session",
     "read_recipe": "optimiser.recipe.table",
     "write_demo": "optimiser.demo.write",
+    "write_recipe": "optimiser.recipe.table",
 }
 
 

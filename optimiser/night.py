@@ -28,10 +28,10 @@ from optimiser.ledger.ledger import LEDGER, Ledger
 from optimiser.ledger.standing import BY_NIGHT, State
 from optimiser.monitoring.watch import Watched, exported_since, watch_exported
 from optimiser.plant.file import Plant
-from optimiser.proposal.all_families import FOLDER, by_saving, early_lots, make_cases, propose_all
+from optimiser.proposal.all_families import FOLDER, early_lots, make_cases, propose_all, ranked
 from optimiser.proposal.cache import case_key
 from optimiser.proposal.propose import Case
-from optimiser.proposal.shares import with_shares
+from optimiser.proposal.record import Proposal
 from optimiser.proposal.signing import basis_of
 from optimiser.recipe.table import Recipe, to_csv
 from optimiser.tally.check import refuse_unusable
@@ -47,7 +47,8 @@ REFRESH_DAYS = 7.0
 _FIGURES = (
     *("promise", "lines", "items", "lots", "defects", "span_days", "rails_touched", "reasons"),
 )
-Row = dict[str, Any]
+FamilyState = dict[str, Any]
+"""When and on what a family was last proposed, as the state file holds it."""
 
 
 class NightHeldError(OptimiserError):
@@ -57,7 +58,7 @@ class NightHeldError(OptimiserError):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class Job:
     """What a night is asked to do.
 
     Attributes
@@ -84,109 +85,173 @@ class Asked:
     rehash: bool = False
     report: "Callable[[Night], None] | None" = None
 
+    @property
+    def folder(self) -> Path:
+        """Where the night's files lie."""
+        return self.plant.folder / NIGHT
 
-@dataclass(slots=True, kw_only=True)
-class Night:
-    """A night under way, and what came of it.
+    def tell(self, event: str, **values: object) -> None:
+        """Append an event to the log: one JSON object a line."""
+        line = json.dumps({"at": self.now().isoformat(), "event": event, **values})
+        with (self.folder / LOG).open("a", encoding="utf-8") as log:
+            log.write(line + "\n")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Intake:
+    """What came in.
 
     Attributes
     ----------
     digests, digested, reached : int
         All that serve; made tonight; of these, because an older one did not reach far enough.
     items : int
-    clock : datetime or None
+    clock : datetime
         Time of the last item: the data's clock.
-    problems : dict of file to words
-        What could not be used.
-    families : dict of family to dict
-        State: when and on what each was last proposed.
-    due, fresh : dicts of family to words, to dict
-        Why each is proposed tonight, and the new state of those that were.
-    failed : dict of family to words
-    rows : list of dict
-        All proposals, tonight's and those that stand, largest saving first.
-    recorded : list of str
-        Families whose change was written into the ledger or stood there already.
     ends : dict of Path to datetime
         Time of the last item of each result file that serves.
+    """
+
+    digests: int
+    digested: int
+    reached: int
+    items: int
+    clock: datetime
+    ends: dict[Path, datetime]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Counted:
+    """What was counted of it.
+
+    Attributes
+    ----------
     days : DataFrame
         As ``calls_by_day`` gives it.
+    cases : list of Case
+    """
+
+    days: pd.DataFrame
+    cases: list[Case]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refreshed:
+    """The proposals that stand now.
+
+    Attributes
+    ----------
+    proposals : list of Proposal
+        Tonight's and those that stand, largest saving first.
+    due, fresh : dicts of family to words, to FamilyState
+        Why each was to be proposed tonight, and the new state of those that were.
+    failed : dict of family to words
+    interrupted : bool
+    """
+
+    proposals: list[Proposal]
+    due: dict[str, str]
+    fresh: dict[str, FamilyState]
+    failed: dict[str, str]
+    interrupted: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """What the ledger was told.
+
+    Attributes
+    ----------
+    families : list of str
+        Whose change was written into the ledger or stood there already.
+    failed : dict of family to words
+    """
+
+    families: list[str]
+    failed: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Followed:
+    """What followed on exported changes.
+
+    Attributes
+    ----------
     watched : dict of int to Watched
-        Exported changes, by proposal.
+        By proposal.
     alarms : list of str
         Families whose change is worse than promised, or misses a must-catch item.
-    interrupted : bool
+    """
+
+    watched: dict[int, Watched] = field(default_factory=dict)
+    alarms: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Night:
+    """What came of a night.
+
+    Attributes
+    ----------
+    job, intake, counted, refreshed, recorded, followed
+        What each step handed on.
+    problems : dict of file to words
+        What could not be used.
+    families : dict of family to FamilyState
+        When and on what each was last proposed, after this night.
     seconds : float
     """
 
-    asked: Asked
-    history: MergedHistory | None = None
-    digests: int = 0
-    digested: int = 0
-    reached: int = 0
-    items: int = 0
-    clock: datetime | None = None
-    problems: dict[str, str] = field(default_factory=dict)
-    families: dict[str, Row] = field(default_factory=dict)
-    cases: list[Case] = field(default_factory=list)
-    due: dict[str, str] = field(default_factory=dict)
-    fresh: dict[str, Row] = field(default_factory=dict)
-    failed: dict[str, str] = field(default_factory=dict)
-    rows: list[Row] = field(default_factory=list)
-    recorded: list[str] = field(default_factory=list)
-    ends: dict[Path, datetime] = field(default_factory=dict)
-    days: pd.DataFrame = field(default_factory=pd.DataFrame)
-    watched: dict[int, Watched] = field(default_factory=dict)
-    alarms: list[str] = field(default_factory=list)
-    interrupted: bool = False
-    seconds: float = 0.0
+    job: Job
+    intake: Intake
+    counted: Counted
+    refreshed: Refreshed
+    recorded: Recorded
+    followed: Followed
+    problems: dict[str, str]
+    families: dict[str, FamilyState]
+    seconds: float
 
     @property
-    def folder(self) -> Path:
-        """Where the night's files lie."""
-        return self.asked.plant.folder / NIGHT
+    def failed(self) -> dict[str, str]:
+        """Families without a proposal tonight, or whose change could not be recorded, and why."""
+        return self.refreshed.failed | self.recorded.failed
 
     @property
     def exit_code(self) -> int:
         """130 stopped, 1 something could not be used, 0 done."""
-        return 130 if self.interrupted else int(bool(self.problems or self.failed))
+        return 130 if self.refreshed.interrupted else int(bool(self.problems or self.failed))
 
-    def tell(self, event: str, **values: object) -> None:
-        """Append an event to the log: one JSON object a line."""
-        line = json.dumps({"at": self.asked.now().isoformat(), "event": event, **values})
-        with (self.folder / LOG).open("a", encoding="utf-8") as log:
-            log.write(line + "\n")
-
-    def as_dict(self) -> Row:
+    def as_dict(self) -> dict[str, Any]:
         """Return what came of it as plain values."""
         by_advice: dict[str, list[str]] = {"change": [], "keep": [], "gather": []}
-        for row in self.rows:
-            by_advice[row["advice"]].append(row["family"])
+        for of in self.refreshed.proposals:
+            by_advice[of.advice].append(of.family)
         return {
-            "clock": self.clock.isoformat() if self.clock else None,
-            "digests": self.digests,
-            "digested": self.digested,
-            "reached": self.reached,
-            "items": self.items,
-            "proposed": self.due,
-            "stand": sorted(set(self.families) - set(self.fresh)),
+            "clock": self.intake.clock.isoformat(),
+            "digests": self.intake.digests,
+            "digested": self.intake.digested,
+            "reached": self.intake.reached,
+            "items": self.intake.items,
+            "proposed": self.refreshed.due,
+            "stand": sorted(set(self.families) - set(self.refreshed.fresh)),
             **by_advice,
-            "recorded": self.recorded,
-            "watched": {w.family: w.state for w in self.watched.values()},
-            "alarms": self.alarms,
+            "recorded": self.recorded.families,
+            "watched": {w.family: w.state for w in self.followed.watched.values()},
+            "alarms": self.followed.alarms,
             "failed": self.failed,
             "problems": self.problems,
-            "interrupted": self.interrupted,
+            "interrupted": self.refreshed.interrupted,
             "seconds": round(self.seconds, 3),
         }
 
 
-def run_night(asked: Asked) -> Night:
+def run_night(job: Job) -> Night:
     """Run one night.
 
     Parameters
     ----------
-    asked : Asked
+    job : Job
 
     Returns
     -------
@@ -200,56 +265,82 @@ def run_night(asked: Asked) -> Night:
     OptimiserError
         If nothing can be proposed at all; the last good state stands.
     """
-    night, started = Night(asked=asked), time.monotonic()
-    with _explained(night), locked(night.folder, asked.now):
-        night.tell("begin", pid=os.getpid(), version=__version__)
+    with _named(job.plant.folder), locked(job.folder, job.now):
+        job.tell("begin", pid=os.getpid(), version=__version__)
         try:
-            night.families = _read_state(night.folder / STATE)
-            for step in STEPS:
-                step(night)
-            if asked.report is not None:
-                asked.report(night)
+            night = _through(job, _read_state(job.folder / STATE), time.monotonic())
+            if job.report is not None:
+                job.report(night)
         except BaseException as error:
             with suppress(OSError):  # what broke it off says more than a log that is full
-                night.tell("broken off", why=f"{type(error).__name__}: {error}")
+                job.tell("broken off", why=f"{type(error).__name__}: {error}")
             raise
-        finally:
-            if night.history is not None:
-                night.history.close()
-        night.seconds = time.monotonic() - started
-        night.tell("end", exit_code=night.exit_code, **night.as_dict())
+        job.tell("end", exit_code=night.exit_code, **night.as_dict())
         # Last, so that whatever it says has been done.
         _write_state(night)
     return night
 
 
+def _through(job: Job, before: Mapping[str, FamilyState], started: float) -> Night:
+    """Go through the night's steps; each is handed what those before it found."""
+    problems: dict[str, str] = {}
+    with _with_problems(problems):
+        history, intake = digest_new(job, problems)
+        with history:
+            counted = count_all(job, history)
+    past = _still_there(job, before, counted)
+    refreshed = refresh(job, counted.cases, past, intake.clock)
+    recorded = record(job, counted.cases, refreshed)
+    followed = watch_changes(job, intake.ends)
+    # What failed keeps its old state, and so is due again tomorrow.
+    new = {f: state for f, state in refreshed.fresh.items() if f not in recorded.failed}
+    return Night(
+        job=job,
+        intake=intake,
+        counted=counted,
+        refreshed=refreshed,
+        recorded=recorded,
+        followed=followed,
+        problems=problems,
+        families={**past, **new},
+        seconds=time.monotonic() - started,
+    )
+
+
 @contextmanager
-def _explained(night: Night) -> Iterator[None]:
-    """Name the place where the disk refused, and the files without which a night broke off."""
+def _named(folder: Path) -> Iterator[None]:
+    """Name the place where the disk refused."""
     try:
         yield
     except OSError as error:
         if error.filename is not None or error.errno is None:
             raise
-        raise OSError(error.errno, error.strerror, str(night.asked.plant.folder)) from error
+        raise OSError(error.errno, error.strerror, str(folder)) from error
+
+
+@contextmanager
+def _with_problems(problems: Mapping[str, str]) -> Iterator[None]:
+    """Name the files without which nothing could be counted."""
+    try:
+        yield
     except OptimiserError as error:
-        if not night.problems:
+        if not problems:
             raise
-        raise type(error)("\n".join([*problem_words(night), str(error)])) from error
+        raise type(error)("\n".join([*problem_words(problems), str(error)])) from error
 
 
-def problem_words(night: Night) -> list[str]:
+def problem_words(problems: Mapping[str, str]) -> list[str]:
     """Return what could not be used, one line a file.
 
     Parameters
     ----------
-    night : Night
+    problems : mapping of file to words
 
     Returns
     -------
     list of str
     """
-    return [w if file in w else f"{file}: {w}" for file, w in night.problems.items()]
+    return [w if file in w else f"{file}: {w}" for file, w in problems.items()]
 
 
 @contextmanager
@@ -278,123 +369,151 @@ def locked(folder: Path, now: Callable[[], datetime]) -> Iterator[None]:
         yield
 
 
-def digest_new(night: Night) -> None:
-    """Digest what is new, drop what is gone, open all digests as one history."""
-    asked = night.asked
-    store = open_store(asked.plant, asked.live, night.folder, rehash=asked.rehash, tell=night.tell)
+def digest_new(job: Job, problems: dict[str, str]) -> tuple[MergedHistory, Intake]:
+    """Digest what is new, drop what is gone, open all digests as one history.
+
+    Parameters
+    ----------
+    job : Job
+    problems : dict of file to words
+        Told of each file that could not be used, also where none can.
+
+    Returns
+    -------
+    history : MergedHistory
+        To be closed.
+    intake : Intake
+    """
+    store = open_store(job.plant, job.live, job.folder, rehash=job.rehash, tell=job.tell)
     try:
-        night.history = open_stored(store, early_lots)
+        history = open_stored(store, early_lots)
     finally:
-        night.problems |= store.problems
+        problems |= store.problems
     close_store(store)
-    night.digests, night.digested, night.reached = (
-        len(store.serving),
-        store.made,
-        store.reached,
+    return history, Intake(
+        digests=len(store.serving),
+        digested=store.made,
+        reached=store.reached,
+        items=history.rows_used,
+        clock=history.rows(f"select max(last) from {history.lots}")[0][0],
+        ends={f: d.meta.last for unit, d in store.serving.items() for f in unit.files},
     )
-    night.items = night.history.rows_used
-    night.ends = {f: d.meta.last for unit, d in store.serving.items() for f in unit.files}
-    night.clock = night.history.rows(f"select max(last) from {night.history.lots}")[0][0]
 
 
-def check_all(night: Night) -> None:
-    """Stop where the history cannot be used with this recipe, as every command does."""
-    assert night.history is not None
-    refuse_unusable(night.history, night.asked.live, night.asked.recipe_path)
+def count_all(job: Job, history: MergedHistory) -> Counted:
+    """Tally all families; stop where the history cannot be used with this recipe."""
+    refuse_unusable(history, job.live, job.recipe_path)
+    return Counted(
+        days=calls_by_day(history, job.live),
+        cases=make_cases(history, job.live, trials=job.trials, proof=True),
+    )
 
 
-def tally_all(night: Night) -> None:
-    """Tally all families, and see whose proposal is due."""
-    assert night.history is not None
-    night.days = calls_by_day(night.history, night.asked.live)
-    night.cases = make_cases(night.history, night.asked.live, trials=night.asked.trials, proof=True)
-    night.history.close()
-    night.history = None
-    for case in night.cases:
-        why = _due(case, night)
-        if why:
-            night.due[case.tally.family] = why
-    gone = set(night.families) - {c.tally.family for c in night.cases}
-    for family in sorted(gone):
-        del night.families[family]
-        night.tell("no items", family=family)
+def _still_there(
+    job: Job, before: Mapping[str, FamilyState], counted: Counted
+) -> dict[str, FamilyState]:
+    """Return the state of the families that have items still."""
+    here = {c.tally.family for c in counted.cases}
+    for family in sorted(set(before) - here):
+        job.tell("no items", family=family)
+    return {family: state for family, state in before.items() if family in here}
 
 
-def refresh(night: Night) -> None:
+def refresh(
+    job: Job, cases: Sequence[Case], past: Mapping[str, FamilyState], clock: datetime
+) -> Refreshed:
     """Propose anew for the families that are due; the others' last proposals stand."""
-    todo = [c for c in night.cases if c.tally.family in night.due]
-    for case in todo:
-        night.tell("due", family=case.tally.family, why=night.due[case.tally.family])
-    made = _proposed(todo, night)
-    rows = {row["family"]: row for row in made}
-    for case in todo:
-        family = case.tally.family
-        row = rows.get(family)
-        if row is not None and not row["interrupted"]:
-            night.fresh[family] = _ground(case, night) | {
-                "at": str(night.clock),
+    reasons = {c.tally.family: _due(job, c, past.get(c.tally.family), clock) for c in cases}
+    due = {family: why for family, why in reasons.items() if why}
+    for family, why in due.items():
+        job.tell("due", family=family, why=why)
+    todo = {c.tally.family: c for c in cases if c.tally.family in due}
+    made, failed, interrupted = _proposed(job, list(todo.values()))
+    fresh = {}
+    for of in made:
+        if not of.interrupted:
+            case = todo[of.family]
+            fresh[of.family] = _ground(job, case) | {
+                "at": str(clock),
                 "kept": f"{case_key(case)[:16]}.json",
-                "advice": row["advice"],
+                "advice": of.advice,
             }
-            night.tell("proposed", family=family, advice=row["advice"])
-    standing = [
-        row
-        for family, state in night.families.items()
-        if family not in rows and (row := _kept(night.asked.plant, state)) is not None
-    ]
-    night.rows = with_shares(sorted([*made, *standing], key=by_saving))
+            job.tell("proposed", family=of.family, advice=of.advice)
+    known = {of.family for of in made}
+    standing = (_kept(job.plant, family, s) for family, s in past.items() if family not in known)
+    return Refreshed(
+        proposals=ranked([*made, *(of for of in standing if of is not None)]),
+        due=due,
+        fresh=fresh,
+        failed=failed,
+        interrupted=interrupted,
+    )
 
 
-def record(night: Night) -> None:
+def record(job: Job, cases: Sequence[Case], refreshed: Refreshed) -> Recorded:
     """Write the changes proposed tonight into the ledger; the same change is not written twice.
 
     What the night proposed before and nobody has touched is withdrawn, so that one proposal of
     a family waits. Limits that were rejected are not proposed again.
     """
-    ledger = Ledger(night.asked.plant.folder / LEDGER, now=night.asked.now)
+    ledger = Ledger(job.plant.folder / LEDGER, now=job.now)
+    by_family = {c.tally.family: c for c in cases}
     states: list[State] | None = None
-    for row in night.rows:
-        if row["family"] not in night.fresh:
+    written: list[str] = []
+    failed: dict[str, str] = {}
+    for of in refreshed.proposals:
+        if of.family not in refreshed.fresh:
             continue
         try:
             states = ledger.states() if states is None else states
-            _record(night, row, ledger, [s for s in states if s.entry.family == row["family"]])
+            past = [s for s in states if s.entry.family == of.family]
+            newest = _propose(job, ledger, by_family[of.family], of, refreshed.due[of.family], past)
+            _withdraw_older(job, ledger, of.family, past, newest)
         except OptimiserError as error:
-            _fail(night, row["family"], error)
-    # What failed keeps its old state, and so is due again tomorrow.
-    night.families |= {f: state for f, state in night.fresh.items() if f not in night.failed}
-
-
-def _record(night: Night, row: Row, ledger: Ledger, past: Sequence[State]) -> None:
-    """Write one family's change, and withdraw what it replaces."""
-    family, newest = row["family"], None
-    moves = [x for x in row["limits"] if x["now"] != x["proposed"]]
-    if row["advice"] == "change":
-        refused = next((s for s in past if s.state == "rejected" and _is_of(s, moves)), None)
-        if refused is not None:
-            night.tell("rejected before", family=family, entry=refused.entry.id)
+            failed[of.family] = _failure(job, of.family, error)
         else:
-            (case,) = (c for c in night.cases if c.tally.family == family)
-            newest = ledger.propose(
-                family,
-                moves,
-                by=BY_NIGHT,
-                reason=night.due[family],
-                origin="recommended",
-                critical=row["critical"],
-                basis=basis_of(case, night.asked.live),
-                figures={name: row[name] for name in _FIGURES},
-            ).id
-            night.recorded.append(family)
-            night.tell("recorded", family=family, entry=newest)
+            written += [of.family] if newest is not None else []
+    return Recorded(families=written, failed=failed)
+
+
+def _propose(
+    job: Job, ledger: Ledger, case: Case, of: Proposal, why: str, past: Sequence[State]
+) -> int | None:
+    """Write one family's change into the ledger and return its entry; None where there is none."""
+    if of.advice != "change":
+        return None
+    moves = [m.as_dict() for m in of.moves]
+    refused = next((s for s in past if s.state == "rejected" and _is_of(s, moves)), None)
+    if refused is not None:
+        job.tell("rejected before", family=of.family, entry=refused.entry.id)
+        return None
+    row = of.as_dict()
+    entry = ledger.propose(
+        of.family,
+        moves,
+        by=BY_NIGHT,
+        reason=why,
+        origin="recommended",
+        critical=of.critical,
+        basis=basis_of(case, job.live),
+        figures={name: row[name] for name in _FIGURES},
+    ).id
+    job.tell("recorded", family=of.family, entry=entry)
+    return entry
+
+
+def _withdraw_older(
+    job: Job, ledger: Ledger, family: str, past: Sequence[State], newest: int | None
+) -> None:
+    """Withdraw what the night proposed for a family before and nobody has touched."""
     why = "newer results advise no such change" if newest is None else f"proposal {newest} is newer"
     for state in past:
         if state.state == "waiting" and state.entry.by == BY_NIGHT and state.entry.id != newest:
             ledger.decide(state.entry.id, "withdraw", by=BY_NIGHT, reason=why)
-            night.tell("withdrawn", family=family, entry=state.entry.id, why=why)
+            job.tell("withdrawn", family=family, entry=state.entry.id, why=why)
 
 
-def _is_of(state: State, moves: Sequence[Row]) -> bool:
+def _is_of(state: State, moves: Sequence[Mapping[str, Any]]) -> bool:
     """Return whether a proposal moves the same limits from and to the same values."""
     names = ("measurement", "side", "now", "proposed")
     old, new = (
@@ -403,29 +522,30 @@ def _is_of(state: State, moves: Sequence[Row]) -> bool:
     return old == new
 
 
-def watch_changes(night: Night) -> None:
+def watch_changes(job: Job, ends: Mapping[Path, datetime]) -> Followed:
     """Hold exported changes against what follows; an alarm is written into the ledger once.
 
     Only files from some days before the oldest export are read again, item by item.
     """
-    asked = night.asked
-    ledger = Ledger(asked.plant.folder / LEDGER, now=asked.now)
+    ledger = Ledger(job.plant.folder / LEDGER, now=job.now)
     since = exported_since(ledger)
     if since is None:
-        return
+        return Followed()
     from_then_on = since - timedelta(days=DAYS_BEFORE)
-    files = sorted(f for f, last in night.ends.items() if last >= from_then_on)
+    files = sorted(f for f, last in ends.items() if last >= from_then_on)
     if not files:
-        night.tell("nothing to watch", since=since.isoformat())
-        return
-    aside = night.folder / "watched_aside.csv"
-    with open_history(asked.plant, files, set_aside=aside) as history:
-        night.watched = watch_exported(history, asked.live, ledger)
-    for proposal, found in night.watched.items():
-        night.tell("watched", family=found.family, proposal=proposal, state=found.state)
+        job.tell("nothing to watch", since=since.isoformat())
+        return Followed()
+    aside = job.folder / "watched_aside.csv"
+    with open_history(job.plant, files, set_aside=aside) as history:
+        watched = watch_exported(history, job.live, ledger)
+    alarms = []
+    for proposal, found in watched.items():
+        job.tell("watched", family=found.family, proposal=proposal, state=found.state)
         if found.state == "worse: look" or found.missed:
-            night.alarms.append(found.family)
+            alarms.append(found.family)
             _alarm(ledger, proposal, found)
+    return Followed(watched=watched, alarms=alarms)
 
 
 def _alarm(ledger: Ledger, proposal: int, found: Watched) -> None:
@@ -438,19 +558,11 @@ def _alarm(ledger: Ledger, proposal: int, found: Watched) -> None:
     ledger.watch(found.family, by=BY_NIGHT, reason=reason, body=body, proposal=proposal)
 
 
-STEPS: tuple[Callable[[Night], None], ...] = (
-    *(digest_new, check_all, tally_all, refresh, record),
-    watch_changes,
-)
-"""What a night does, in this order."""
-
-
-def _due(case: Case, night: Night) -> str:
+def _due(job: Job, case: Case, before: FamilyState | None, clock: datetime) -> str:
     """Return why a family is to be proposed anew; empty where its last proposal stands."""
-    before = night.families.get(case.tally.family)
     if before is None:
         return "never proposed"
-    now = _ground(case, night)
+    now = _ground(job, case)
     new, more = now["defects"] - before["defects"], now["items"] - before["items"]
     reasons = (
         (
@@ -462,22 +574,22 @@ def _due(case: Case, night: Night) -> str:
             f"{new} new labelled defects" if new > 0 else "labels of defects changed",
         ),
         (abs(more) >= GROWN * before["items"], f"{more:+,} items since"),
-        (not _is_recent(before["at"], night.clock), f"{REFRESH_DAYS:g} days since the last"),
-        (_kept(night.asked.plant, before) is None, "the last proposal is gone"),
+        (not _is_recent(before["at"], clock), f"{REFRESH_DAYS:g} days since the last"),
+        (_kept(job.plant, case.tally.family, before) is None, "the last proposal is gone"),
     )
     return next((words for holds, words in reasons if holds), "")
 
 
-def _is_recent(at: str, clock: datetime | None) -> bool:
-    return clock is not None and clock - datetime.fromisoformat(at) < timedelta(days=REFRESH_DAYS)
+def _is_recent(at: str, clock: datetime) -> bool:
+    return clock - datetime.fromisoformat(at) < timedelta(days=REFRESH_DAYS)
 
 
-def _ground(case: Case, night: Night) -> Row:
+def _ground(job: Job, case: Case) -> FamilyState:
     """Return what a family's proposal is compared by from night to night."""
     rests_on = [
         __version__,
         case.plant.file.model_dump_json(),
-        to_csv(night.asked.live),
+        to_csv(job.live),
         repr(case.must_catch),
         case.trials,
     ]
@@ -493,55 +605,68 @@ def _labels(tally: FamilyTally) -> str:
     return str(tally.defects.frame.to_csv(index=False))
 
 
-def _kept(plant: Plant, state: Mapping[str, Any]) -> Row | None:
-    """Return a proposal that stands, or None where it cannot be read."""
+def _kept(plant: Plant, family: str, state: FamilyState) -> Proposal | None:
+    """Return a family's proposal that stands, or None where it cannot be read."""
     for path in (plant.folder / FOLDER).glob(f"*-{state['kept']}"):
-        try:
-            row: Row = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError):
-            continue
-        return row
+        with suppress(OSError, ValueError):
+            found = Proposal.from_json(path.read_bytes())
+            if found.family == family:
+                return found
     return None
 
 
-def standing_rows(plant: Plant) -> dict[str, Row]:
-    """Return the proposals that stand since the last night, by family; none before the first."""
+def standing_proposals(plant: Plant) -> dict[str, Proposal]:
+    """Return the proposals that stand since the last night, by family; none before the first.
+
+    Parameters
+    ----------
+    plant : Plant
+
+    Returns
+    -------
+    dict of family to Proposal
+    """
     found = {
-        family: _kept(plant, state)
+        family: _kept(plant, family, state)
         for family, state in _read_state(plant.folder / NIGHT / STATE).items()
     }
-    return {family: row for family, row in found.items() if row is not None}
+    return {family: of for family, of in found.items() if of is not None}
 
 
-def _proposed(todo: Sequence[Case], night: Night) -> list[Row]:
-    """Propose for all; where one family fails, for each by itself, so that the others go on."""
-    folder, workers = night.asked.plant.folder / FOLDER, night.asked.workers
+def _proposed(job: Job, todo: Sequence[Case]) -> tuple[list[Proposal], dict[str, str], bool]:
+    """Propose for all; where one family fails, for each by itself, so that the others go on.
+
+    Returns the proposals, the families that failed and why, and whether the night was stopped.
+    """
+    folder = job.plant.folder / FOLDER
     try:
-        rows, night.interrupted = propose_all(todo, folder=folder, workers=workers)
+        made, interrupted = propose_all(todo, folder=folder, workers=job.workers)
     except Exception as error:
-        night.tell("one by one", why=f"{type(error).__name__}: {error}")
+        job.tell("one by one", why=f"{type(error).__name__}: {error}")
     else:
-        return rows
-    found: list[Row] = []
+        return made, {}, interrupted
+    found: list[Proposal] = []
+    failed: dict[str, str] = {}
     for case in todo:
         try:
-            rows, night.interrupted = propose_all([case], folder=folder, workers=1)
+            made, interrupted = propose_all([case], folder=folder, workers=1)
         except Exception as error:
-            _fail(night, case.tally.family, error)
+            failed[case.tally.family] = _failure(job, case.tally.family, error)
             continue
-        found += rows
-        if night.interrupted:
-            break
-    return found
+        found += made
+        if interrupted:
+            return found, failed, True
+    return found, failed, False
 
 
-def _fail(night: Night, family: str, error: Exception) -> None:
+def _failure(job: Job, family: str, error: Exception) -> str:
+    """Return why a family failed, in words, and log it."""
     words = f"{type(error).__name__}: {error}"
-    night.failed[family] = words
-    night.tell("failed", family=family, why=words)
+    job.tell("failed", family=family, why=words)
+    return words
 
 
-def _read_state(path: Path) -> dict[str, Row]:
+def _read_state(path: Path) -> dict[str, FamilyState]:
     """Return the state of the families; none where there is none that can be read."""
     try:
         found = json.loads(path.read_text(encoding="utf-8"))["families"]
@@ -552,10 +677,10 @@ def _read_state(path: Path) -> dict[str, Row]:
 
 def _write_state(night: Night) -> None:
     table = {
-        "now": night.asked.now().isoformat(),
-        "clock": str(night.clock),
-        "digests": night.digests,
-        "items": night.items,
+        "now": night.job.now().isoformat(),
+        "clock": str(night.intake.clock),
+        "digests": night.intake.digests,
+        "items": night.intake.items,
         "families": dict(sorted(night.families.items())),
     }
-    write_whole(night.folder / STATE, json.dumps(table, indent=1) + "\n")
+    write_whole(night.job.folder / STATE, json.dumps(table, indent=1) + "\n")

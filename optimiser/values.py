@@ -3,18 +3,19 @@
 import hashlib
 import math
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
 
 def finite_only(value: Any) -> Any:  # noqa: ANN401 - any JSON value
-    """Return a JSON value with infinities and NaN replaced by None, tuples by lists."""
+    """Return a JSON value: infinities and NaN become None, tuples lists, days ISO 8601 text."""
     if isinstance(value, Mapping):
         return {k: finite_only(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
         return [finite_only(v) for v in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
-    return value
+    return value.isoformat() if isinstance(value, date) else value
 
 
 def hash_of(text: str) -> str:

@@ -10,13 +10,17 @@ import csv
 import json
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import duckdb
 import numpy as np
 import pandas as pd
+
+from optimiser.evidence.intervals import ZERO
+from optimiser.evidence.promise import no_change
+from optimiser.proposal.record import Forward, LimitMove, Line, Proof, Proposal, ThreeLines
 
 Item = dict[str, Any]
 
@@ -233,3 +237,50 @@ def read_rows(path: Path) -> list[dict[str, str]]:
     """Return the rows of a CSV file."""
     with path.open(encoding="utf-8", newline="") as lines:
         return list(csv.DictReader(lines))
+
+
+def any_proposal(family: str) -> Proposal:
+    """Return a proposal that moves nothing; a test replaces the parts it is about."""
+    line = Line(calls=0, defects=0, goods=0, unreviewed=0)
+    nothing = no_change(lots=12, defects_called=30, defects_passed=2)
+    forward = Forward(
+        false_calls_saved=ZERO,
+        escapes_added=ZERO,
+        followed_false_calls_saved=0,
+        followed_escapes_added=0,
+    )
+    proof = Proof(
+        added=None,
+        escapes=0,
+        escapes_now=0,
+        price=None,
+        first=date(2026, 3, 2),
+        last=date(2026, 4, 1),
+        coverage=0.6,
+        settings=(),
+        forward=forward,
+        early_lots=7,
+        later_lots=5,
+        later_defects=12,
+    )
+    return Proposal(
+        family=family,
+        advice="keep",
+        reasons=("no setting between the rails did better on lots it had not seen",),
+        limits=(LimitMove(measurement="tilt", side="upper", unit="deg", now=3.5, proposed=3.5),),
+        promise=nothing,
+        considered=None,
+        lines=ThreeLines(kept=line, loosened=line, tightened=line),
+        attainable_per_month=None,
+        share_reached=None,
+        front_proved=True,
+        rails_touched=(),
+        items=21_000,
+        lots=12,
+        defects=32,
+        span_days=60.0,
+        trials=30,
+        interrupted=False,
+        critical=False,
+        proof=proof,
+    )

@@ -17,7 +17,6 @@ from optimiser.evidence.agreement import (
     exact_share,
     fleiss,
     looks_of,
-    recapture,
     symmetry,
 )
 
@@ -219,53 +218,9 @@ def test_wrong_reviews_are_named():
         fleiss(np.array([[1, 1], [2, 1]]))
     with pytest.raises(UsageError, match="got 2 items × 1 looks, 3 truths"):
         appraise(np.zeros((2, 1), bool), np.zeros(3, bool))
-    with pytest.raises(UsageError, match="counts must not be negative, got -1, 0, 0"):
-        recapture(-1, 0, 0)
 
 
 # Two searches --------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("first", "second", "both", "petersen", "chapman", "error", "low", "high"),
-    [
-        (10, 15, 5, 30, 28.333, 5.909, 21.94, 64.67),  # encyclopaedia: 28, [22, 65], from memory
-        (30, 25, 5, 150, 133.33, 39.99, 83.2, 317.8),  # Nahin's proofreaders: 100 unseen
-        (100, 100, 20, 500, 484.762, 82.03, 363, 724),
-        (948, 421, 167, 2389.87, 2382.80, 129.06, 2159, 2674),
-        (200, 150, 120, 250, 249.835, 6.386, 240.4, 267.7),
-    ],
-)
-def test_capture_and_recapture(first, second, both, petersen, chapman, error, low, high):
-    """statistics.md 3.4."""
-    found = recapture(both, first - both, second - both, level=0.95)
-    seen = first + second - both
-    assert seen + found.unseen == pytest.approx(petersen, abs=5e-3)
-    assert found.defects.value == pytest.approx(chapman, abs=5e-3)
-    assert found.standard_error == pytest.approx(error, abs=5e-3)
-    assert found.defects.low == pytest.approx(low, abs=0.51 if low > 300 else 0.06)
-    assert found.defects.high == pytest.approx(high, abs=0.51 if high > 350 else 0.06)
-
-
-def test_two_reviewers():
-    """statistics.md 4.3: 40, 10, 8 give .833, .800, .0333 and 2.0."""
-    found = recapture(40, 10, 8)
-    assert (found.first.value, found.second.value) == pytest.approx((0.833, 0.800), abs=5e-4)
-    assert found.missed_by_both == pytest.approx(0.0333, abs=5e-5)
-    assert found.unseen == pytest.approx(2.0)
-
-
-@given(st.integers(0, 200), st.integers(0, 200), st.integers(0, 200))
-def test_searches_are_exchangeable(both, only_first, only_second):
-    found, turned = (
-        recapture(both, only_first, only_second),
-        recapture(both, only_second, only_first),
-    )
-    assert found.first == turned.second
-    assert found.defects.value == pytest.approx(turned.defects.value)
-    assert found.defects.value >= both + only_first + only_second - 1e-9
-    assert found.defects.low < found.defects.high
-    assert (found.unseen == math.inf) == (both == 0 and only_first * only_second > 0)
 
 
 # Simulation ----------------------------------------------------------------------------------
@@ -297,31 +252,3 @@ def test_kappas_interval_holds_its_level():
         found = cohen(counts.reshape(2, 2), level=level)
         missed += not found.low <= kappa <= found.high
     assert missed <= binom.isf(1e-6, runs, 1 - level + 0.015)
-
-
-@pytest.mark.slow
-def test_recapture_holds_when_independent_and_is_low_when_difficulty_is_shared():
-    """statistics.md 3.4: 100 defects, (.9, .7); shared difficulty makes it a lower bound only."""
-    rng, runs, level = np.random.default_rng(23), 4000, 0.9
-    missed = 0
-    for _ in range(runs):
-        first, second = rng.random(100) < 0.9, rng.random(100) < 0.7
-        found = recapture(
-            int((first & second).sum()), int((first & ~second).sum()),
-            int((~first & second).sum()), level=level,
-        )  # fmt: skip
-        missed += not found.defects.low <= 100 <= found.defects.high
-    assert missed <= binom.isf(1e-6, runs, 1 - level)
-    unseen, stated = [], []
-    for _ in range(1000):
-        hard = rng.normal(0, 2, 100)
-        chances = [1 / (1 + np.exp(-(math.log(q / (1 - q)) * 1.6 - hard))) for q in (0.9, 0.7)]
-        first, second = (rng.random(100) < p for p in chances)
-        unseen.append((~first & ~second).sum())
-        stated.append(
-            recapture(
-                int((first & second).sum()), int((first & ~second).sum()),
-                int((~first & second).sum()),
-            ).unseen
-        )  # fmt: skip
-    assert np.mean(stated) < 0.5 * np.mean(unseen)

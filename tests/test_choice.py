@@ -24,7 +24,7 @@ def session(demo_plant, tmp_path_factory):
     found = open_plant(demo_plant, trials=12)
     # Proposals are kept beside the plant file; the demo plant is shared and stays as it is.
     found.folder = tmp_path_factory.mktemp("kept")
-    found.rows = {}
+    found.proposals = {}
     yield found
     found.close()
 
@@ -86,11 +86,10 @@ def test_front_holds_the_proposal_and_its_promise(choice):
     assert [p.review_per_month for p in choice.points] == sorted(
         p.review_per_month for p in choice.points
     )
-    row = choice.row
-    told = row["promise"] if row["advice"] == "change" else row["considered"]["promise"]
+    told = choice.proposal.change.promise
     promised = choice.promised(best)
-    assert promised.saving_per_month.value == pytest.approx(told["saving_per_month"]["value"])
-    assert promised.false_calls_saved.low == pytest.approx(told["false_calls_saved"]["low"])
+    assert promised.saving_per_month.value == pytest.approx(told.saving_per_month.value)
+    assert promised.false_calls_saved.low == pytest.approx(told.false_calls_saved.low)
     assert choice.promised(choice.point("live")) is None
 
 

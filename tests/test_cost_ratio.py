@@ -18,8 +18,8 @@ from optimiser.evidence.cost_ratio import (
     lower_hull,
     price_ranges,
     ratio_of_counts,
-    words,
 )
+from optimiser.views.sentences import price_words as words
 
 # Recomputed and checked by brute force over ratios: intervals (0, 12.5) (12.5, 37.5)
 # (37.5, 300) (300, 400) (400, inf); the point (120, 5) is best at no price.

@@ -18,7 +18,6 @@ from optimiser.evidence.gauge import (
     Study,
     measure_gauge,
     range_moments,
-    repeatability_of_pairs,
 )
 from optimiser.plant.file import read_plant
 from optimiser.plant.write import write_repeatability
@@ -147,22 +146,6 @@ def test_iso_22514_7_annex_a():
     assert full.interaction**2 == pytest.approx(0.00205, abs=5e-6)
 
 
-def test_pairs():
-    """statistics.md 10: d = … gives 0.12547."""
-    d = np.array([0.12, -0.05, 0.30, -0.22, 0.08, 0.01, -0.15, 0.26])
-    found = repeatability_of_pairs(d)
-    assert found.value == pytest.approx(0.12547, abs=5e-6)
-    assert found.low < found.value < found.high
-    # median |d| = 0.135; 1.4826 is the normal's
-    robust = repeatability_of_pairs(d, robust=True)
-    assert robust.value == pytest.approx(1.4826 * 0.135 / 2**0.5, rel=1e-4)
-    spoiled = np.append(d, 40.0)
-    assert repeatability_of_pairs(spoiled, robust=True).value < 0.2
-    assert repeatability_of_pairs(spoiled).value > 5
-    with pytest.raises(UsageError, match="at least 1 item inspected twice, got 0"):
-        repeatability_of_pairs(np.zeros(0))
-
-
 # Identities ----------------------------------------------------------------------------------
 
 READINGS = arrays(
@@ -196,17 +179,6 @@ def test_components_add_as_variances_and_scale_with_the_unit(values, method):
     assert turned.gauge == pytest.approx(found.gauge)
     for interval in (found.repeatability_interval, found.gauge_interval, found.share_interval):
         assert interval is None or interval.low <= interval.value <= interval.high
-
-
-@given(arrays(float, st.tuples(st.integers(2, 9), st.just(1), st.just(2)),
-              elements=st.integers(-9, 9).map(float)).filter(lambda v: np.ptp(v) > 0))  # fmt: skip
-def test_pairs_are_the_one_way_study_of_two_repeats(values):
-    differences = values[:, 0, 1] - values[:, 0, 0]
-    one_way = measure_gauge(study(values))
-    assert repeatability_of_pairs(differences).value == pytest.approx(one_way.repeatability)
-    assert repeatability_of_pairs(differences).high == pytest.approx(
-        one_way.repeatability_interval.high
-    )
 
 
 def test_a_pooled_interval_is_of_one_mean_square():

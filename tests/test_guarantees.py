@@ -23,7 +23,7 @@ from optimiser.evidence.certificate import (
     certify_front,
     fixed_sequence,
     lot_p_value,
-    one_per_lot_p_value,
+    one_per_lot_bound,
     p_value,
 )
 from optimiser.evidence.cost_ratio import Called, price_ranges
@@ -100,7 +100,7 @@ def ignores_lots(rng, *, alpha, delta, law, icc, lots, size):
 def one_per_lot_wrongly(rng, *, alpha, delta, law, icc, lots, size):
     sizes = lot_sizes(rng, lots, size)
     escapes = lot_events(rng, law, alpha, icc, sizes)
-    return one_per_lot_p_value(escapes, sizes, alpha=alpha) <= delta
+    return one_per_lot_bound(escapes, sizes, delta=delta) <= alpha
 
 
 def front_escapes(rng, rates, law, icc, sizes, *, nested):

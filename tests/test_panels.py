@@ -144,7 +144,7 @@ def test_a_decision_is_saved_with_name_and_reason_or_not_at_all(panel, session, 
         if level != limit.live:
             assert moved[limit.measurement, limit.side] == limit.values[level]
     assert len(moved) == int((panel.setting != grid.live).sum())
-    assert proposal.body["figures"]["promise"]["lots"] == panel.choice.row["lots"]
+    assert proposal.body["figures"]["promise"]["lots"] == panel.choice.proposal.lots
     frame = decisions_frame(session)
     assert frame["state"].tolist() == ["accepted"]
 

@@ -149,7 +149,7 @@ def test_kept_proposals_are_found_again_until_something_changes(cases, tmp_path)
     first, _ = propose_all(chosen, folder=tmp_path, workers=1)
     stamp = {p: p.stat().st_mtime_ns for p in tmp_path.iterdir()}
     again, _ = propose_all(chosen, folder=tmp_path, workers=1)
-    assert again == json.loads(json.dumps(first))
+    assert again == first
     assert {p: p.stat().st_mtime_ns for p in tmp_path.iterdir()} == stamp
     dearer = chosen[0].plant.file.review.model_copy(update={"cost_per_hour": 99.0})
     file = chosen[0].plant.file.model_copy(update={"review": dearer})
@@ -170,7 +170,7 @@ def test_two_processes_give_what_one_gives(cases, rows, tmp_path):
     both, interrupted = propose_all(chosen, folder=None, workers=2)
     assert not interrupted
     alone = {c.tally.family: rows[c.tally.family] | {"escape_share": None} for c in chosen}
-    assert {r["family"]: r for r in both} == alone
+    assert {p.family: p.as_dict() for p in both} == alone
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@
 
 import json
 import math
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -75,5 +75,5 @@ def test_a_damaged_file_is_no_proposal(made, tmp_path, damage):
     case, proposal = made["CON-10"]
     keep(tmp_path, case, proposal, None)
     (file,) = tmp_path.glob("*.json")
-    file.write_text(DAMAGES[damage](asdict(proposal)))
+    file.write_text(DAMAGES[damage](json.loads(proposal.to_json())))
     assert read_proposal(tmp_path, case) is None

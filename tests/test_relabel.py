@@ -973,7 +973,7 @@ def test_panels_say_what_stands_before_a_family_when_asked(session, found):
     # Not critical, and nothing has been proposed that was turned down.
     assert "SOT" not in overview._looks.value
     assert session.relabel() is session.relabelled
-    session.rows["SOT"] = session.choice("SOT").row | {"advice": "keep"}
+    session.proposals["SOT"] = replace(session.choice("SOT").proposal, advice="keep")
     overview.refresh()
     assert standing_words(by_family["SOT"], between="you") in overview._looks.value
     panel = DecisionPanel(session, "CHIP")

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 
@@ -12,11 +13,12 @@ import pytest
 from factories import make_plant
 
 from optimiser.cli import main
-from optimiser.evidence.intervals import Interval, add_up
+from optimiser.evidence.intervals import add_up
 from optimiser.history.calls import calls_by_day
 from optimiser.history.replay import replay
 from optimiser.ledger.ledger import LEDGER, Basis, Ledger
 from optimiser.monitoring.account import by_week, make_account, quality
+from optimiser.proposal.all_families import ranked
 from optimiser.proposal.session import open_plant
 from optimiser.views.report import report_csv, report_page
 
@@ -54,31 +56,32 @@ def session(demo_plant, tmp_path_factory):
 
 def advised(session):
     """Return the proposals, whatever change was found taken as advised, largest saving first."""
-    rows = [
-        row | {"advice": "change", **row["considered"]} if row["considered"] else row
-        for row in session.rows.values()
-    ]
-    return sorted(rows, key=lambda r: -r["promise"]["saving_per_month"]["value"])
+    return ranked(
+        replace(p, advice="change", limits=p.change.limits, promise=p.change.promise)
+        if p.change
+        else p
+        for p in session.proposals.values()
+    )
 
 
 @pytest.fixture
 def account(session, tmp_path):
     ledger = Ledger(tmp_path / LEDGER)
-    rows = advised(session)
-    changes = [r for r in rows if r["advice"] == "change"]
+    made = advised(session)
+    changes = [p for p in made if p.advice == "change"]
     assert len(changes) >= 3
     ids = [
         ledger.propose(
-            row["family"],
-            [x for x in row["limits"] if x["now"] != x["proposed"]],
+            p.family,
+            [m.as_dict() for m in p.moves],
             by="night",
             reason="new defects",
             origin="recommended",
-            critical=row["critical"],
+            critical=p.critical,
             basis=BASIS,
-            figures={"promise": row["promise"]},
+            figures={"promise": p.as_dict()["promise"]},
         ).id
-        for row in changes
+        for p in changes
     ]
     ledger.decide(ids[0], "accept", by="Ada Fenn", reason="<b>trial</b> & more")
     ledger.decide(ids[1], "reject", by="Bo Marsh", reason="wait for the new stencil")
@@ -86,7 +89,7 @@ def account(session, tmp_path):
     return make_account(
         session.plant,
         days,
-        rows,
+        made,
         ledger,
         {},
         made_at=datetime(2026, 4, 1, tzinfo=UTC).isoformat(),
@@ -111,8 +114,8 @@ def test_days_add_up_to_replay_and_to_plain_counts(session):
 
 
 def test_head_splits_what_waits_from_what_is_signed(account, session):
-    changes = [r for r in advised(session) if r["advice"] == "change"]
-    saving = [Interval(**r["promise"]["in_sum"]["saving_per_month"]) for r in changes]
+    changes = [p for p in advised(session) if p.advice == "change"]
+    saving = [p.promise.in_sum.saving_per_month for p in changes]
     head = {g.name: g for g in account.head}
     assert head["signed"].families == 1
     assert head["signed"].saving.value == pytest.approx(saving[0].value)

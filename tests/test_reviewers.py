@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
-from scipy.stats import binom, norm
+from scipy.stats import norm
 
 from optimiser.defaults import SCENARIOS
 from optimiser.errors import UsageError
@@ -15,10 +15,7 @@ from optimiser.evidence.reviewers import (
     LABORATORY,
     MissCurve,
     constant_curve,
-    correct_labels,
-    detect,
     fit_curve,
-    ideal_rates,
     scenario,
     total_escapes,
     true_share,
@@ -186,51 +183,6 @@ def test_wrong_points_are_named():
 # Signal detection ----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("hit", "alarm", "sensitivity", "criterion"),
-    [
-        (0.93, 0.03, 3.3566, 0.2025),
-        (0.70, 0.005, 3.1002, 1.0257),
-        (0.975, 0.02, 4.0137, 0.0469),
-        (0.86, 0.005, 3.6561, 0.7477),
-        (0.77, 0.02, 2.793, 0.657),  # chips: Schoonard, Gould and Miller 1973, from memory
-    ],
-)
-def test_sensitivity_and_criterion(hit, alarm, sensitivity, criterion):
-    """outside-checks.md 12b, recomputed."""
-    found = detect(hit, alarm)
-    assert found.sensitivity == pytest.approx(sensitivity, abs=6e-4)
-    assert found.criterion == pytest.approx(criterion, abs=6e-4)
-    ratio = norm.logpdf(norm.ppf(hit)) - norm.logpdf(norm.ppf(alarm))
-    assert found.log_bias == pytest.approx(ratio)
-
-
-@pytest.mark.parametrize(
-    ("share", "hit", "alarm"),
-    [(0.5, 0.9332, 0.0668), (0.1, 0.7786, 0.0128), (0.02, 0.5803, 0.0026), (0.01, 0.4874, 0.0012)],
-)
-def test_ideal_reviewer(share, hit, alarm):
-    """outside-checks.md 12b, recomputed: d' = 3, equal costs."""
-    assert ideal_rates(share, 3.0) == pytest.approx((hit, alarm), abs=5e-5)
-
-
-@given(st.floats(0.001, 0.999), st.floats(0.2, 5), st.floats(-3, 3))
-def test_no_criterion_makes_fewer_mistakes(share, sensitivity, other):
-    hit, alarm = ideal_rates(share, sensitivity)
-    best = share * (1 - hit) + (1 - share) * alarm
-    mistakes = share * norm.cdf(other - sensitivity) + (1 - share) * norm.sf(other)
-    assert best <= mistakes + 1e-12
-    if alarm > 1e-9 and hit < 1 - 1e-9:
-        assert detect(hit, alarm).sensitivity == pytest.approx(sensitivity, abs=1e-5)
-
-
-def test_wrong_rates_are_named():
-    with pytest.raises(UsageError, match=r"neither of them included, got 1 and 0.1"):
-        detect(1.0, 0.1)
-    with pytest.raises(UsageError, match="0 < share < 1 and sensitivity > 0"):
-        ideal_rates(0.0, 1.0)
-
-
 # Labels --------------------------------------------------------------------------------------
 
 
@@ -250,59 +202,9 @@ def test_correction_undoes_the_errors(share, miss, alarm):
     )
 
 
-@given(st.integers(0, 300), st.integers(0, 300), st.floats(0, 0.4), st.floats(0, 0.4))
-def test_labels_add_up_to_the_defects(called, passed, miss, alarm):
-    if called + passed == 0:
-        return
-    found = correct_labels(called, passed, miss_rate=miss, false_alarm_rate=alarm)
-    share = found.defects
-    assert 0 <= share.low <= share.value <= share.high <= 1
-    seen = share.value * (1 - miss) + (1 - share.value) * alarm
-    whole = seen * found.defect_if_called + (1 - seen) * found.defect_if_passed
-    assert whole == pytest.approx(share.value, abs=1e-9)
-    assert found.defect_if_called >= found.defect_if_passed - 1e-12 or share.value in (0, 1)
-
-
-def test_flawless_reviewers_need_no_correction():
-    """Then the interval is the exact one: 4 of 20, NIST handbook 7.2.4.1 (read)."""
-    found = correct_labels(4, 16, miss_rate=0, false_alarm_rate=0, level=0.90)
-    assert found.defects.value == 0.2
-    assert (found.defects.low, found.defects.high) == pytest.approx((0.071354, 0.401029), abs=1e-5)
-    assert (found.defect_if_called, found.defect_if_passed) == (1, 0)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("level", [0.8, 0.95])
-@pytest.mark.parametrize("share", [0.02, 0.2, 0.6])
-def test_corrected_shares_hold_their_level(level, share):
-    rng, runs, miss, alarm = np.random.default_rng(11), 4000, 0.15, 0.05
-    seen = share * (1 - miss) + (1 - share) * alarm
-    missed = 0
-    for called in rng.binomial(120, seen, runs):
-        found = correct_labels(
-            int(called), 120 - int(called), miss_rate=miss, false_alarm_rate=alarm, level=level
-        ).defects
-        missed += not found.low <= share <= found.high
-    assert missed <= binom.isf(1e-6, runs, 1 - level)
-
-
-@pytest.mark.slow
-def test_a_label_is_right_as_often_as_stated():
-    rng, n, share, miss, alarm = np.random.default_rng(12), 1_000_000, 0.1, 0.15, 0.05
-    defect = rng.random(n) < share
-    called = np.where(defect, rng.random(n) >= miss, rng.random(n) < alarm)
-    found = correct_labels(
-        int(called.sum()), int((~called).sum()), miss_rate=miss, false_alarm_rate=alarm
-    )
-    assert found.defect_if_called == pytest.approx(defect[called].mean(), abs=0.005)
-    assert found.defect_if_passed == pytest.approx(defect[~called].mean(), abs=0.001)
-
-
 def test_wrong_labels_are_named():
     with pytest.raises(UsageError, match=r"below 1 together, got 0.6 and 0.4"):
         true_share(0.1, miss_rate=0.6, false_alarm_rate=0.4)
     with pytest.raises(UsageError, match=r"must not be negative .* got -0.1 and 0"):
         true_share(0.1, miss_rate=-0.1, false_alarm_rate=0)
-    with pytest.raises(UsageError, match="at least 1 reviewed item, got 0"):
-        correct_labels(0, 0, miss_rate=0, false_alarm_rate=0)
     assert math.isclose(true_share(0.5, miss_rate=0, false_alarm_rate=0), 0.5)

@@ -11,7 +11,7 @@ from factories import RECIPE, called, make_items, make_plant, recipe_text, write
 from processes import ended, started
 
 from optimiser import cli
-from optimiser.monitoring.shadow import Follower, Shadow, result_files, shadow_counts
+from optimiser.monitoring.shadow import Follower, Shadow, result_files
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
 
@@ -25,6 +25,14 @@ def plant(tmp_path):
     (folder / "candidate.csv").write_text(recipe_text(LOOSER, revision="8"))
     (tmp_path / "inbox").mkdir()
     return folder
+
+
+def shadow_counts(plant, live, candidate, files):
+    """What a candidate would have called in some files."""
+    shadow = Shadow(plant, live, candidate)
+    for path in files:
+        shadow.take(path)
+    return shadow.counts()
 
 
 def opened(folder):

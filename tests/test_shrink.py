@@ -12,8 +12,6 @@ from optimiser.evidence.shrink import (
     Prior,
     fit_prior,
     point_shown,
-    pooled,
-    pooled_words,
     shrink,
 )
 
@@ -136,16 +134,6 @@ def test_point_shown_is_shrunk_only_where_trials_are_few():
     prior = Prior(a=2.0, b=18.0, families=9)
     events, trials = np.array([3.0, 3.0, 0.0]), np.array([19.0, 20.0, 0.0])
     assert point_shown(events, trials, prior) == pytest.approx([5 / 39, 3 / 20, 0.1])
-
-
-def test_pooled_statement():
-    # 4 of 240: at most 3.77 % at 95 % (recomputed).
-    events, trials = (np.arange(240) < 4).astype(float), np.ones(240)
-    assert pooled(events, trials, delta=0.05).high == pytest.approx(0.0377, abs=6e-5)
-    assert pooled_words(events, trials, families=12, delta=0.05) == (
-        "Over all 12 families together 4 of 240 escape. At most 3.8 % escape, 95 % confidence; "
-        "single families may be worse."
-    )
 
 
 @pytest.mark.parametrize(

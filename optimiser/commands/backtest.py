@@ -63,7 +63,6 @@ def run(parsed: argparse.Namespace) -> int:
     if parsed.json:
         print_json({"calibration": calibration, "folds": [asdict(f) for f in folds]})
     else:
-        rows = [asdict(f) for f in folds]
-        shown = tables.backtest_table(calibration, rows, currency=plant.file.plant.currency)
+        shown = tables.backtest_table(calibration, folds, currency=plant.file.plant.currency)
         print(tables.show(shown), end="")
     return 0

@@ -42,13 +42,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Run one night and say on one line what came of it."""
-    from optimiser.night import Asked, problem_words, run_night
+    from optimiser.night import Job, problem_words, run_night
 
     plant = read_plant(parsed.plant)
     path = plant.locate(plant.file.plant.recipe)
     fixed: datetime | None = parsed.now
     night = run_night(
-        Asked(
+        Job(
             plant=plant,
             live=read_recipe(path, plant.file.measurements),
             recipe_path=path,
@@ -59,7 +59,7 @@ def run(parsed: argparse.Namespace) -> int:
             report=_report,
         )
     )
-    for words in problem_words(night):
+    for words in problem_words(night.problems):
         say(words)
     for family, words in night.failed.items():
         say(f"{family}: no proposal tonight ({words})")
@@ -78,26 +78,26 @@ def _report(night: Night) -> None:
     from optimiser.proposal.relabel import relabel
     from optimiser.proposal.stated import check_stated
 
-    asked = night.asked
+    job = night.job
     account = make_account(
-        asked.plant,
-        night.days,
-        night.rows,
-        Ledger(asked.plant.folder / LEDGER),
-        night.watched,
-        made_at=asked.now().isoformat(timespec="seconds"),
-        backtested=bool(kept_calibration(asked.plant.folder)),
-        relabelled=relabel(night.cases),
-        stated=check_stated(night.cases),
+        job.plant,
+        night.counted.days,
+        night.refreshed.proposals,
+        Ledger(job.plant.folder / LEDGER),
+        night.followed.watched,
+        made_at=job.now().isoformat(timespec="seconds"),
+        backtested=bool(kept_calibration(job.plant.folder)),
+        relabelled=relabel(night.counted.cases),
+        stated=check_stated(night.counted.cases),
     )
-    write_report(account, asked.plant.folder / PAGE)
+    write_report(account, job.plant.folder / PAGE)
 
 
 def _line(night: Night) -> str:
     """Return the night in one line."""
     found = night.as_dict()
     parts = [
-        f"{found['items']:,} items to {night.clock:%Y-%m-%d %H:%M}",
+        f"{found['items']:,} items to {night.intake.clock:%Y-%m-%d %H:%M}",
         f"{found['digested'] - found['reached']} of {found['digests']} digests made"
         + (f", {found['reached']} made wider" if found["reached"] else ""),
         f"{len(found['proposed'])} families proposed, {len(found['stand'])} stand",
@@ -107,7 +107,7 @@ def _line(night: Night) -> str:
         parts.append(f"LOOK: {', '.join(found['alarms'])}")
     if found["failed"] or found["problems"]:
         parts.append(f"{len(found['failed'])} families and {len(found['problems'])} files failed")
-    if night.interrupted:
+    if found["interrupted"]:
         parts.append("stopped; run again for the rest")
     return "; ".join([*parts, f"{night.seconds:.1f} s"])
 

@@ -6,7 +6,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from tqdm import tqdm
 
@@ -27,6 +27,7 @@ from optimiser.plant.file import Plant
 
 if TYPE_CHECKING:
     from optimiser.proposal.propose import Case
+    from optimiser.proposal.record import Proposal
 
 STOPPED = 130
 
@@ -58,22 +59,20 @@ def run(parsed: argparse.Namespace) -> int:
         cases = make_cases(history, live, family=parsed.family, trials=parsed.trials, proof=True)
     if parsed.family is not None:
         cases = [only(cases, parsed.family)]
-    rows, interrupted = _with_bar(cases, plant, parsed.workers)
+    made, interrupted = _with_bar(cases, plant, parsed.workers)
     if parsed.json:
-        print_json(rows)
+        print_json([p.as_dict() for p in made])
     else:
         past = kept_calibration(plant.folder)
         notes = check_stated(cases).words()
-        shown = tables.proposals_table(rows, plant=plant.file, past=past, notes=notes)
+        shown = tables.proposals_table(made, plant=plant.file, past=past, notes=notes)
         print(tables.show(shown), end="")
     if interrupted:
-        say(f"stopped; {len(rows)} of {len(cases)} families are done, run again for the rest")
+        say(f"stopped; {len(made)} of {len(cases)} families are done, run again for the rest")
     return STOPPED if interrupted else 0
 
 
-def _with_bar(
-    cases: Sequence[Case], plant: Plant, workers: int
-) -> tuple[list[dict[str, Any]], bool]:
+def _with_bar(cases: Sequence[Case], plant: Plant, workers: int) -> tuple[list[Proposal], bool]:
     """Return all proposals, with a bar on standard error while they are made."""
     from optimiser.proposal.all_families import FOLDER, propose_all
 

@@ -61,12 +61,11 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     from optimiser.history.read import open_history
     from optimiser.monitoring.account import make_account
     from optimiser.monitoring.watch import watch_exported
-    from optimiser.night import standing_rows
-    from optimiser.proposal.all_families import FOLDER, by_saving, make_cases
+    from optimiser.night import standing_proposals
+    from optimiser.proposal.all_families import FOLDER, make_cases, ranked
     from optimiser.proposal.cache import read_proposal
     from optimiser.proposal.calibration import kept_calibration
     from optimiser.proposal.relabel import relabel
-    from optimiser.proposal.shares import with_shares
     from optimiser.proposal.stated import check_stated
     from optimiser.tally.check import check
 
@@ -76,16 +75,15 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
         refuse_errors(check(history, live, path))
         say_set_aside(history)
         cases = make_cases(history, live, trials=TRIALS, proof=True)
-        standing = standing_rows(plant)
+        standing = standing_proposals(plant)
         found = (
-            kept.as_dict() if kept is not None else standing.get(case.tally.family)
-            for case, kept in ((c, read_proposal(plant.folder / FOLDER, c)) for c in cases)
+            read_proposal(plant.folder / FOLDER, c) or standing.get(c.tally.family) for c in cases
         )
-        rows = [row for row in found if row is not None]
+        proposals = [p for p in found if p is not None]
         account = make_account(
             plant,
             calls_by_day(history, live),
-            with_shares(sorted(rows, key=by_saving)),
+            ranked(proposals),
             ledger,
             watch_exported(history, live, ledger),
             made_at=datetime.now(UTC).isoformat(timespec="seconds"),
@@ -93,7 +91,7 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
             relabelled=relabel(cases),
             stated=check_stated(cases),
         )
-    return account, len(cases) - len(rows)
+    return account, len(cases) - len(proposals)
 
 
 def write_report(account: Account, target: Path) -> None:

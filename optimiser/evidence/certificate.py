@@ -4,13 +4,10 @@ It knows nothing of how a setting was found. What it is given must be held out: 
 lots later than all that the search was shown (`later_lots` cuts there).
 """
 
-import math
 from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import date
 from functools import reduce
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,13 +26,6 @@ from optimiser.evidence.intervals import (
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-Kind = Literal["all", "added"]
-
-RESTS_ON: dict[Kind, str] = {
-    "all": "Counts the defects that were found; those that nobody found are not in it.",
-    "added": "Rests on reviewed labels alone.",
-}
-"""What each kind of certificate does and does not count, as a sentence to print beside it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,35 +120,6 @@ def p_value(escapes: int, defects: int, *, alpha: float) -> float:
     0.0484
     """
     return float(binom.cdf(escapes, defects, alpha))
-
-
-def allowed_escapes(defects: int, *, alpha: float, delta: float) -> int | None:
-    """Return the most escapes among independent defects that still certify alpha.
-
-    Parameters
-    ----------
-    defects : int
-    alpha, delta : float
-
-    Returns
-    -------
-    int or None
-        None where not even zero would.
-
-    References
-    ----------
-    .. [1] Tong, Feng and Li (2018), Neyman-Pearson classification algorithms and NP receiver
-       operating characteristics, Science Advances 4(2): their k* is ``defects`` less this.
-
-    Examples
-    --------
-    >>> allowed_escapes(100, alpha=0.05, delta=0.05)
-    1
-    """
-    _check_shares(alpha, delta)
-    tail = range(defects + 1)
-    first_too_many = bisect_left(tail, True, key=lambda k: p_value(k, defects, alpha=alpha) > delta)
-    return first_too_many - 1 if first_too_many else None
 
 
 def defects_needed(escapes: int, *, alpha: float, delta: float) -> int:
@@ -274,32 +235,6 @@ def _no_escape(sizes: Floats, alpha: float, icc: float) -> float:
     return float(np.prod(1 - alpha / share * (1 - (1 - share) ** sizes)))
 
 
-def one_per_lot_p_value(escapes: Floats, sizes: Floats, *, alpha: float) -> float:
-    """Return a p-value from one random defect of each lot, whatever the correlation.
-
-    Twice the mean of the binomial p-value over all choices of one defect per lot; twice a mean
-    of p-values is a p-value. The number of escapes among such a choice is a sum of independent
-    yes-or-no draws, so the mean needs no random choices.
-
-    Parameters
-    ----------
-    escapes, sizes : ndarrays, shape (t,)
-        Per lot; sizes > 0.
-    alpha : float
-        Of the share that escapes in a lot, averaged over lots.
-
-    Returns
-    -------
-    float
-        At most 1.
-
-    References
-    ----------
-    .. [1] Vovk and Wang (2020), Combining p-values via averaging, Biometrika 107.
-    """
-    return min(1.0, 2 * _mean_over_picks(_chances(escapes / sizes), alpha))
-
-
 def one_per_lot_bound(escapes: Floats, sizes: Floats, *, delta: float) -> float:
     """Return the largest share of escapes that `one_per_lot_p_value` does not rule out.
 
@@ -336,56 +271,6 @@ def _mean_over_picks(chances: Floats, alpha: float) -> float:
 
 
 # --- certificates -----------------------------------------------------------------------
-
-
-def certify(
-    escapes: Bools,
-    lot: Ints,
-    *,
-    alpha: float = 0.10,
-    delta: float = 0.10,
-    icc_floor: float = ICC_FLOOR,
-) -> Certificate:
-    """Return the certificate of one setting, fixed before the held-out defects were looked at.
-
-    "All escapes" is certified on all held-out labelled defects, "escapes added by the change"
-    on those that the live recipe calls: two calls, each with its own level.
-
-    Parameters
-    ----------
-    escapes : ndarray of bool, shape (d,)
-        Held-out defects that the setting does not call.
-    lot : ndarray of int, shape (d,)
-        Their lots.
-    alpha, delta : float
-    icc_floor : float
-
-    Returns
-    -------
-    Certificate
-
-    Raises
-    ------
-    UsageError
-        If shapes differ, or alpha or delta lies outside 0..1.
-
-    Notes
-    -----
-    Over F families certified at delta each, up to ``delta * F`` certificates are expected to be
-    wrong. For one statement on all of them, certify each at ``delta / F``. Testing again the
-    next night on the same defects is not covered: certify on defects that came since, or hand
-    over a delta that shrinks so that all nights' add up to the one stated.
-    """
-    front = certify_front(
-        escapes[np.newaxis],
-        lot,
-        false_calls=np.zeros(1),
-        tuning=np.zeros(1),
-        alpha=alpha,
-        delta=delta,
-        icc_floor=icc_floor,
-    )
-    return front.certificates[0]
 
 
 def certify_front(
@@ -492,44 +377,6 @@ def fixed_sequence(p_values: Floats, *, delta: float) -> Bools:
     return np.asarray(np.logical_and.accumulate(p_values <= delta), dtype=np.bool_)
 
 
-def later_lots(lot: Ints, *, share: float = 0.5) -> Bools:
-    """Return which defects are kept from the search: those of the later lots.
-
-    Parameters
-    ----------
-    lot : ndarray of int, shape (d,)
-        Lot of each defect; lots are numbered in order of time.
-    share : float
-        Share of the defects to keep, 0..1. Lots stay whole, so it is met as nearly as they
-        allow; of two cuts as near, the one that keeps fewer.
-
-    Returns
-    -------
-    ndarray of bool, shape (d,)
-        True for the later part. Neither part is empty, but with fewer than two lots nothing
-        is kept.
-
-    Raises
-    ------
-    UsageError
-        If share does not lie between 0 and 1.
-
-    Examples
-    --------
-    >>> later_lots(np.array([0, 0, 1, 4, 4, 7]), share=0.5)
-    array([False, False, False,  True,  True,  True])
-    """
-    if not 0 < share < 1:
-        raise UsageError(
-            f"the share of defects to certify on must lie between 0 and 1, not {share}"
-        )
-    firsts = np.unique(lot)[:0:-1]
-    if not len(firsts):
-        return np.zeros(len(lot), dtype=np.bool_)
-    kept = np.array([np.mean(lot >= first) for first in firsts])
-    return np.asarray(lot >= firsts[np.abs(kept - share).argmin()], dtype=np.bool_)
-
-
 def _certificate(
     escapes: Floats, sizes: Floats, alpha: float, delta: float, icc_floor: float
 ) -> Certificate:
@@ -594,96 +441,3 @@ def _check_shapes(escapes: Bools, lot: Ints, false_calls: Floats, tuning: Floats
             f"setting: false_calls and lot ask for {wanted}, but escapes has {escapes.shape} and "
             f"tuning {tuning.shape}"
         )
-
-
-# --- words ------------------------------------------------------------------------------
-
-
-def words(certificate: Certificate, dates: tuple[date, date], *, kind: Kind = "all") -> str:
-    """Return a certificate in words that can be defended.
-
-    Parameters
-    ----------
-    certificate : Certificate
-    dates : tuple of date
-        First and last day of the held-out defects.
-    kind : str
-        ``all``: escapes among all labelled defects. ``added``: escapes that the change adds,
-        among defects that the live recipe calls.
-
-    Returns
-    -------
-    str
-        Bounds are worked out to three digits and rounded up to two; never "0 % escape".
-    """
-    c = certificate
-    few = _first(lambda n: (1 - c.alpha) ** n <= c.delta)
-    if not c.certified and c.escapes == 0 and c.effective_defects < few:
-        return (
-            f"Too few defects to certify ({c.defects}): best provable {percent_up(c.bound)} at "
-            f"{_percent(1 - c.delta)}. {_more(c)}"
-        )
-    return f"{_counted(c, dates, kind)} {_proven(c, kind)}"
-
-
-def _counted(c: Certificate, dates: tuple[date, date], kind: Kind) -> str:
-    which = " that the live recipe calls" if kind == "added" else ""
-    does = "would escape" if kind == "added" else "escape"
-    lots = f"{c.lots} lot" if c.lots == 1 else f"{c.lots} lots"
-    return f"{c.escapes} of {c.defects} held-out defects{which} ({lots}, {period(dates)}) {does}."
-
-
-def _proven(c: Certificate, kind: Kind) -> str:
-    at_most = c.alpha if c.certified and c.tested > 1 else c.bound
-    shown = _percent(c.alpha) if c.certified and c.tested > 1 else percent_up(at_most)
-    of_them = " of such defects" if kind == "added" else ""
-    claim = f"At most {shown}{of_them} escape, {_percent(1 - c.delta)} confidence"
-    if c.certified and c.tested > 1:
-        return f"{claim}, whichever certified one of the {c.tested} settings tested is chosen."
-    if c.certified:
-        return f"{claim}."
-    if c.p_value <= c.delta:
-        return (
-            f"Not certified for {_percent(c.alpha)}: a safer one of the {c.tested} settings tested "
-            "was not, so testing ended there."
-        )
-    return f"{claim}: not certified for {_percent(c.alpha)}. {_more(c)}"
-
-
-def _more(c: Certificate) -> str:
-    verb = "is" if c.more_needed == 1 else "are"
-    return f"{c.more_needed} more without an escape {verb} needed for {_percent(c.alpha)}."
-
-
-def period(dates: tuple[date, date]) -> str:
-    """Return a range of days in words; years only where they differ.
-
-    Examples
-    --------
-    >>> period((date(2025, 3, 3), date(2025, 5, 2)))
-    '3 March – 2 May'
-    """
-    first, last = dates
-    year = " %Y" if first.year != last.year else ""
-    names = [f"{day.day} {day:%B}" + day.strftime(year) for day in dates]
-    return names[0] if first == last else " – ".join(names)
-
-
-def percent_up(share: float) -> str:
-    """Return a bound as a percentage: three digits, rounded up to two.
-
-    Examples
-    --------
-    >>> percent_up(0.05252), percent_up(0.28031), percent_up(0.0504), percent_up(0.05)
-    ('5.3 %', '28 %', '5.1 %', '5.0 %')
-    """
-    if share <= 0:
-        return "0 %"
-    three = float(f"{100 * share:.2e}")
-    places = 1 - math.floor(math.log10(three))
-    up = math.ceil(round(three * 10.0**places, 6)) / 10.0**places
-    return f"{up:.{max(0, places)}f} %"
-
-
-def _percent(share: float) -> str:
-    return f"{round(100 * share, 6):g} %"

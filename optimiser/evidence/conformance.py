@@ -15,7 +15,6 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import quad
-from scipy.optimize import brentq
 from scipy.special import ndtr
 from scipy.stats import norm
 
@@ -85,74 +84,6 @@ def _share(part: float, whole: float) -> float:
 # One item ------------------------------------------------------------------------------------
 
 
-def conformance_probability(reading: float, uncertainty: float, tolerance: Bound) -> float:
-    """Return the probability that an item with a reading conforms.
-
-    Parameters
-    ----------
-    reading : float
-    uncertainty : float
-        Standard uncertainty of the reading, > 0, in its unit.
-    tolerance : Bound
-        What conforms; a side that is None is open.
-
-    Returns
-    -------
-    float
-        Knowing nothing of the item but its reading (flat prior, normal error).
-
-    Raises
-    ------
-    UsageError
-        If the uncertainty is not above 0.
-
-    Examples
-    --------
-    >>> round(conformance_probability(13.6, 1.8, Bound(lower=12.5, upper=16.3)), 4)
-    0.6626
-    """
-    _refuse_no_error(uncertainty)
-    low, high = _edges(tolerance)
-    return float(norm.cdf((high - reading) / uncertainty) - norm.cdf((low - reading) / uncertainty))
-
-
-def specific_consumer_risk(reading: float, uncertainty: float, tolerance: Bound) -> float:
-    """Return the probability that an item, accepted on its reading, does not conform."""
-    return 1 - conformance_probability(reading, uncertainty, tolerance)
-
-
-def specific_producer_risk(reading: float, uncertainty: float, tolerance: Bound) -> float:
-    """Return the probability that an item, rejected on its reading, conforms."""
-    return conformance_probability(reading, uncertainty, tolerance)
-
-
-def break_even_risk(*, rejected_good: float, accepted_bad: float) -> float:
-    """Return the specific consumer's risk above which rejecting is the cheaper decision.
-
-    Parameters
-    ----------
-    rejected_good, accepted_bad : float
-        Costs of the two wrong decisions, money, > 0 together.
-
-    Returns
-    -------
-    float
-        0..1.
-
-    Examples
-    --------
-    >>> round(break_even_risk(rejected_good=1, accepted_bad=100), 4)
-    0.0099
-    """
-    if min(rejected_good, accepted_bad) < 0 or rejected_good + accepted_bad <= 0:
-        msg = (
-            "costs must not be negative and not both 0, got "
-            f"{rejected_good:g} and {accepted_bad:g}; name what a wrong decision costs"
-        )
-        raise UsageError(msg)
-    return rejected_good / (rejected_good + accepted_bad)
-
-
 # Guard bands ---------------------------------------------------------------------------------
 
 
@@ -191,34 +122,6 @@ def guard_band(repeatability: float, risk: float, *, known_by: KnownBy = "true v
         )
         raise UsageError(msg)
     return float(norm.isf(risk)) * repeatability * _error_factor(known_by)
-
-
-def risk_of_guard_band(
-    width: float, repeatability: float, *, known_by: KnownBy = "true value"
-) -> float:
-    """Return the probability that an item right at the edge is not called, given a guard band.
-
-    The inverse of `guard_band`.
-
-    Parameters
-    ----------
-    width : float
-        From the limit to the edge; negative where the limit lies beyond it.
-    repeatability : float
-        > 0.
-    known_by : "true value" or "one reading"
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    UsageError
-        If the repeatability is not above 0.
-    """
-    _refuse_no_error(repeatability)
-    return float(norm.sf(width / (repeatability * _error_factor(known_by))))
 
 
 def _error_factor(known_by: KnownBy) -> float:
@@ -341,46 +244,6 @@ def global_risk(
     return GlobalRisk(
         consumer=consumer, producer=producer, nonconforming=1 - conforming, accepted=passed
     )
-
-
-def guard_band_for_global_risk(
-    process: Process, uncertainty: float, tolerance: Bound, *, consumer: float
-) -> float:
-    """Return the guard band that holds the (joint) consumer's risk at a wanted value.
-
-    Parameters
-    ----------
-    process, uncertainty, tolerance
-        As for `global_risk`.
-    consumer : float
-        Wanted share of all items that are nonconforming and accepted.
-
-    Returns
-    -------
-    float
-        On each side that has a limit; negative where no guard is needed to hold the risk.
-
-    Raises
-    ------
-    UsageError
-        If no guard band within 8 standard deviations, and half the tolerance, gives that risk.
-    """
-    low, high = _edges(tolerance)
-    most = min(_FAR * uncertainty, (high - low) / 2 * (1 - 1e-9))
-
-    def excess(width: float) -> float:
-        risk = global_risk(process, uncertainty, tolerance, guarded(tolerance, width))
-        return risk.consumer - consumer
-
-    least = -_FAR * uncertainty
-    if not excess(most) <= 0 <= excess(least):
-        reached = (excess(most) + consumer, excess(least) + consumer)
-        msg = (
-            f"consumer's risk can be held between {reached[0]:.3g} and {reached[1]:.3g} by a "
-            f"guard band, got {consumer:g}; measure better or accept a larger risk"
-        )
-        raise UsageError(msg)
-    return float(brentq(excess, least, most, xtol=1e-12))
 
 
 def _edges(bound: Bound) -> tuple[float, float]:

@@ -17,7 +17,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import quad
-from scipy.stats import chi2, f, norm, studentized_range
+from scipy.stats import chi2, f, studentized_range
 
 from optimiser.errors import InputError, UsageError
 from optimiser.evidence.intervals import Interval
@@ -203,43 +203,6 @@ def measure_gauge(
     if method == "range":
         return _by_range(study, level)
     return _one_way(study, level) if o == 1 else _two_way(study, level, pool_above)
-
-
-def repeatability_of_pairs(
-    differences: Floats, *, level: float = LEVEL, robust: bool = False
-) -> Interval:
-    """Return the repeatability from items inspected twice.
-
-    Parameters
-    ----------
-    differences : ndarray, shape (n,)
-        Second reading less first, of n items; n >= 1.
-    level : float
-        Two-sided.
-    robust : bool
-        From the median absolute difference: a few items that really changed between the two
-        inspections do no harm. Its interval is the classic one, as wide as for 0.37 n pairs
-        (the efficiency of that median).
-
-    Returns
-    -------
-    Interval
-        A standard deviation in the measurement's unit.
-
-    Examples
-    --------
-    >>> d = np.array([0.12, -0.05, 0.30, -0.22, 0.08, 0.01, -0.15, 0.26])
-    >>> round(repeatability_of_pairs(d).value, 5)
-    0.12547
-    """
-    if not len(differences):
-        msg = "repeatability needs at least 1 item inspected twice, got 0; inspect some again"
-        raise UsageError(msg)
-    if robust:
-        value = float(np.median(np.abs(differences)) / norm.ppf(0.75)) / 2**0.5
-        return _deviation_interval(value, 0.37 * len(differences), level)
-    value = float(np.sqrt(np.mean(differences**2) / 2))
-    return _deviation_interval(value, len(differences), level)
 
 
 def range_moments(size: int) -> tuple[float, float]:

@@ -13,11 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logit
-from scipy.stats import binomtest, linregress, norm
+from scipy.stats import linregress, norm
 
 from optimiser.defaults import SCENARIOS
 from optimiser.errors import UsageError, nearest
-from optimiser.evidence.intervals import Interval
 
 Floats = NDArray[np.float64]
 LEVEL = 0.90
@@ -236,115 +235,7 @@ def total_escapes(
 # Signal detection ----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Detection:
-    """A reviewer as an observer of equal variance: how well they see, where they decide.
-
-    Attributes
-    ----------
-    sensitivity : float
-        d', the distance of defects from goods in standard deviations.
-    criterion : float
-        c, above 0 for one who would rather pass than call.
-    """
-
-    sensitivity: float
-    criterion: float
-
-    @property
-    def log_bias(self) -> float:
-        """Logarithm of the likelihood ratio at which the reviewer decides."""
-        return self.criterion * self.sensitivity
-
-
-def detect(hit_rate: float, false_alarm_rate: float) -> Detection:
-    """Return sensitivity and criterion from the shares of defects and of goods called.
-
-    Parameters
-    ----------
-    hit_rate, false_alarm_rate : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    Detection
-
-    Raises
-    ------
-    UsageError
-        If a rate is not between 0 and 1.
-
-    Examples
-    --------
-    >>> found = detect(0.93, 0.03)
-    >>> round(found.sensitivity, 4), round(found.criterion, 4)
-    (3.3566, 0.2025)
-    """
-    if not (0 < hit_rate < 1 and 0 < false_alarm_rate < 1):
-        msg = (
-            "rates must lie between 0 and 1, neither of them included, got "
-            f"{hit_rate:g} and {false_alarm_rate:g}; review more items"
-        )
-        raise UsageError(msg)
-    hit, alarm = float(norm.ppf(hit_rate)), float(norm.ppf(false_alarm_rate))
-    return Detection(sensitivity=hit - alarm, criterion=-(hit + alarm) / 2)
-
-
-def ideal_rates(share: float, sensitivity: float) -> tuple[float, float]:
-    """Return hit and false-alarm rate of the reviewer who makes the fewest mistakes in all.
-
-    Parameters
-    ----------
-    share : float
-        Of true calls among calls, between 0 and 1.
-    sensitivity : float
-        d' > 0.
-
-    Returns
-    -------
-    tuple of float
-        What not even a flawless judge of the odds does better at that share: seeing few true
-        calls costs hits without any fault of attention.
-
-    Raises
-    ------
-    UsageError
-        If the share or the sensitivity is out of range.
-
-    Examples
-    --------
-    >>> hit, alarm = ideal_rates(0.02, 3.0)
-    >>> round(hit, 4), round(alarm, 4)
-    (0.5803, 0.0026)
-    """
-    if not (0 < share < 1 and sensitivity > 0):
-        msg = f"0 < share < 1 and sensitivity > 0 must hold, got {share:g} and {sensitivity:g}"
-        raise UsageError(msg)
-    criterion = -float(logit(share)) / sensitivity
-    half = sensitivity / 2
-    return float(norm.sf(criterion - half)), float(norm.sf(criterion + half))
-
-
 # Labels --------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CorrectedLabels:
-    """What labels of reviewers with known errors say of the items in truth.
-
-    Attributes
-    ----------
-    defects : Interval
-        True share of defects among the reviewed, 0..1; exact for the labels counted, the
-        reviewers' error rates taken as known.
-    defect_if_called, defect_if_passed : float
-        Chance to be a defect of an item labelled defect, and of one labelled good, at that
-        share: the weight of each label.
-    """
-
-    defects: Interval
-    defect_if_called: float
-    defect_if_passed: float
 
 
 def true_share(apparent: float, *, miss_rate: float, false_alarm_rate: float) -> float:
@@ -385,48 +276,3 @@ def true_share(apparent: float, *, miss_rate: float, false_alarm_rate: float) ->
         raise UsageError(msg)
     found = (apparent - false_alarm_rate) / (1 - miss_rate - false_alarm_rate)
     return min(max(found, 0.0), 1.0)
-
-
-def correct_labels(
-    labelled_defect: int,
-    labelled_good: int,
-    *,
-    miss_rate: float,
-    false_alarm_rate: float,
-    level: float = LEVEL,
-) -> CorrectedLabels:
-    """Return the true share of defects among reviewed items and what each label is worth.
-
-    Parameters
-    ----------
-    labelled_defect, labelled_good : int
-        Reviewed items by label; at least one in all.
-    miss_rate, false_alarm_rate : float
-        Of the reviewers, taken as known; below 1 together.
-    level : float
-        Two-sided.
-
-    Returns
-    -------
-    CorrectedLabels
-
-    Raises
-    ------
-    UsageError
-        If there is no label, or the labels say nothing.
-    """
-    reviewed = labelled_defect + labelled_good
-    if reviewed < 1:
-        msg = "there must be at least 1 reviewed item, got 0; review some"
-        raise UsageError(msg)
-    exact = binomtest(labelled_defect, reviewed).proportion_ci(level, method="exact")
-    value, low, high = (
-        true_share(float(a), miss_rate=miss_rate, false_alarm_rate=false_alarm_rate)
-        for a in (labelled_defect / reviewed, exact.low, exact.high)
-    )
-    called = value * (1 - miss_rate) + (1 - value) * false_alarm_rate
-    return CorrectedLabels(
-        defects=Interval(value=value, low=low, high=high),
-        defect_if_called=value * (1 - miss_rate) / called if called > 0 else 0.0,
-        defect_if_passed=value * miss_rate / (1 - called) if called < 1 else 0.0,
-    )

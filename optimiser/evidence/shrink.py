@@ -16,8 +16,6 @@ from scipy.special import expit, logit
 from scipy.stats import beta, betabinom
 
 from optimiser.errors import UsageError
-from optimiser.evidence.certificate import percent_up
-from optimiser.evidence.intervals import ICC_FLOOR, Interval, share_by_lot
 
 SMALL = 20
 Floats = NDArray[np.float64]
@@ -188,52 +186,6 @@ def point_shown(events: Floats, trials: Floats, prior: Prior, *, small: int = SM
     """
     own = events / np.maximum(trials, 1)
     return np.where(trials < small, shrink(events, trials, prior).mean, own)
-
-
-def pooled(
-    events: Floats, trials: Floats, *, delta: float = 0.10, icc_floor: float = ICC_FLOOR
-) -> Interval:
-    """Return the share over all families together, with a bound that may be called proven.
-
-    Parameters
-    ----------
-    events, trials : ndarrays, shape (t,)
-        Per lot, or per whatever else holds trials that are alike; over all families.
-    delta : float
-        Chance 0..1 that the share lies above ``high``, and that it lies below ``low``.
-    icc_floor : float
-
-    Returns
-    -------
-    Interval
-        It says nothing of any single family.
-    """
-    _check_counts(events, trials)
-    return share_by_lot(events, trials, level=1 - 2 * delta, icc_floor=icc_floor)
-
-
-def pooled_words(events: Floats, trials: Floats, *, families: int, delta: float = 0.10) -> str:
-    """Return the pooled statement in words.
-
-    Parameters
-    ----------
-    events, trials : ndarrays, shape (t,)
-        As for `pooled`.
-    families : int
-    delta : float
-
-    Returns
-    -------
-    str
-        ``"Over all 12 families together 4 of 240 escape. At most 3.8 % escape, 95 % confidence;
-        single families may be worse."``
-    """
-    bound = pooled(events, trials, delta=delta).high
-    counted = f"{events.sum():.0f} of {trials.sum():.0f} escape"
-    return (
-        f"Over all {families} families together {counted}. At most {percent_up(bound)} escape, "
-        f"{round(100 * (1 - delta), 6):g} % confidence; single families may be worse."
-    )
 
 
 def _check_counts(events: Floats, trials: Floats) -> None:

@@ -9,7 +9,10 @@ counted, and written to ``set_aside.csv`` beside the history.
 
 import tempfile
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
+from copy import copy
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -18,7 +21,6 @@ import duckdb
 
 from optimiser.errors import HistoryError
 from optimiser.history.contract import (
-    COLUMNS,
     FINDERS,
     KEY,
     REQUIRED,
@@ -35,6 +37,7 @@ from optimiser.plant.file import Plant
 SET_ASIDE = "set_aside.csv"
 # About so many of a family are sampled, at least half of them; 1 % of 8,192, a tail, is 80 items.
 SAMPLE = 8192
+_PARTS = count(1)
 HASH = "hash(i.board, i.designator, i.pin)"
 _FLOAT_MAX = "3.4028234e38"
 # No result file may have these, so that its own columns cannot be taken for ours.
@@ -99,6 +102,7 @@ class History:
         self.set_aside = plant.folder / SET_ASIDE
         self.is_part = False
         self._workspace = workspace
+        self._part = 0
         self.connection = duckdb.connect(
             config={"temp_directory": str(Path(workspace.name) / "spill"), "memory_limit": "1500MB"}
         )
@@ -118,9 +122,14 @@ class History:
             raise _broken_file(self.files, error) from error
 
     def close(self) -> None:
-        """Close the connection and remove the staged files."""
+        """Close the connection and remove the staged files; a part of a history only its own."""
+        if self._part:
+            with suppress(duckdb.Error):  # the whole history may be closed already
+                self.connection.execute("set search_path = 'main'")
+                self.connection.execute(f"drop schema {self._place} cascade")
         self.connection.close()
-        self._workspace.cleanup()
+        if not self._part:
+            self._workspace.cleanup()
 
     def rows(self, query: str) -> list[tuple[Any, ...]]:
         """Return all rows of a query; broken files become a HistoryError.
@@ -137,28 +146,43 @@ class History:
                 raise
             raise _broken_file(self.files, error) from error
 
-    def look_at(self, first: int = 0, stop: int | None = None) -> None:
-        """Restrict ``items`` to lots in order of their first item; without arguments to all.
+    def between(self, first: int = 0, stop: int | None = None) -> Self:
+        """Return some lots of this history as one of their own; this one stays what it is.
 
         Parameters
         ----------
         first, stop : int
-            Lots ``first`` to ``stop - 1``; None is to the last.
+            Lots ``first`` to ``stop - 1``, in order of their first item; None is to the last.
+
+        Returns
+        -------
+        History
+            To be closed like any other, before this one. Rows used and set aside, findings and
+            the density of samples are the whole history's.
         """
-        self.rows(
-            f"""create table if not exists all_lots as
-                select lot, row_number() over (order by {self.first_time}, lot) - 1 as lot_id
-                from all_{self.counts} group by lot"""
-        )
-        for table in ("defects", "lots"):
-            self.rows(f"drop table if exists {table}")
-        upper = "" if stop is None else f"and lot_id < {stop}"
-        for table in self.by_lot:
-            self.rows(
-                f"""create or replace view {table} as
-                    select all_{table}.* from all_{table} semi join
-                      (from all_lots where lot_id >= {first} {upper}) l using (lot)"""
-            )
+        part = copy(self)
+        part._part = next(_PARTS)
+        part.connection = self.connection.cursor()
+        place, upper = f"part{part._part}", "" if stop is None else f"and lot_id < {stop}"
+        whole = self.lots
+        for query in (
+            "set TimeZone = 'UTC'",
+            f"create schema {place}",
+            *(
+                f"""create view {place}.{table} as select t.* from {self._place}.{table} t semi join
+                      (from {self._place}.{whole} where lot_id >= {first} {upper}) l using (lot)"""
+                for table in self.by_lot
+            ),
+            # What the part has not is the whole history's.
+            f"set search_path = '{place},main'",
+        ):
+            part.rows(query)
+        return part
+
+    @property
+    def _place(self) -> str:
+        """Name of the schema that holds this history's own tables."""
+        return f"part{self._part}" if self._part else "main"
 
     @property
     def defects(self) -> str:
@@ -196,13 +220,13 @@ class History:
     def levels(self) -> str:
         """Name of a table of the share of each family that is sampled: one in ``2 ** level``.
 
-        Made at first use, of the whole history, whatever lots are looked at; at most SAMPLE
+        Made at first use, of the whole history, whatever part this is; at most SAMPLE
         items of a family are sampled, about.
         """
         self.connection.execute(
-            f"""create table if not exists levels as
+            f"""create table if not exists main.levels as
                 select family, greatest(0, ceil(log2({self.number} / {SAMPLE})))::integer as level
-                from all_{self.counts} group by family"""
+                from main.{self.counts} group by family"""
         )
         return "levels"
 
@@ -613,8 +637,7 @@ def _make_items(history: History) -> list[Finding]:
         if not _judges_verdicts(history):
             findings = [f for f in findings if f.level != "set aside"]
             history.rows("delete from refused where file in (select file from told_files)")
-    history.rows(f"create view all_items as {source}")
-    history.rows("create view items as from all_items")
+    history.rows(f"create view items as {source}")
     return findings
 
 
@@ -737,8 +760,3 @@ def _broken_file(files: Sequence[Path], error: Exception) -> HistoryError:
         way = "give more memory or more room for temporary files"
     rule = f"cannot be read to its end ({words})"
     return refuse([Finding(level="error", rule=rule, file=name, way_out=way)])
-
-
-def known_columns(plant: Plant) -> set[str]:
-    """Return every column that a history of this plant may have."""
-    return {*COLUMNS, *plant.file.measurements}

@@ -132,7 +132,7 @@ def agree(history: History, live: Recipe, earlier: Sequence[Recipe] = ()) -> Agr
     if earlier:
         join = "join what_ran w on w.day = i.time::date and w.line is not distinct from i.line"
         called = f"case w.tag {' '.join(f'when {text_literal(t)} then {limits.called(t)}' for t in recipes)} end"
-    outside = {m: _outside(limits, n, m, history) for n, m in enumerate(history.measurements)}
+    outside = {m: _outside(n, m, history) for n, m in enumerate(history.measurements)}
     furthest = f"greatest({', '.join(f'coalesce({sql}, -3e38::double)' for sql in outside.values())}, -3e38::double)"
     columns = ", ".join(f"{sql} as outside_{n}" for n, sql in enumerate(outside.values()))
     name = " ".join(
@@ -186,7 +186,7 @@ def _what_ran(history: History, limits: PlacedLimits, recipes: Mapping[str, Reci
     ]
 
 
-def _outside(limits: PlacedLimits, n: int, measurement: str, history: History) -> str:
+def _outside(n: int, measurement: str, history: History) -> str:
     """Return SQL: how far outside its nearest limit a measurement lies, in steps."""
     known = history.plant.file.measurements[measurement]
     unit = known.step or known.repeatability or 1.0

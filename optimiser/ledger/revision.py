@@ -471,7 +471,7 @@ def _limits(recipe: Recipe) -> dict[tuple[str, str, str], Row]:
 
 
 def difference(
-    live: Recipe, new: Recipe, source: Callable[[Row], int | None] = lambda row: None
+    live: Recipe, new: Recipe, source: Callable[[Row], int | None] = lambda _: None
 ) -> list[Difference]:
     """Return every limit in which two recipes differ, in the order of the new one.
 

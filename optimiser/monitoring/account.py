@@ -18,7 +18,8 @@ from optimiser.ledger.ledger import Ledger
 from optimiser.ledger.standing import BY_NIGHT, State
 from optimiser.monitoring.watch import Watched
 from optimiser.plant.file import Plant
-from optimiser.proposal.headline import headline, headline_words
+from optimiser.proposal.headline import Headline, headline
+from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Relabel
 from optimiser.proposal.stated import Stated
 from optimiser.values import finite_only
@@ -98,8 +99,8 @@ class Account:
         Of what people decided; what the night took back itself is in the ledger.
     raises : tuple of str
         What would raise the confidence.
-    headline : tuple of str
-        All proposals of the plant together, as sentences.
+    headline : Headline or None
+        All proposals of the plant together; None without any.
     """
 
     plant: str
@@ -117,7 +118,7 @@ class Account:
     waiting: tuple[Row, ...]
     decided: tuple[Row, ...]
     raises: tuple[str, ...]
-    headline: tuple[str, ...] = ()
+    headline: Headline | None = None
     caution: str = CAUTION
 
     def as_dict(self) -> dict[str, Any]:
@@ -129,7 +130,7 @@ class Account:
 def make_account(
     plant: Plant,
     days: pd.DataFrame,
-    rows: Sequence[Row],
+    proposals: Sequence[Proposal],
     ledger: Ledger,
     watched: Mapping[int, Watched],
     *,
@@ -145,8 +146,8 @@ def make_account(
     plant : Plant
     days : DataFrame
         As ``history.calls.calls_by_day`` gives it.
-    rows : sequence of dict
-        Proposals as rows, all families.
+    proposals : sequence of Proposal
+        Of all families.
     ledger : Ledger
     watched : mapping of int to Watched
         Changes that are live, by proposal.
@@ -164,7 +165,6 @@ def make_account(
     Account
     """
     states = ledger.states()
-    of_all = headline(rows, plant.file.review)
     live = [w for w in watched.values() if w.since is not None and w.items]
     file = plant.file.plant
     return Account(
@@ -173,12 +173,12 @@ def make_account(
         made_at=made_at,
         first=str(days["date"].min()) if len(days) else "",
         last=str(days["date"].max()) if len(days) else "",
-        head=_head(rows, states),
+        head=_head(proposals, states),
         realised=add_up(*(w.saving_per_month for w in live)) if live else None,
         promised=add_up(*(w.promised_saving_per_month for w in live)) if live else None,
         figures=tuple(quality(plant, days)),
         by_week=tuple(by_week(days)),
-        families=tuple(_family(row) for row in rows),
+        families=tuple(_family(p) for p in proposals),
         changes=tuple(_change(n, w) for n, w in watched.items()),
         waiting=tuple(_standing(s) for s in states if s.state in WAITING),
         decided=tuple(
@@ -187,13 +187,13 @@ def make_account(
         raises=(
             *(stated.words() if stated is not None and stated.contradicted else ()),
             *_second_look(plant, relabelled),
-            *_raises(plant, rows, watched, backtested=backtested),
+            *_raises(plant, proposals, watched, backtested=backtested),
         ),
-        headline=tuple(headline_words(of_all, currency=file.currency)) if of_all else (),
+        headline=headline(proposals, plant.file.review),
     )
 
 
-def _head(rows: Sequence[Row], states: Sequence[State]) -> tuple[Money, ...]:
+def _head(proposals: Sequence[Proposal], states: Sequence[State]) -> tuple[Money, ...]:
     """Return what waits, what is signed, what is exported.
 
     What stands in the ledger goes by its own promise; an advised change that is in no
@@ -211,10 +211,11 @@ def _head(rows: Sequence[Row], states: Sequence[State]) -> tuple[Money, ...]:
                 key = state.entry.id if group == "live" else state.entry.family
                 groups[group][key] = _interval(_in_sum(promise))
     newest = {s.entry.family: s.state for s in states}
-    for row in rows:
-        refused = newest.get(row["family"]) in ("rejected", "withdrawn")
-        if row["advice"] == "change" and row["family"] not in spoken and not refused:
-            groups["waiting"][row["family"]] = _interval(_in_sum(row["promise"]))
+    for p in proposals:
+        refused = newest.get(p.family) in ("rejected", "withdrawn")
+        if p.advice == "change" and p.family not in spoken and not refused:
+            own = finite_only(asdict(p.promise.in_sum.saving_per_month))
+            groups["waiting"][p.family] = _interval(own)
     return tuple(
         Money(
             name=name,
@@ -366,22 +367,26 @@ def by_week(days: pd.DataFrame) -> list[dict[str, Any]]:
     ]
 
 
-def _family(row: Row) -> dict[str, Any]:
+def _family(of: Proposal) -> dict[str, Any]:
     """Return one family's proposal as the account tells it."""
-    change = row["advice"] == "change"
-    promise = row["promise"]
+    promised = {
+        "saving": of.promise.saving_per_month,
+        "false_calls_saved": of.promise.false_calls_saved,
+        "escapes_added": of.promise.escapes_added,
+        "escapes_caught": of.promise.escapes_caught,
+    }
     return {
-        "family": row["family"],
-        "advice": row["advice"],
-        "saving": promise["saving_per_month"] if change else None,
-        "false_calls_saved": promise["false_calls_saved"] if change else None,
-        "escapes_added": promise["escapes_added"] if change else None,
-        "escapes_caught": promise["escapes_caught"] if change else None,
-        "items": row["items"],
-        "lots": row["lots"],
-        "defects": row["defects"],
-        "critical": row["critical"],
-        "reason": "; ".join(row["reasons"]),
+        "family": of.family,
+        "advice": of.advice,
+        **{
+            k: finite_only(asdict(v)) if of.advice == "change" else None
+            for k, v in promised.items()
+        },
+        "items": of.items,
+        "lots": of.lots,
+        "defects": of.defects,
+        "critical": of.critical,
+        "reason": "; ".join(of.reasons),
     }
 
 
@@ -449,7 +454,7 @@ def _second_look(plant: Plant, found: Relabel | None) -> list[str]:
 
 
 def _raises(
-    plant: Plant, rows: Sequence[Row], watched: Mapping[int, Watched], *, backtested: bool
+    plant: Plant, proposals: Sequence[Proposal], watched: Mapping[int, Watched], *, backtested: bool
 ) -> list[str]:
     """Return what would raise the confidence, most useful first."""
     found = []
@@ -457,7 +462,7 @@ def _raises(
         found.append(
             "Past promises were never checked: run optimiser backtest, which walks forward in time."
         )
-    thin = [row["family"] for row in rows if row["advice"] == "gather"]
+    thin = [p.family for p in proposals if p.advice == "gather"]
     if thin:
         found.append(
             f"{_count(len(thin), 'family has', 'families have')} too few labelled defects or lots "
@@ -476,7 +481,7 @@ def _raises(
         found.append(
             "Reviewers are taken to miss nothing: seed known defects among the calls and enter review.miss_rate."
         )
-    uncertified = sum(bool(r["advice"] == "change" and _uncertified(r)) for r in rows)
+    uncertified = sum(p.advice == "change" and _uncertified(p) for p in proposals)
     if uncertified:
         found.append(
             f"{uncertified} advised changes rest on their promise alone: later lots hold too few defects to certify "
@@ -489,6 +494,5 @@ def _count(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
 
 
-def _uncertified(row: Row) -> bool:
-    proof = row["proof"]
-    return not proof or proof["added_bound"] > 0.10
+def _uncertified(of: Proposal) -> bool:
+    return of.proof is None or of.proof.added_bound > 0.10

@@ -15,12 +15,13 @@ import numpy as np
 
 from optimiser.errors import HistoryError
 from optimiser.evidence.intervals import Interval, for_span, next_total
-from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL
+from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL, Promise
 from optimiser.history.read import History
 from optimiser.history.replay import Replayed, replay
 from optimiser.plant.file import Plant
 from optimiser.proposal.all_families import make_cases
 from optimiser.proposal.propose import Case, attainable_per_month, propose
+from optimiser.proposal.record import Proposal
 from optimiser.recipe.table import Recipe
 from optimiser.search.exact import exact_front
 from optimiser.search.pose import pose
@@ -107,14 +108,13 @@ def backtest(
     folds: int,
     trials: int,
     family: str | None = None,
-    on_done: Callable[[str], None] = lambda words: None,
+    on_done: Callable[[str], None] = lambda _: None,
 ) -> list[Fold]:
     """Walk forward through a history.
 
     Parameters
     ----------
     history : History
-        Left looking at all its lots.
     live : Recipe
     folds, trials : int
     family : str, optional
@@ -134,77 +134,80 @@ def backtest(
     """
     lots = history.rows("select count(distinct lot) from items")[0][0]
     found = []
-    try:
-        for cut, end in cuts_of(lots, folds):
-            history.look_at(0, cut)
-            cases = make_cases(history, live, family=family, trials=trials)
-            proposals = [propose(case).as_dict() for case in cases]
-            for row in proposals:
-                on_done(f"{row['family']}, lot {cut}")
-            history.look_at(cut, end)
-            found += _followed(history, live, proposals, cases, (cut, end))
-    finally:
-        history.look_at()
+    for cut, end in cuts_of(lots, folds):
+        with history.between(0, cut) as past:
+            cases = make_cases(past, live, family=family, trials=trials)
+        proposals = [propose(case) for case in cases]
+        for made in proposals:
+            on_done(f"{made.family}, lot {cut}")
+        with history.between(cut, end) as then:
+            found += _followed(then, live, proposals, cases, (cut, end))
     return found
 
 
 def _followed(
     history: History,
     live: Recipe,
-    proposals: Sequence[Row],
+    proposals: Sequence[Proposal],
     cases: Sequence[Case],
     window: tuple[int, int],
 ) -> list[Fold]:
-    """Return what followed in the lots that the history now looks at."""
-    changed = [r for r in proposals if r["advice"] == "change" or r["considered"]]
+    """Return what followed, from a history of the lots after the cut."""
+    changed = [(p, p.change) for p in proposals if p.change is not None]
     recipe = live
-    for row in changed:
+    for made, change in changed:
         limits = {
-            (x["measurement"], x["side"]): x["proposed"]
-            for x in _change(row)["limits"]
-            if x["now"] != x["proposed"] and x["proposed"] is not None
+            (x.measurement, x.side): x.proposed
+            for x in change.limits
+            if x.moves and math.isfinite(x.proposed)
         }
-        recipe = recipe.with_limits(row["family"], limits)
+        recipe = recipe.with_limits(made.family, limits)
     replayed = {r.family: r for r in replay(history, recipe, live)}
-    best = _hindsight(history, live, cases, {r["family"] for r in changed})
+    best = _hindsight(history, live, cases, {p.family for p, _ in changed})
     return [
-        _fold(history.plant, row, replayed[row["family"]], best.get(row["family"], 0.0), window)
-        for row in changed
-        if row["family"] in replayed
+        _fold(
+            history.plant,
+            made,
+            change.promise,
+            replayed[made.family],
+            best.get(made.family, 0.0),
+            window,
+        )
+        for made, change in changed
+        if made.family in replayed
     ]
 
 
-def _change(row: Row) -> Row:
-    """Return the change that was found, advised or only considered."""
-    change: Row = row if row["advice"] == "change" else row["considered"]
-    return change
-
-
 def _fold(
-    plant: Plant, row: Row, followed: Replayed, hindsight: float, window: tuple[int, int]
+    plant: Plant,
+    made: Proposal,
+    promise: Promise,
+    followed: Replayed,
+    hindsight: float,
+    window: tuple[int, int],
 ) -> Fold:
     """Return one family's fold."""
-    promise = _change(row)["promise"]
-    ratio = followed.items / row["items"]
-    misread = plant.file.review_of(row["family"]).false_alarm_rate * followed.loosened_goods
+    ratio = followed.items / made.items
+    misread = plant.file.review_of(made.family).false_alarm_rate * followed.loosened_goods
     saved = followed.loosened_goods - followed.tightened_goods - _unreviewed_tightened(followed)
     added = max(0.0, followed.loosened_defects - misread)
     caught = followed.tightened_defects / plant.file.labels.test_coverage
     money = saved * plant.file.review.cost_per_call
-    money += caught * _price(promise, "escapes_caught", "caught_saving_per_month", row)
-    money -= added * _price(promise, "escapes_added", "added_cost_per_month", row)
+    months = made.span_days / DAYS_PER_MONTH
+    money += caught * months * _price(promise.escapes_caught, promise.caught_saving_per_month)
+    money -= added * months * _price(promise.escapes_added, promise.added_cost_per_month)
     return Fold(
-        family=row["family"],
-        advice=row["advice"],
+        family=made.family,
+        advice=made.advice,
         cut=window[0],
-        past_lots=row["lots"],
+        past_lots=made.lots,
         next_lots=window[1] - window[0],
-        past_items=row["items"],
+        past_items=made.items,
         next_items=followed.items,
-        past_defects=row["defects"],
-        false_calls_saved=_ahead(promise["false_calls_saved"], ratio),
+        past_defects=made.defects,
+        false_calls_saved=for_span(promise.false_calls_saved, ratio),
         escapes_added=_rare_ahead(promise, ratio, misread),
-        saving=_ahead(promise["saving_per_month"], ratio).times(row["span_days"] / DAYS_PER_MONTH),
+        saving=for_span(promise.saving_per_month, ratio).times(months),
         followed_false_calls_saved=saved,
         followed_escapes_added=followed.loosened_defects,
         followed_saving=money,
@@ -216,32 +219,20 @@ def _unreviewed_tightened(followed: Replayed) -> int:
     return followed.tightened - followed.tightened_goods - followed.tightened_defects
 
 
-def _price(promise: Row, count: str, money: str, row: Row) -> float:
-    """Return money per escape, as the promise reckoned it."""
-    number, monthly = promise[count]["high"], promise[money]["high"]
-    return monthly / number * row["span_days"] / DAYS_PER_MONTH if number else 0.0
+def _price(escapes: Interval, per_month: Interval) -> float:
+    """Return money a month per escape of the span, as the promise reckoned it."""
+    return per_month.high / escapes.high if 0 < escapes.high < math.inf else 0.0
 
 
-def _ahead(promised: Row, ratio: float) -> Interval:
-    """Return a promise for other lots: ``ratio`` times as many items, with their own chance."""
-    low, high = promised["low"], promised["high"]
-    expected = Interval(
-        value=promised["value"],
-        low=-np.inf if low is None else low,
-        high=np.inf if high is None else high,
-    )
-    return for_span(expected, ratio)
-
-
-def _rare_ahead(promise: Row, ratio: float, misread: float) -> Interval:
+def _rare_ahead(promise: Promise, ratio: float, misread: float) -> Interval:
     """Return the labelled escapes to expect in other lots, with a predictive interval.
 
     As the promise says of its own next span, for a span ``ratio`` times as long; and the misread
     goods expected among those released.
     """
-    effect = promise["bursts"]
+    effect = promise.bursts
     coming = next_total(
-        promise["escapes_added"]["value"], spread=effect, effect=effect, ratio=ratio, level=LEVEL
+        promise.escapes_added.value, spread=effect, effect=effect, ratio=ratio, level=LEVEL
     )
     return Interval(value=coming.value + misread, low=coming.low, high=coming.high + 2 * misread)
 
@@ -249,7 +240,7 @@ def _rare_ahead(promise: Row, ratio: float, misread: float) -> Interval:
 def _hindsight(
     history: History, live: Recipe, cases: Sequence[Case], families: set[str]
 ) -> dict[str, float]:
-    """Return what the best setting of the lots looked at would have saved there, money."""
+    """Return what the best setting of a history's own lots would have saved there, money."""
     past = {c.tally.family: c for c in cases}
     grids = {f: g for f, g in make_grids(history, live).items() if f in families}
     best = {}

@@ -196,28 +196,6 @@ class Shadow:
         )
 
 
-def shadow_counts(
-    plant: Plant, live: Recipe, candidate: Recipe, files: Iterable[Path]
-) -> ShadowCounts:
-    """Return what a candidate would have called in some files, beside the live recipe.
-
-    Parameters
-    ----------
-    plant : Plant
-    live, candidate : Recipe
-    files : iterable of Path
-        Result files; ``result_files`` lists those of a folder.
-
-    Returns
-    -------
-    ShadowCounts
-    """
-    shadow = Shadow(plant, live, candidate)
-    for path in files:
-        shadow.take(path)
-    return shadow.counts()
-
-
 def result_files(folder: Path) -> list[Path]:
     """Return the result files below a folder, by path; hidden ones and our own are none."""
     return sorted(

@@ -477,7 +477,7 @@ def _state(rate: RateWatch, escapes: ShareWatch | None, missed: Sequence[str]) -
 def _reasons(found: Watched, facts: Facts, promised: Interval) -> tuple[str, ...]:
     """Return why, in words, alarms first."""
     now, days = facts.now, sorted(set(facts.now.day))
-    words = [*found.missed, *_escape_words(found.escapes, days)]
+    words = [*found.missed, *_escape_words(found.escapes)]
     words += _rate_words(found, promised, days, made=facts.change.promised)
     words.append(
         f"on the same items the old limits would have made {now.before.sum():,.0f} false calls, "
@@ -520,7 +520,7 @@ def _rate_words(
     return [words[rate.state]]
 
 
-def _escape_words(escapes: ShareWatch | None, days: Sequence[date]) -> list[str]:
+def _escape_words(escapes: ShareWatch | None) -> list[str]:
     """Return what the escapes say."""
     if escapes is None:
         return []

@@ -6,7 +6,6 @@ key, the value, what is allowed, and the nearest valid name.
 
 import math
 import tomllib
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, get_args
 
@@ -179,7 +178,7 @@ class AdviceRule(Record):
     """
 
     smallest_saving: NonNegative = 0.0
-    largest_chance_of_loss: Annotated[float, Field(gt=0, le=0.5)] = 0.4
+    largest_chance_of_loss: Annotated[float, Field(gt=0, le=0.5)] = 0.5
 
 
 class PlantFile(Record):
@@ -302,19 +301,19 @@ def read_plant(where: Path) -> Plant:
     try:
         return Plant(path=path, file=PlantFile.model_validate(table))
     except ValidationError as error:
-        raise PlantError(_explain(path, table, error)) from error
+        raise PlantError(_explain(path, error)) from error
 
 
-def _explain(path: Path, table: Mapping[str, Any], error: ValidationError) -> str:
+def _explain(path: Path, error: ValidationError) -> str:
     """Return one line per broken rule, three at most."""
     problems = error.errors(include_url=False)
-    lines = [f"{path}: {_one(table, problem)}" for problem in problems[:3]]
+    lines = [f"{path}: {_one(problem)}" for problem in problems[:3]]
     if len(problems) > 3:
         lines.append(f"{path}: … and {len(problems) - 3} more")
     return "\n".join(lines)
 
 
-def _one(table: Mapping[str, Any], problem: Any) -> str:  # noqa: ANN401 - pydantic's dict
+def _one(problem: Any) -> str:  # noqa: ANN401 - pydantic's dict
     """Return rule, key and value of one pydantic finding."""
     where = ".".join(str(part) for part in problem["loc"]) or "plant.toml"
     if problem["type"] == "extra_forbidden":

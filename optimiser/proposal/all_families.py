@@ -6,14 +6,13 @@ rail or version makes a new one.
 """
 
 import signal
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from multiprocessing import get_context
 from multiprocessing.synchronize import Event
 from pathlib import Path
 from threading import current_thread, main_thread
-from typing import Any
 
 import numpy as np
 
@@ -24,7 +23,7 @@ from optimiser.history.read import History
 from optimiser.plant.file import Plant
 from optimiser.proposal.cache import keep, read_proposal
 from optimiser.proposal.calibration import kept_calibration, widening
-from optimiser.proposal.proof import EARLY_SHARE
+from optimiser.proposal.proof import EARLY_SHARE, Unseen
 from optimiser.proposal.propose import Case, Found, items_by_lot, propose_with_study
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.shares import with_shares
@@ -36,7 +35,6 @@ from optimiser.tally.must_catch import read_must_catch
 PROOF_TRIALS = 30
 FOLDER = "proposals"
 POLL_SECONDS = 0.2
-Row = dict[str, Any]
 Made = tuple[Proposal, Found | None]
 _stop: Event | None = None
 
@@ -122,7 +120,7 @@ def early_lots(lots: int) -> int | None:
 
 def _apart(
     history: History, live: Recipe, family: str | None, trials: int
-) -> dict[str, tuple[Case, FamilyTally]]:
+) -> dict[str, tuple[Case, Unseen]]:
     """Return per family the case of the earlier lots and the tally of the later ones.
 
     Grid and rails come from the earlier lots alone.
@@ -131,15 +129,12 @@ def _apart(
     cut = early_lots(lots)
     if cut is None:
         return {}
-    try:
-        history.look_at(0, cut)
-        early = make_cases(history, live, family=family, trials=min(trials, PROOF_TRIALS))
-        history.look_at(cut)
-        grids = {c.tally.family: c.tally.grid for c in early}
-        later = tally_history(history, grids, live)
-    finally:
-        history.look_at()
-    return {c.tally.family: (c, later[c.tally.family]) for c in early}
+    with history.between(0, cut) as past:
+        early = make_cases(past, live, family=family, trials=min(trials, PROOF_TRIALS))
+    grids = {c.tally.family: c.tally.grid for c in early}
+    with history.between(cut) as rest:
+        later = tally_history(rest, grids, live)
+    return {c.tally.family: (c, Unseen(later[c.tally.family])) for c in early}
 
 
 def _siblings(
@@ -160,10 +155,10 @@ def propose_all(
     *,
     folder: Path | None,
     workers: int,
-    on_done: Callable[[str], None] = lambda family: None,
+    on_done: Callable[[str], None] = lambda _: None,
     on_trial: Callable[[int], None] | None = None,
-) -> tuple[list[Row], bool]:
-    """Return the proposals of all cases as rows, and whether the run was interrupted.
+) -> tuple[list[Proposal], bool]:
+    """Return the proposals of all cases, and whether the run was interrupted.
 
     Parameters
     ----------
@@ -179,37 +174,48 @@ def propose_all(
 
     Returns
     -------
-    rows : list of dict
-        ``Proposal.as_dict`` of every family that ended, largest saving first.
+    proposals : list of Proposal
+        Of every family that ended, largest saving first.
     interrupted : bool
         True after Ctrl-C: families under way give what they have found, waiting ones are
         left for the next run.
     """
-    rows, todo = [], []
+    made, todo = [], []
     for case in cases:
         kept = read_proposal(folder, case)
         if kept is None:
             todo.append(case)
         else:
-            rows.append(kept.as_dict())
+            made.append(kept)
             on_done(case.tally.family)
     interrupted = False
     run = _in_processes(todo, workers) if workers > 1 and len(todo) > 1 else _here(todo, on_trial)
-    for case, made, stopped in run:
+    for case, one, stopped in run:
         interrupted = interrupted or stopped
-        if made is not None:
-            proposal, found = made
-            rows.append(proposal.as_dict())
+        if one is not None:
+            proposal, found = one
+            made.append(proposal)
             if not proposal.interrupted:
                 keep(folder, case, proposal, found)
             on_done(case.tally.family)
-    ranked = with_shares(sorted(rows, key=by_saving))
-    return ranked, interrupted or len(rows) < len(cases)
+    return ranked(made), interrupted or len(made) < len(cases)
 
 
-def by_saving(row: Row) -> tuple[float, str]:
-    """Return what proposals are ordered by: the largest saving first."""
-    return -row["promise"]["saving_per_month"]["value"], row["family"]
+def ranked(proposals: Iterable[Proposal]) -> list[Proposal]:
+    """Return a plant's proposals, the largest saving first, each beside the others.
+
+    Parameters
+    ----------
+    proposals : iterable of Proposal
+
+    Returns
+    -------
+    list of Proposal
+        With their ``escape_share``.
+    """
+    return with_shares(
+        sorted(proposals, key=lambda p: (-p.promise.saving_per_month.value, p.family))
+    )
 
 
 def _here(
@@ -288,6 +294,6 @@ def _made(case: Case, on_trial: Callable[[int], None] | None) -> Made:
     return propose_with_study(case, on_trial=on_trial)
 
 
-def _stop_if_told(trials: int) -> None:
+def _stop_if_told(_: int) -> None:
     if _stop is not None and _stop.is_set():
         raise KeyboardInterrupt

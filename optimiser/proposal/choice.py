@@ -8,7 +8,7 @@ settings that the study refitted in every fold have one, a hand-made setting has
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -25,7 +25,7 @@ from optimiser.proposal.propose import (
     posed,
     three_lines,
 )
-from optimiser.proposal.record import LimitMove, ThreeLines
+from optimiser.proposal.record import LimitMove, Proposal, ThreeLines
 from optimiser.search.blur import escape_chance, escape_prices
 from optimiser.search.crossfit import near_tables
 from optimiser.search.problem import Problem, is_called, released_share, stops_work
@@ -34,7 +34,6 @@ from optimiser.tally.contested import Contested
 from optimiser.tally.count import FamilyTally, Outcome, outcome
 
 Ints = NDArray[np.int64]
-Row = dict[str, Any]
 # How far the price of an escape is varied when asked between which prices a point stays.
 FURTHEST, STEPS = 64.0, 1201
 
@@ -125,8 +124,8 @@ class Choice:
     Parameters
     ----------
     case : Case
-    row : dict
-        The family's proposal, ``Proposal.as_dict``.
+    proposal : Proposal
+        The family's.
     found : Found or None
         What its search looked at; None where there was too little to search.
     prices : Prices, optional
@@ -140,9 +139,14 @@ class Choice:
     """
 
     def __init__(
-        self, case: Case, row: Row, found: Found | None, *, prices: Prices | None = None
+        self,
+        case: Case,
+        proposal: Proposal,
+        found: Found | None,
+        *,
+        prices: Prices | None = None,
     ) -> None:
-        self.row, self.found, self.tally = row, found, case.tally
+        self.proposal, self.found, self.tally = proposal, found, case.tally
         self.prices = prices or prices_of(case.plant)
         plant = case.plant
         if prices is not None:
@@ -185,7 +189,7 @@ class Choice:
 
     def at(self, prices: Prices) -> "Choice":
         """Return the same choice at other prices."""
-        again = Choice(self._first_case, self.row, self.found, prices=prices)
+        again = Choice(self._first_case, self.proposal, self.found, prices=prices)
         # Prices move no cloud: the tables of the slider stay.
         again.__dict__["_near"] = self._near
         return again
@@ -318,7 +322,7 @@ class Choice:
         if missed:
             kind = (
                 "known-bad items or known defects of a critical family"
-                if self.row["critical"]
+                if self.proposal.critical
                 else "known-bad items of the kept set"
             )
             found.append(f"{missed} {kind} would pass: this setting cannot be accepted")

@@ -4,15 +4,13 @@ Families are far more certain together than each by itself; so are those whose b
 advised, which are summed apart.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from optimiser.evidence.intervals import ZERO, Interval
-from optimiser.evidence.promise import together
+from optimiser.evidence.promise import Addends, Promise, together
 from optimiser.plant.file import Review
-
-Row = Mapping[str, Any]
+from optimiser.proposal.record import Forward, Proposal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,13 +86,12 @@ class Headline:
     forward: Walk | None
 
 
-def headline(rows: Sequence[Row], review: Review) -> Headline | None:
+def headline(proposals: Sequence[Proposal], review: Review) -> Headline | None:
     """Return a plant's proposals together.
 
     Parameters
     ----------
-    rows : sequence of dict
-        ``Proposal.as_dict``.
+    proposals : sequence of Proposal
     review : Review
         The plant's, for hours.
 
@@ -103,63 +100,54 @@ def headline(rows: Sequence[Row], review: Review) -> Headline | None:
     Headline or None
         None without any proposal.
     """
-    if not rows:
+    if not proposals:
         return None
-    advised = _sum([r["promise"] for r in rows if r["advice"] == "change"])
-    uncertain = _sum([r["considered"]["promise"] for r in rows if r["considered"]])
+    advised = _sum([p.promise for p in proposals if p.advice == "change"])
     return Headline(
-        families=len(rows),
-        span_days=float(rows[0]["span_days"]),
-        false_calls_now=sum(_false_calls_now(r) for r in rows),
+        families=len(proposals),
+        span_days=float(proposals[0].span_days),
+        false_calls_now=sum(_false_calls_now(p) for p in proposals),
         advised=advised,
-        uncertain=uncertain,
+        uncertain=_sum([p.considered.promise for p in proposals if p.considered is not None]),
         review_hours=advised.false_calls_saved.value * review.seconds_per_call / 3600,
-        forward=_walk([r["proof"]["forward"] for r in rows if r["proof"]]),
+        forward=_walk([p.proof.forward for p in proposals if p.proof is not None]),
     )
 
 
-def _walk(forwards: Sequence[Row]) -> Walk | None:
+def _walk(forwards: Sequence[Forward]) -> Walk | None:
     """Return what one step forward in time says of all families together."""
-    told = [
-        f for f in forwards if f["false_calls_saved"]["value"] or f["followed_false_calls_saved"]
-    ]
+    told = [f for f in forwards if f.false_calls_saved.value or f.followed_false_calls_saved]
     if not told:
         return None
     return Walk(
         families=len(told),
         inside=sum(
-            _end(f["false_calls_saved"]["low"], -1)
-            <= f["followed_false_calls_saved"]
-            <= _end(f["false_calls_saved"]["high"], 1)
+            f.false_calls_saved.low <= f.followed_false_calls_saved <= f.false_calls_saved.high
             for f in told
         ),
-        promised=sum(f["false_calls_saved"]["value"] for f in told),
-        followed=sum(f["followed_false_calls_saved"] for f in told),
-        promised_escapes=sum(f["escapes_added"]["value"] for f in told),
-        followed_escapes=sum(f["followed_escapes_added"] for f in told),
+        promised=sum(f.false_calls_saved.value for f in told),
+        followed=sum(f.followed_false_calls_saved for f in told),
+        promised_escapes=sum(f.escapes_added.value for f in told),
+        followed_escapes=sum(f.followed_escapes_added for f in told),
     )
 
 
-def _end(value: float | None, sign: int) -> float:
-    return sign * float("inf") if value is None else value
-
-
-def _false_calls_now(row: Row) -> int:
+def _false_calls_now(proposal: Proposal) -> int:
     """Return what the live recipe calls and is no labelled defect: kept and loosened lines."""
-    lines = (row["lines"]["kept"], row["lines"]["loosened"])
-    return sum(line["goods"] + line["unreviewed"] for line in lines)
+    lines = (proposal.lines.kept, proposal.lines.loosened)
+    return sum(line.goods + line.unreviewed for line in lines)
 
 
-def _sum(promises: Sequence[Row]) -> Sum:
-    parts = [p["in_sum"] for p in promises]
+def _sum(promises: Sequence[Promise]) -> Sum:
+    parts: list[Addends] = [p.in_sum for p in promises]
     return Sum(
         families=len(promises),
-        false_calls_saved=_together(promises, "false_calls_saved"),
-        escapes_added=_floored(_together(parts, "escapes_added")),
-        escapes_caught=_together(promises, "escapes_caught"),
-        saving_per_month=_together(parts, "saving_per_month"),
-        next_saving_per_month=_together(parts, "next_saving_per_month"),
-        next_escapes_added=_floored(_together(parts, "next_escapes_added")),
+        false_calls_saved=_together([p.false_calls_saved for p in promises]),
+        escapes_added=_floored(_together([p.escapes_added for p in parts])),
+        escapes_caught=_together([p.escapes_caught for p in promises]),
+        saving_per_month=_together([p.saving_per_month for p in parts]),
+        next_saving_per_month=_together([p.next_saving_per_month for p in parts]),
+        next_escapes_added=_floored(_together([p.next_escapes_added for p in parts])),
     )
 
 
@@ -168,69 +156,5 @@ def _floored(of: Interval) -> Interval:
     return Interval(value=max(0.0, of.value), low=max(0.0, of.low), high=max(0.0, of.high))
 
 
-def _together(parts: Sequence[Row], key: str) -> Interval:
-    known = [p[key] for p in parts]
-    if not known:
-        return ZERO
-    return together(
-        [
-            Interval(
-                value=x["value"],
-                low=_end(x["low"], -1),
-                high=_end(x["high"], 1),
-            )
-            for x in known
-        ]
-    )
-
-
-def headline_words(of: Headline, *, currency: str) -> list[str]:
-    """Return a plant's proposals together as sentences.
-
-    Parameters
-    ----------
-    of : Headline
-    currency : str
-
-    Returns
-    -------
-    list of str
-        One for what is advised; one more where changes were found that are not.
-    """
-    lines, rest, walk = [_advised_words(of, currency)], of.uncertain, of.forward
-    if walk:
-        lines.append(
-            f"One step forward in time: from the earlier lots alone {walk.promised:,.0f} false calls fewer and "
-            f"{walk.promised_escapes:.1f} escapes were promised of the later lots of {walk.families} families; "
-            f"{walk.followed:,.0f} and {walk.followed_escapes:.0f} followed, inside the interval for {walk.inside}."
-        )
-    if rest.families:
-        lines.append(
-            f"Not advised are the best changes found for {rest.families} more; all of them together would save "
-            f"{currency} {_range(rest.saving_per_month)} a month and add {_range(rest.escapes_added, 1)} escapes."
-        )
-    return lines
-
-
-def _advised_words(of: Headline, currency: str) -> str:
-    sum_ = of.advised
-    if not sum_.families:
-        return (
-            f"No change is advised for any of {of.families} families; false calls stay at "
-            f"{of.false_calls_now:,} in {of.span_days:.0f} days."
-        )
-    after = of.false_calls_now - sum_.false_calls_saved.value
-    share = sum_.false_calls_saved.value / of.false_calls_now if of.false_calls_now else 0.0
-    return (
-        f"Advised for {sum_.families} of {of.families} families: false calls from {of.false_calls_now:,} to "
-        f"{after:,.0f} in {of.span_days:.0f} days ({-share:+.0%}), {of.review_hours:,.0f} hours of review; "
-        f"{currency} {_range(sum_.saving_per_month)} a month saved (the next {of.span_days:.0f} days "
-        f"{sum_.next_saving_per_month.low:,.0f} to {sum_.next_saving_per_month.high:,.0f}); escapes added "
-        f"{_range(sum_.escapes_added, 1)} (the next {of.span_days:.0f} days "
-        f"{sum_.next_escapes_added.low:.0f} to {sum_.next_escapes_added.high:.0f}), "
-        f"caught {_range(sum_.escapes_caught, 1)}."
-    )
-
-
-def _range(of: Interval, digits: int = 0) -> str:
-    return f"{of.value:,.{digits}f} ({of.low:,.{digits}f} to {of.high:,.{digits}f})"
+def _together(parts: Sequence[Interval]) -> Interval:
+    return together(parts) if parts else ZERO

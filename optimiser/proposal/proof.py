@@ -7,10 +7,9 @@ an order fixed before, from the safest.
 """
 
 from collections.abc import Sequence
-from datetime import date
+from typing import NewType
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
@@ -22,42 +21,43 @@ from optimiser.search.problem import Problem, is_called
 from optimiser.search.study import StudyResult
 from optimiser.tally.count import FamilyTally
 
+Searched = NewType("Searched", FamilyTally)
+"""A tally of lots that a search looked at."""
+Unseen = NewType("Unseen", FamilyTally)
+"""A tally of later lots that no search, grid or rail has looked at: only it can prove anything."""
+
 ALPHA = DELTA = 0.10
 EARLY_SHARE = 0.6
 Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 def prove(
-    early: FamilyTally,
+    early: Searched,
     problem: Problem,
     study: StudyResult,
-    later: FamilyTally,
+    later: Unseen,
     moves: Sequence[tuple[LimitMove, ...]],
     *,
     promised: Promise,
     coverage: float,
-    currency: str,
 ) -> Proof | None:
     """Test the settings that the earlier lots brought forth on the later lots.
 
     Parameters
     ----------
-    early : FamilyTally
+    early : Searched
     problem : Problem
         Of the earlier lots.
     study : StudyResult
         On that problem.
-    later : FamilyTally
+    later : Unseen
         The later lots over the earlier lots' grid.
     moves : sequence of tuples of LimitMove
         One per row of ``shortlist(study)``.
     promised : Promise
         Of the study's choice, from the earlier lots.
     coverage : float
-        Share of escapes that test finds, 0..1; for words.
-    currency : str
-        For words.
+        Share of escapes that test finds, 0..1.
 
     Returns
     -------
@@ -84,7 +84,7 @@ def prove(
     missed = np.array([~is_called(s, ranks) for s in settings])
     calls = _false_calls(later, settings)
     tuning = study.trials.escape_cost[rows]
-    dates = _dates(later.defects.frame.loc[defects, "time"])
+    times = later.defects.frame.loc[defects, "time"]
     own = int(np.flatnonzero(rows == study.recommended)[0])
     found = (
         certificate.certify_front(
@@ -101,14 +101,13 @@ def prove(
     before = int(_false_calls(later, problem.live[None, :])[0])
     order = np.lexsort((-calls, tuning))
     return Proof(
-        added=certificate.words(found.certificates[own], dates, kind="added")
-        if found
-        else "No later defect was called by the live recipe: nothing can be certified of them.",
-        all=_all_words(missed[own], live, coverage),
-        price=cost_ratio.words(money[own], unit=currency)
-        if own in money
-        else "Best at no price of an escape: on the later lots another setting tested does better.",
-        added_bound=found.certificates[own].bound if found else 1.0,
+        added=found.certificates[own] if found else None,
+        escapes=int(missed[own].sum()),
+        escapes_now=int((~live).sum()),
+        price=money.get(own),
+        first=times.min().date(),
+        last=times.max().date(),
+        coverage=coverage,
         settings=tuple(
             Tested(
                 limits=tuple(m for m in moves[i] if m.moves),
@@ -116,10 +115,8 @@ def prove(
                 added=int(missed[i][live].sum()),
                 escapes=int(missed[i].sum()),
                 false_calls_saved=before - int(calls[i]),
-                best_between=cost_ratio.words(ranges[int(i)]) if int(i) in ranges else "",
-                best_between_money=cost_ratio.words(money[int(i)], unit=currency)
-                if int(i) in money
-                else "",
+                best_between=ranges.get(int(i)),
+                best_between_money=money.get(int(i)),
             )
             for i in order
         ),
@@ -141,18 +138,9 @@ def prove(
     )
 
 
-def _ratio(early: FamilyTally, later: FamilyTally) -> float:
+def _ratio(early: Searched, later: Unseen) -> float:
     """Return non-defects of the later lots over those of the earlier ones."""
     return float(later.cells.count.sum()) / max(float(early.cells.count.sum()), 1.0)
-
-
-def _all_words(missed: Bools, live: Bools, coverage: float) -> str:
-    """Return what is known of all escapes; without an audit that is no certificate."""
-    return (
-        f"{int(missed.sum())} of {len(missed)} labelled defects escape, {int((~live).sum())} do already. "
-        f"Test finds {coverage:.0%} of escapes and what nobody found is not among them: nothing is "
-        "certified of all escapes; an audit of passed items bounds them (optimiser audit)."
-    )
 
 
 def shortlist(study: StudyResult) -> Ints:
@@ -174,12 +162,8 @@ def _false_calls(tally: FamilyTally, settings: Ints) -> NDArray[np.float64]:
     )
 
 
-def _dates(times: "pd.Series[pd.Timestamp]") -> tuple[date, date]:
-    return times.min().date(), times.max().date()
-
-
 def _ranges(
-    later: FamilyTally, settings: Ints, ranks: Ints, lot: Ints
+    later: Unseen, settings: Ints, ranks: Ints, lot: Ints
 ) -> dict[int, cost_ratio.PriceRange]:
     """Return for each supported setting the prices between which it is best."""
     cells = later.cells

@@ -13,10 +13,10 @@ from scipy.stats import norm
 from optimiser.evidence.bursts import INDEPENDENT, Bursts
 from optimiser.evidence.promise import DAYS_PER_MONTH, HeldOut, Promise, no_change, promise
 from optimiser.plant.file import Plant
-from optimiser.proposal.proof import prove, shortlist
+from optimiser.proposal.proof import Searched, Unseen, prove, shortlist
 from optimiser.proposal.record import (
     Advice,
-    Considered,
+    Change,
     LimitMove,
     Line,
     Proof,
@@ -63,7 +63,7 @@ class Case:
         By how much the last backtest asks for wider intervals of the next span.
     early : Case or None
         The same of the earlier lots only, rails and grid included.
-    later : FamilyTally or None
+    later : Unseen or None
         The later lots over the grid of ``early``.
     """
 
@@ -76,7 +76,7 @@ class Case:
     bursts: Bursts = INDEPENDENT
     widen: float = 1.0
     early: "Case | None" = None
-    later: FamilyTally | None = None
+    later: Unseen | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -183,16 +183,14 @@ def proven(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proo
         return None
     study = _search(case.early, problem, on_trial).study
     moves = [limit_moves(case.early.tally, study.trials.settings[r]) for r in shortlist(study)]
-    currency = case.plant.file.plant.currency
     return prove(
-        case.early.tally,
+        Searched(case.early.tally),
         problem,
         study,
         case.later,
         moves,
         promised=promise(held_out(case.early, problem, study)),
         coverage=case.plant.file.labels.test_coverage,
-        currency=currency,
     )
 
 
@@ -273,9 +271,7 @@ def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) 
     reasons = _reasons_to_keep(promised, moves, case)
     advice: Advice = "keep" if reasons else "change"
     if advice == "keep":
-        considered = (
-            Considered(limits=moves, promise=promised) if any(m.moves for m in moves) else None
-        )
+        considered = Change(limits=moves, promise=promised) if any(m.moves for m in moves) else None
         moves, promised, setting = (
             limit_moves(case.tally, problem.live),
             _nothing(case, problem),

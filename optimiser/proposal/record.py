@@ -3,11 +3,14 @@
 import json
 import math
 from dataclasses import asdict, dataclass
+from datetime import date
 from functools import cache
 from typing import Any, Literal
 
 from pydantic import TypeAdapter
 
+from optimiser.evidence.certificate import Certificate
+from optimiser.evidence.cost_ratio import PriceRange
 from optimiser.evidence.intervals import Interval
 from optimiser.evidence.promise import Promise
 from optimiser.plant.file import Side
@@ -66,8 +69,8 @@ class ThreeLines:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Considered:
-    """A change that was weighed and is not advised, with its promise."""
+class Change:
+    """Limits that were found, with their promise."""
 
     limits: tuple[LimitMove, ...]
     promise: Promise
@@ -88,9 +91,9 @@ class Tested:
         Later defects that the live recipe calls and this one does not; all that it misses.
     false_calls_saved : int
         In the later lots.
-    best_between, best_between_money : str
-        Prices of an escape between which it is best, in false calls and in money, in words;
-        empty where it is best at none.
+    best_between, best_between_money : PriceRange or None
+        Prices of an escape between which it is best, in false calls and in money; None where it
+        is best at none.
     """
 
     limits: tuple[LimitMove, ...]
@@ -98,8 +101,8 @@ class Tested:
     added: int
     escapes: int
     false_calls_saved: int
-    best_between: str
-    best_between_money: str
+    best_between: PriceRange | None
+    best_between_money: PriceRange | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,14 +129,19 @@ class Proof:
 
     Attributes
     ----------
-    added : str
-        The certificate of the setting that would have been proposed, in words: escapes added.
-    all : str
-        What is known of all its escapes, in words; no certificate.
-    price : str
-        Prices of an escape, in money, between which that setting is best, in words.
-    added_bound : float
-        The best provable bound on the share added, one-sided at confidence 1 - ``proof.DELTA``.
+    added : Certificate or None
+        Of the setting that would have been proposed: escapes added. None where the live recipe
+        calls no later defect.
+    escapes, escapes_now : int
+        Labelled later defects that that setting misses, and that the live recipe misses; counts,
+        no certificate.
+    price : PriceRange or None
+        Prices of an escape, in money, between which that setting is best; None where it is best
+        at none.
+    first, last : date
+        Days of the later defects.
+    coverage : float
+        Share of escapes that test finds, 0..1, as the plant file states it.
     settings : tuple of Tested
         In the order they were tested, from the safest.
     forward : Forward
@@ -141,15 +149,47 @@ class Proof:
     early_lots, later_lots, later_defects : int
     """
 
-    added: str
-    all: str
-    price: str
-    added_bound: float
+    added: Certificate | None
+    escapes: int
+    escapes_now: int
+    price: PriceRange | None
+    first: date
+    last: date
+    coverage: float
     settings: tuple[Tested, ...]
     forward: Forward
     early_lots: int
     later_lots: int
     later_defects: int
+
+    @property
+    def added_bound(self) -> float:
+        """Largest share of escapes added that is not ruled out; 1 where nothing is certified."""
+        return self.added.bound if self.added is not None else 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EscapeShare:
+    """Which share of called defects a change would let escape, beside the other families'.
+
+    For ranking and for the point shown; never a bound.
+
+    Attributes
+    ----------
+    counted, of : int
+        Held-out labelled defects that the live recipe calls: those the change would not, all.
+    shown, low, high : float
+        Share pulled towards the other families, with its interval, 0..1.
+    weight : float
+        Of the family's own count, 0..1.
+    """
+
+    counted: int
+    of: int
+    shown: float
+    low: float
+    high: float
+    weight: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,7 +205,7 @@ class Proposal:
         Every limit of the family; none moves unless the advice is ``change``.
     promise : Promise
         Of the proposed limits, over ``span_days``; exactly nothing where none moves.
-    considered : Considered or None
+    considered : Change or None
         The best change found, where it is not advised.
     lines : ThreeLines
     attainable_per_month : float or None
@@ -184,6 +224,8 @@ class Proposal:
         Two signatures are needed.
     proof : Proof or None
         Certificate and price ranges; None where the earlier lots are too few to search.
+    escape_share : EscapeShare or None
+        Known once all families of a plant are seen together; never kept in a file.
     """
 
     family: str
@@ -191,7 +233,7 @@ class Proposal:
     reasons: tuple[str, ...]
     limits: tuple[LimitMove, ...]
     promise: Promise
-    considered: Considered | None
+    considered: Change | None
     lines: ThreeLines
     attainable_per_month: float | None
     share_reached: float | None
@@ -205,10 +247,23 @@ class Proposal:
     interrupted: bool
     critical: bool
     proof: Proof | None = None
+    escape_share: EscapeShare | None = None
+
+    @property
+    def moves(self) -> tuple[LimitMove, ...]:
+        """The limits that the proposal moves."""
+        return tuple(limit for limit in self.limits if limit.moves)
+
+    @property
+    def change(self) -> Change | None:
+        """The best change found, advised or only considered; None where there is none."""
+        if self.advice == "change":
+            return Change(limits=self.limits, promise=self.promise)
+        return self.considered
 
     def to_json(self) -> str:
         """Return the proposal as it is kept: every number as it is, infinite ones included."""
-        return json.dumps(asdict(self))
+        return json.dumps(asdict(self), default=date.isoformat)
 
     @classmethod
     def from_json(cls, text: str | bytes) -> "Proposal":

@@ -7,7 +7,6 @@ a time; so everything that asks the history holds the session's lock.
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -23,12 +22,11 @@ from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
 from optimiser.proposal.cache import keep, read_found, read_proposal
 from optimiser.proposal.choice import Choice
 from optimiser.proposal.propose import Case, propose_with_study
+from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Relabel, relabel
 from optimiser.recipe.table import Recipe, read_recipe
 from optimiser.tally.check import refuse_unusable
 from optimiser.tally.contested import Contested, contested_items
-
-Row = dict[str, Any]
 
 
 class Session:
@@ -44,8 +42,8 @@ class Session:
 
     Attributes
     ----------
-    rows : dict of family to dict
-        Proposals that are kept, as rows.
+    proposals : dict of family to Proposal
+        Those that are kept.
     """
 
     def __init__(
@@ -54,20 +52,20 @@ class Session:
         self.plant, self.live, self.history, self.cases = plant, live, history, dict(cases)
         self.folder = plant.folder / FOLDER
         self.lock = threading.RLock()
-        self.rows: dict[str, Row] = {}
+        self.proposals: dict[str, Proposal] = {}
         self._contested: dict[str, Contested] = {}
         self._relabel: Relabel | None = None
         self._relabelling = threading.Lock()
         for name, case in self.cases.items():
             kept = read_proposal(self.folder, case)
             if kept is not None:
-                self.rows[name] = kept.as_dict()
+                self.proposals[name] = kept
 
     def __repr__(self) -> str:
         return (
             f"<Session {self.plant.file.plant.name}: {len(self.cases)} families, "
             f"{self.history.rows_used} rows used, {self.history.rows_set_aside} set aside, "
-            f"{len(self.rows)} proposals kept>"
+            f"{len(self.proposals)} proposals kept>"
         )
 
     def __enter__(self) -> "Session":
@@ -118,16 +116,16 @@ class Session:
             proposal, found = propose_with_study(case, on_trial=on_trial)
             if not proposal.interrupted:
                 keep(self.folder, case, proposal, found)
-        row = self.rows[family] = proposal.as_dict()
-        return Choice(case, row, found)
+        self.proposals[family] = proposal
+        return Choice(case, proposal, found)
 
     def propose(
         self,
         *,
-        on_done: Callable[[str], None] = lambda family: None,
+        on_done: Callable[[str], None] = lambda _: None,
         on_trial: Callable[[int], None] | None = None,
         workers: int = 1,
-    ) -> tuple[list[Row], bool]:
+    ) -> tuple[list[Proposal], bool]:
         """Propose for every family; what is kept is not searched again.
 
         Parameters
@@ -140,19 +138,19 @@ class Session:
 
         Returns
         -------
-        rows : list of dict
+        proposals : list of Proposal
             Largest saving first.
         interrupted : bool
         """
-        rows, interrupted = propose_all(
+        made, interrupted = propose_all(
             list(self.cases.values()),
             folder=self.folder,
             workers=workers,
             on_done=on_done,
             on_trial=on_trial,
         )
-        self.rows.update({r["family"]: r for r in rows if not r["interrupted"]})
-        return rows, interrupted
+        self.proposals |= {p.family: p for p in made if not p.interrupted}
+        return made, interrupted
 
     def contested(self, family: str) -> Contested:
         """Return a family's contested items, fetched once."""

@@ -4,54 +4,46 @@ A family with a dozen labelled defects has no share worth ranking by; what the o
 show helps there. For ranking and for the point shown only: a pulled share is never a bound.
 """
 
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from optimiser.evidence.shrink import fit_prior, point_shown, shrink
+from optimiser.proposal.record import EscapeShare, Proposal
 
 FEWEST_FAMILIES = 5
-Row = dict[str, Any]
 
 
-def with_shares(rows: list[Row]) -> list[Row]:
-    """Return proposals with ``escape_share`` added; None where nothing can be said.
+def with_shares(proposals: Sequence[Proposal]) -> list[Proposal]:
+    """Return proposals with their ``escape_share``; None where nothing can be said.
 
     Parameters
     ----------
-    rows : list of dict
-        As ``Proposal.as_dict`` gives them, of all families of a plant.
+    proposals : sequence of Proposal
+        Of all families of a plant.
 
     Returns
     -------
-    list of dict
-        ``escape_share`` holds ``counted`` and ``of`` (held-out labelled defects that the live
-        recipe calls: those the change found would not, all), ``shown``, ``low``, ``high``
-        (pulled towards the other families) and ``weight`` (of the family's own count).
+    list of Proposal
+        Those whose change found, advised or not, would let called defects escape are seen over
+        all of them, from FEWEST_FAMILIES families on.
     """
-    found = [(row, _change_of(row)) for row in rows]
-    told = [(row, p) for row, p in found if p is not None and p["defects_called"]]
-    shares: dict[str, Row] = {}
+    promises = {p.family: p.change.promise for p in proposals if p.change is not None}
+    told = {family: p for family, p in promises.items() if p.defects_called}
+    shares: dict[str, EscapeShare] = {}
     if len(told) >= FEWEST_FAMILIES:
-        events = np.array([p["added_counted"] for _, p in told], dtype=np.float64)
-        trials = np.array([p["defects_called"] for _, p in told], dtype=np.float64)
+        events = np.array([p.added_counted for p in told.values()], dtype=np.float64)
+        trials = np.array([p.defects_called for p in told.values()], dtype=np.float64)
         prior = fit_prior(events, trials)
         pulled, shown = shrink(events, trials, prior), point_shown(events, trials, prior)
-        for n, (row, _) in enumerate(told):
-            shares[row["family"]] = {
-                "counted": int(events[n]),
-                "of": int(trials[n]),
-                "shown": float(shown[n]),
-                "low": float(pulled.low[n]),
-                "high": float(pulled.high[n]),
-                "weight": float(pulled.weight[n]),
-            }
-    return [row | {"escape_share": shares.get(row["family"])} for row in rows]
-
-
-def _change_of(row: Row) -> Row | None:
-    """Return the promise of the change that was found, advised or only considered."""
-    if row["advice"] == "change":
-        promised: Row = row["promise"]
-        return promised
-    return row["considered"]["promise"] if row["considered"] else None
+        for n, family in enumerate(told):
+            shares[family] = EscapeShare(
+                counted=int(events[n]),
+                of=int(trials[n]),
+                shown=float(shown[n]),
+                low=float(pulled.low[n]),
+                high=float(pulled.high[n]),
+                weight=float(pulled.weight[n]),
+            )
+    return [replace(p, escape_share=shares.get(p.family)) for p in proposals]

@@ -101,7 +101,7 @@ def sign(
         by=by,
         reason=reason,
         origin="hand" if point is None else "recommended" if point.recommended else "front",
-        critical=bool(choice.row["critical"]),
+        critical=choice.proposal.critical,
         basis=basis_of(choice.case, live),
         figures=figures(choice, point, done),
     )

@@ -89,7 +89,7 @@ def look_again(problem: Problem, labels: Labels, *, per_look: float) -> SecondLo
     each doubtful label released plus the price of every other one. A label's step is the first
     λ at which it is released; what the step frees, shared by its labels, is what each blocks.
     """
-    base = _cheapest(problem, labels, labels.price, obeyed=labels.obeyed, starts=[])
+    base = _cheapest(problem, labels.price, obeyed=labels.obeyed, starts=[])
     count = _false_calls(problem, base)
     known, last = is_called(base, problem.defect_ranks), base
     order: list[int] = []
@@ -99,9 +99,7 @@ def look_again(problem: Problem, labels: Labels, *, per_look: float) -> SecondLo
         # Releasing outright may be cheaper than looking; a look is never dearer than that.
         at = np.where(labels.doubtful & labels.obeyed, price, np.minimum(labels.price, price))
         at = np.where(labels.doubtful, at, labels.price)
-        last = _cheapest(
-            problem, labels, at, obeyed=labels.obeyed & ~labels.doubtful, starts=[base, last]
-        )
+        last = _cheapest(problem, at, obeyed=labels.obeyed & ~labels.doubtful, starts=[base, last])
         released = known & labels.doubtful & ~is_called(last, problem.defect_ranks)
         new = np.setdiff1d(np.flatnonzero(released), order)
         if not len(new):
@@ -184,7 +182,7 @@ def _freed(problem: Problem, labels: Labels, look: SecondLook, misread: Bools) -
     price[gone] = 0.0
     obeyed = labels.obeyed.copy()
     obeyed[gone] = False
-    setting = _cheapest(problem, labels, price, obeyed=obeyed, starts=look.feet)
+    setting = _cheapest(problem, price, obeyed=obeyed, starts=look.feet)
     return max(0.0, float(look.false_calls - _false_calls(problem, setting)))
 
 
@@ -193,21 +191,19 @@ def _false_calls(problem: Problem, setting: Ints) -> int:
     return int(is_called(setting, problem.ranks) @ totals) + int(problem.always.sum())
 
 
-def _cheapest(
-    problem: Problem, labels: Labels, price: Floats, *, obeyed: Bools, starts: Sequence[Ints]
-) -> Ints:
+def _cheapest(problem: Problem, price: Floats, *, obeyed: Bools, starts: Sequence[Ints]) -> Ints:
     """Return the best setting found: false calls plus prices of what is released, counted."""
     must = np.concatenate([problem.must_ranks, problem.defect_ranks[obeyed]])
     terrain = _sharp(problem, np.where(obeyed, 0.0, price), must)
     every = np.ones(problem.m, dtype=np.bool_)
     loose = make_catch(terrain, problem.last, every)
     live = make_catch(terrain, problem.live, every)
-    eased = _eased(problem, terrain, live, every)
+    eased = _eased(terrain, live, every)
     begin = [live, loose, eased, *(make_catch(terrain, s, every) for s in starts)]
     return best_of(terrain, begin, every)
 
 
-def _eased(problem: Problem, terrain: Terrain, live: Ints, every: Bools) -> Ints:
+def _eased(terrain: Terrain, live: Ints, every: Bools) -> Ints:
     """Return where descent ends over edges that are drawn out and sharpened step by step."""
     setting = live
     for width in (8, 3, 1):

@@ -112,7 +112,7 @@ def plan_audit(
     asked = _asked(history, family=family, stage=stage, days=days)
     passed = f"{asked} and i.verdict is null and not {limits.called('live')}"
     _write_units(history, limits, passed)
-    source = _source(history, limits, passed, seed)
+    source = _source(limits, passed, seed)
     strata = _strata(history, source, items, stage)
     span = history.rows(f"select min(i.time), max(i.time) from {limits.join()} where {passed}")[0]
     return AuditPlan(
@@ -173,7 +173,7 @@ def _write_units(history: History, limits: PlacedLimits, passed: str) -> None:
     write_table(history, "audit_units", pd.DataFrame(table))
 
 
-def _source(history: History, limits: PlacedLimits, passed: str, seed: int) -> str:
+def _source(limits: PlacedLimits, passed: str, seed: int) -> str:
     """Return SQL of passed items: key, place, family, band, ticket."""
     gaps = [
         f"{gap} / u.unit_{n}"

@@ -278,9 +278,8 @@ def _short_of(history: MergedHistory, store: Store, cut: Cut) -> dict[Unit, Reac
     grids = [make_grids(history, store.live)]
     early = cut(history.rows(f"select count(*) from {history.lots}")[0][0])
     if early is not None:
-        history.look_at(0, early)
-        grids.append(make_grids(history, store.live))
-        history.look_at()
+        with history.between(0, early) as part:
+            grids.append(make_grids(part, store.live))
     wanted = asked(*grids, before=store.revisions[1:])
     found = {u: falls_short(d.meta.reaches, wanted) for u, d in store.serving.items()}
     # New digests had better reach a little further than tonight's.

@@ -12,6 +12,7 @@ from jinja2 import Environment, StrictUndefined
 
 from optimiser.monitoring.account import Account, Figure
 from optimiser.views.charts import GOOD, INK
+from optimiser.views.sentences import headline_words
 from optimiser.views.shown import svg
 
 _GROUPS = {
@@ -45,11 +46,19 @@ def report_page(account: Account) -> str:
     return template.render(
         a=account,
         words=_GROUPS,
+        together=_together(account),
         summary=_summary(account),
         alarms=[f"{c['family']}: {c['reason']}" for c in account.changes if "look" in c["state"]],
         weeks_svg=_weeks(account),
         savings_svg=_savings(account),
     )
+
+
+def _together(account: Account) -> list[str]:
+    """Return all proposals of the plant together, as sentences."""
+    if account.headline is None:
+        return []
+    return headline_words(account.headline, currency=account.currency)
 
 
 def report_csv(account: Account) -> str:

@@ -57,7 +57,7 @@ class Shown:
     def __repr__(self) -> str:
         return f"<{self.title}: {len(self.frame)} rows>\n{self.frame.to_string()}\n{self.note}"
 
-    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:  # noqa: ANN401
+    def _repr_mimebundle_(self, **_: object) -> dict[str, Any]:
         """Return words, table and picture."""
         found = {"text/plain": repr(self)}
         drawn = ""

@@ -1,5 +1,6 @@
 """Tables for the terminal: what the records say, rounded to what they know."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -10,8 +11,18 @@ from rich.text import Text
 from optimiser.caution import CAUTION
 from optimiser.history.contract import Finding
 from optimiser.history.replay import Replayed
+from optimiser.monitoring.backtest import Fold
 from optimiser.plant.file import PlantFile
-from optimiser.proposal.headline import headline, headline_words
+from optimiser.proposal.headline import headline
+from optimiser.proposal.record import EscapeShare, LimitMove, Proof, Proposal
+from optimiser.views.sentences import (
+    added_words,
+    all_escapes_words,
+    headline_words,
+    interval_words,
+    proven_price_words,
+    span_words,
+)
 
 Row = Mapping[str, Any]
 WIDTH = 120
@@ -91,22 +102,18 @@ def limit_words(limit: Row) -> str:
     return f"{limit['measurement']} {limit['side']} {value}"
 
 
-def interval_words(interval: Row, digits: int = 0) -> str:
-    """Return ``value (low to high)``, rounded."""
-    low, high = (
-        "unknown" if interval[k] is None else f"{interval[k]:,.{digits}f}" for k in ("low", "high")
-    )
-    return f"{interval['value']:,.{digits}f} ({low} to {high})"
-
-
 def proposals_table(
-    rows: Sequence[Row], *, plant: PlantFile, past: Sequence[Row] = (), notes: Sequence[str] = ()
+    proposals: Sequence[Proposal],
+    *,
+    plant: PlantFile,
+    past: Sequence[Row] = (),
+    notes: Sequence[str] = (),
 ) -> Group:
     """Return the headline, the proposals, largest saving first, then limits and reasons."""
-    if not rows:
+    if not proposals:
         return Group(Text("no family has been proposed yet"))
-    level, currency = rows[0]["promise"]["level"], plant.plant.currency
-    of_all = headline(rows, plant.review)
+    level, currency = proposals[0].promise.level, plant.plant.currency
+    of_all = headline(proposals, plant.review)
     table = _table(
         "",
         [
@@ -120,20 +127,19 @@ def proposals_table(
         ],
         left=2,
     )
-    for row in rows:
-        promise = row["promise"]
-        moved = row["advice"] == "change"
+    for of in proposals:
+        promise = of.promise
         cells = [
-            interval_words(promise["saving_per_month"]),
-            interval_words(promise["false_calls_saved"]),
-            interval_words(promise["escapes_added"], 1),
-            interval_words(promise["escapes_caught"], 1),
-            f"{row['share_reached']:.0%}" if row["share_reached"] is not None else "",
+            interval_words(promise.saving_per_month),
+            interval_words(promise.false_calls_saved),
+            interval_words(promise.escapes_added, 1),
+            interval_words(promise.escapes_caught, 1),
+            f"{of.share_reached:.0%}" if of.share_reached is not None else "",
         ]
-        table.add_row(row["family"], row["advice"], *(cells if moved else [""] * 5))
+        table.add_row(of.family, of.advice, *(cells if of.advice == "change" else [""] * 5))
     note = (
         f"Values are what is expected, judged on lots that the setting was not fitted to, with {level:.0%} intervals, "
-        f"over the {rows[0]['span_days']:.0f} days of this history; money a month. 'reached' is the "
+        f"over the {proposals[0].span_days:.0f} days of this history; money a month. 'reached' is the "
         "saving's share of what hindsight's best setting would have saved on this very history."
     )
     return Group(
@@ -143,7 +149,7 @@ def proposals_table(
         Text(note),
         Text(_past_words(past)),
         *(Text(line) for line in notes),
-        *(proposal_text(r, currency=currency) for r in rows),
+        *(proposal_text(p, currency=currency) for p in proposals),
         Text(f"\n{CAUTION}"),
     )
 
@@ -160,116 +166,103 @@ def _past_words(past: Sequence[Row]) -> str:
     )
 
 
-def proposal_text(row: Row, *, currency: str) -> Group:
+def proposal_text(of: Proposal, *, currency: str) -> Group:
     """Return one family's limits, three lines, rails and reasons."""
     head = (
-        f"\n{row['family']}: {row['advice']}"
-        + (" (stopped early)" if row["interrupted"] else "")
-        + f" · from {row['items']:,} items, {row['lots']} lots, {row['defects']} labelled defects"
+        f"\n{of.family}: {of.advice}"
+        + (" (stopped early)" if of.interrupted else "")
+        + f" · from {of.items:,} items, {of.lots} lots, {of.defects} labelled defects"
     )
     parts: list[RenderableType] = [Text(head)]
-    parts += [Text(f"  {reason}") for reason in row["reasons"]]
-    if row["advice"] == "change":
-        parts += _change_parts(row)
-        parts.append(Text(f"  {next_words(row, currency=currency)}"))
-    if row.get("escape_share"):
-        parts.append(Text(f"  {_share_words(row['escape_share'])}"))
-    if row["proof"]:
-        parts += [Text(f"  {line}") for line in _proof_words(row["proof"])]
-    if row["considered"]:
-        considered = row["considered"]["promise"]
-        moved = ", ".join(
-            _move_words(x) for x in row["considered"]["limits"] if x["now"] != x["proposed"]
-        )
+    parts += [Text(f"  {reason}") for reason in of.reasons]
+    if of.advice == "change":
+        parts += _change_parts(of)
+        parts.append(Text(f"  {next_words(of, currency=currency)}"))
+    if of.escape_share is not None:
+        parts.append(Text(f"  {_share_words(of.escape_share)}"))
+    if of.proof is not None:
+        parts += [Text(f"  {line}") for line in _proof_words(of.proof, currency=currency)]
+    if of.considered is not None:
+        moved = ", ".join(_move_words(x) for x in of.considered.limits if x.moves)
         parts.append(
             Text(
                 f"  considered, not advised: {moved}; saving {currency} "
-                f"{interval_words(considered['saving_per_month'])} a month"
+                f"{interval_words(of.considered.promise.saving_per_month)} a month"
             )
         )
     return Group(*parts)
 
 
-def next_words(row: Row, *, currency: str) -> str:
+def next_words(of: Proposal, *, currency: str) -> str:
     """Return what one span to come may bring of a change, beside what is expected of it."""
-    ahead, promise = row["promise"]["next_span"], row["promise"]
+    promise, ahead = of.promise, of.promise.next_span
     return (
-        f"the next {row['span_days']:.0f} days may bring (predictive, bursts of defects included: variance "
-        f"{promise['bursts']:.1f} × mean): false calls saved {_reach(ahead['false_calls_saved'])}, escapes added "
-        f"{_reach(ahead['escapes_added'])}, saving {currency} {_reach(ahead['saving_per_month'])} a month; "
-        f"chance of loss in the long run {promise['chance_of_loss']:.0%}"
+        f"the next {of.span_days:.0f} days may bring (predictive, bursts of defects included: variance "
+        f"{promise.bursts:.1f} × mean): false calls saved {span_words(ahead.false_calls_saved)}, escapes added "
+        f"{span_words(ahead.escapes_added)}, saving {currency} {span_words(ahead.saving_per_month)} a month; "
+        f"chance of loss in the long run {promise.chance_of_loss:.0%}"
     )
 
 
-def _reach(interval: Row) -> str:
-    low, high = (
-        "unknown" if interval[k] is None else f"{interval[k]:,.0f}" for k in ("low", "high")
-    )
-    return f"{low} to {high}"
-
-
-def _share_words(share: Row) -> str:
+def _share_words(share: EscapeShare) -> str:
     """Return the share of called defects that would escape, beside the other families'."""
     return (
-        f"held out, {share['counted']} of {share['of']} called defects would escape; beside the other "
-        f"families {share['shown']:.1%} ({share['low']:.1%} to {share['high']:.1%}), for ranking and no bound"
+        f"held out, {share.counted} of {share.of} called defects would escape; beside the other "
+        f"families {share.shown:.1%} ({share.low:.1%} to {share.high:.1%}), for ranking and no bound"
     )
 
 
-def _proof_words(proof: Row) -> list[str]:
+def _proof_words(proof: Proof, *, currency: str) -> list[str]:
     """Return the certificate of later lots, and the best setting that it certifies."""
     lines = [
-        f"had the first {proof['early_lots']} lots alone decided, the {proof['later_lots']} after them say:",
-        f"  escapes added: {proof['added']}",
-        f"  all escapes: {proof['all']}",
-        f"  price of an escape: {proof['price']}",
+        f"had the first {proof.early_lots} lots alone decided, the {proof.later_lots} after them say:",
+        f"  escapes added: {added_words(proof)}",
+        f"  all escapes: {all_escapes_words(proof)}",
+        f"  price of an escape: {proven_price_words(proof, currency=currency)}",
     ]
-    certified = [s for s in proof["settings"] if s["certified_added"] and s["limits"]]
+    certified = [s for s in proof.settings if s.certified_added and s.limits]
     if certified:
-        best = max(certified, key=lambda s: s["false_calls_saved"])
-        moved = ", ".join(_move_words(x) for x in best["limits"])
+        best = max(certified, key=lambda s: s.false_calls_saved)
+        moved = ", ".join(_move_words(x) for x in best.limits)
         lines.append(
             f"  certified for 10 % added at 90 % confidence: {moved}; "
-            f"{best['false_calls_saved']:,} false calls fewer in the later lots"
+            f"{best.false_calls_saved:,} false calls fewer in the later lots"
         )
     return lines
 
 
-def _change_parts(row: Row) -> Iterable[RenderableType]:
+def _change_parts(of: Proposal) -> Iterable[RenderableType]:
     table = _table("", ["  limit", "now", "proposed", "unit", "stopped by"], left=1)
     table.columns[3].justify = table.columns[4].justify = "left"
-    for limit in row["limits"]:
-        if limit["now"] != limit["proposed"]:
-            rail = limit["rail"].partition(": ")[2]
-            table.add_row(
-                f"  {limit['measurement']} {limit['side']}",
-                _value(limit["now"]),
-                _value(limit["proposed"]),
-                limit["unit"],
-                rail,
-            )
+    for limit in of.moves:
+        table.add_row(
+            f"  {limit.measurement} {limit.side}",
+            _value(limit.now),
+            _value(limit.proposed),
+            limit.unit,
+            limit.rail.partition(": ")[2],
+        )
     yield table
-    for name, what in (
-        ("kept", "called by both"),
-        ("loosened", "no longer called"),
-        ("tightened", "newly called"),
+    for name, line, what in (
+        ("kept", of.lines.kept, "called by both"),
+        ("loosened", of.lines.loosened, "no longer called"),
+        ("tightened", of.lines.tightened, "newly called"),
     ):
-        line = row["lines"][name]
         yield Text(
-            f"  {name}: {line['calls']:,} items {what} "
-            f"({line['defects']} defects, {line['goods']:,} goods, {line['unreviewed']:,} not reviewed)"
+            f"  {name}: {line.calls:,} items {what} "
+            f"({line.defects} defects, {line.goods:,} goods, {line.unreviewed:,} not reviewed)"
         )
 
 
-def _value(value: float | None) -> str:
-    return "off" if value is None else f"{value:g}"
+def _value(value: float) -> str:
+    return f"{value:g}" if math.isfinite(value) else "off"
 
 
-def _move_words(limit: Row) -> str:
-    return f"{limit['measurement']} {limit['side']} {_value(limit['now'])} → {_value(limit['proposed'])}"
+def _move_words(limit: LimitMove) -> str:
+    return f"{limit.measurement} {limit.side} {_value(limit.now)} → {_value(limit.proposed)}"
 
 
-def backtest_table(calibration: Sequence[Row], folds: Sequence[Row], *, currency: str) -> Group:
+def backtest_table(calibration: Sequence[Row], folds: Sequence[Fold], *, currency: str) -> Group:
     """Return how promises fared in sum, then every fold."""
     if not folds:
         return Group(Text("no change was found at any cut, so nothing was promised"))
@@ -295,18 +288,18 @@ def backtest_table(calibration: Sequence[Row], folds: Sequence[Row], *, currency
         "hindsight",
     ]
     each = _table("", columns, left=2)
-    for row in folds:
+    for fold in folds:
         each.add_row(
-            row["family"],
-            row["advice"],
-            f"{row['past_lots']} + {row['next_lots']}",
-            interval_words(row["false_calls_saved"]),
-            f"{row['followed_false_calls_saved']:,}",
-            interval_words(row["escapes_added"], 1),
-            str(row["followed_escapes_added"]),
-            interval_words(row["saving"]),
-            f"{row['followed_saving']:,.0f}",
-            f"{row['hindsight_saving']:,.0f}",
+            fold.family,
+            fold.advice,
+            f"{fold.past_lots} + {fold.next_lots}",
+            interval_words(fold.false_calls_saved),
+            f"{fold.followed_false_calls_saved:,}",
+            interval_words(fold.escapes_added, 1),
+            str(fold.followed_escapes_added),
+            interval_words(fold.saving),
+            f"{fold.followed_saving:,.0f}",
+            f"{fold.hindsight_saving:,.0f}",
         )
     note = (
         "At each cut only the lots before it existed for the tool; figures are for the lots up to "

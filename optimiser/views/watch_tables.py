@@ -8,7 +8,8 @@ from rich.text import Text
 from optimiser.caution import CAUTION
 from optimiser.monitoring.shadow import ShadowCount, ShadowCounts
 from optimiser.monitoring.watch import Watched
-from optimiser.views.tables import _table, interval_words
+from optimiser.views.sentences import interval_words
+from optimiser.views.tables import _table
 
 HOW = (
     "False calls and escapes are held against the promise by a test that may be looked at every "
@@ -48,18 +49,12 @@ def watch_table(found: Mapping[int, Watched], *, currency: str) -> Group:
 def _cells(w: Watched) -> list[str]:
     spans = (w.false_calls_per_month, w.promised_false_calls_per_month)
     return [
-        *(_span(x.value, x.low, x.high) for x in spans),
+        *(interval_words(x) for x in spans),
         f"{w.escapes_known:,}",
-        _span(w.expected_escapes.value, w.expected_escapes.low, w.expected_escapes.high, 1),
-        _span(w.saving_per_month.value, w.saving_per_month.low, w.saving_per_month.high),
-        _span(*(getattr(w.promised_saving_per_month, k) for k in ("value", "low", "high"))),
+        interval_words(w.expected_escapes, 1),
+        interval_words(w.saving_per_month),
+        interval_words(w.promised_saving_per_month),
     ]
-
-
-def _span(value: float, low: float, high: float, digits: int = 0) -> str:
-    ends = {"low": low, "high": high}
-    known = {k: v if abs(v) != float("inf") else None for k, v in ends.items()}
-    return interval_words({"value": value, **known}, digits)
 
 
 def shadow_table(counts: ShadowCounts, *, families: Sequence[str] | None = None) -> Group:

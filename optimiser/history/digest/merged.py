@@ -53,10 +53,9 @@ class MergedHistory(History):
     def _load(self, name: str, columns: str, files: Sequence[Path], where: str = "") -> None:
         listed = ", ".join(text_literal(f) for f in files)
         self.rows(
-            f"""create table all_{name} as
+            f"""create table {name} as
                 select {columns} from read_parquet([{listed}], hive_partitioning=false) {where}"""
         )
-        self.rows(f"create view {name} as from all_{name}")
 
     def extremes(self, n: int) -> str:
         """Return SQL over ``counts``: of measurement n the count, extremes, extremes of goods."""

@@ -272,7 +272,7 @@ class DecisionPanel(Panel):
         )
         more = (
             " A second person must accept it too."
-            if self.choice.row["critical"] and verdict == "accept"
+            if self.choice.proposal.critical and verdict == "accept"
             else ""
         )
         self.say(
@@ -320,7 +320,7 @@ class DecisionPanel(Panel):
             f"<p><strong>{escape(title)}</strong></p>{broken}"
             + words.promise_words(choice, point, promised, live=title == LIVE)
             + words.three_lines(done)
-            + words.certificate(choice.row)
+            + words.certificate(choice)
         )
         self._prices_words.value = words.price_words(
             choice.span, choice.recommended, choice.currency
@@ -432,20 +432,20 @@ def _by_saving(session: Session) -> list[str]:
     """Return the families, largest promised saving first, those not proposed yet last."""
 
     def rank(name: str) -> tuple[bool, float, str]:
-        row = session.rows.get(name)
-        saving = row["promise"]["saving_per_month"]["value"] if row else 0.0
-        return row is None, -saving, name
+        of = session.proposals.get(name)
+        saving = of.promise.saving_per_month.value if of is not None else 0.0
+        return of is None, -saving, name
 
     return sorted(session.cases, key=rank)
 
 
 def _family_words(session: Session, name: str) -> str:
     """Return a family as a line of the list."""
-    row = session.rows.get(name)
-    if row is None:
+    of = session.proposals.get(name)
+    if of is None:
         return f"{name} · not proposed yet"
-    saving = row["promise"]["saving_per_month"]["value"]
+    saving = of.promise.saving_per_month.value
     currency = session.plant.file.plant.currency
-    return f"{name} · {row['advice']}" + (
-        f" · saves {saving:,.0f} {currency} a month" if row["advice"] == "change" else ""
+    return f"{name} · {of.advice}" + (
+        f" · saves {saving:,.0f} {currency} a month" if of.advice == "change" else ""
     )

@@ -80,8 +80,8 @@ class ProposePanel(Panel):
                 raise KeyboardInterrupt
 
         try:
-            rows, interrupted = self._session.propose(on_done=on_done, on_trial=on_trial)
-            kept = sum(not row["interrupted"] for row in rows)
+            made, interrupted = self._session.propose(on_done=on_done, on_trial=on_trial)
+            kept = sum(not of.interrupted for of in made)
             self.say(
                 f"Stopped: {kept} of {self.bar.max} families are done and kept; Propose goes on with the rest."
                 if interrupted

@@ -9,13 +9,14 @@ import pandas as pd
 
 from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.calls import WAYS, By, CallTotals
-from optimiser.proposal.headline import headline, headline_words
+from optimiser.proposal.headline import headline
+from optimiser.proposal.record import Proposal
 from optimiser.proposal.session import Session
 from optimiser.views.charts import pareto_chart
 from optimiser.views.panels import words
 from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, live_chart, safely
-from optimiser.views.tables import interval_words
+from optimiser.views.sentences import headline_words, interval_words
 
 Rank = Literal["saving_per_month", "escapes_added"]
 _MEANS = {
@@ -46,17 +47,14 @@ def families_frame(session: Session, *, rank: Rank = "saving_per_month") -> pd.D
     """
     rows = []
     for name, case in session.cases.items():
-        row = session.rows.get(name)
-        found = None
-        if row is not None:
-            found = row["promise"] if row["advice"] == "change" else None
-            found = found or (row["considered"] or {}).get("promise")
+        of = session.proposals.get(name)
+        change = of.change if of is not None else None
         rows.append(
             {
                 "family": name,
-                "advice": row["advice"] if row else "not proposed yet",
+                "advice": of.advice if of is not None else "not proposed yet",
                 **{
-                    key: found[key]["value"] if found else float("nan")
+                    key: getattr(change.promise, key).value if change else float("nan")
                     for key in ("saving_per_month", "false_calls_saved", "escapes_added")
                 },
                 "defects": len(case.tally.defects.frame),
@@ -71,6 +69,16 @@ def families_frame(session: Session, *, rank: Rank = "saving_per_month") -> pd.D
         .sort_values(["_rank", rank], ascending=[True, False])
         .drop(columns="_rank")
     )
+
+
+def _promised(of: Proposal) -> list[str]:
+    """Return what an advised change promises, in words."""
+    return [
+        interval_words(of.promise.saving_per_month),
+        interval_words(of.promise.false_calls_saved),
+        interval_words(of.promise.escapes_added, 1),
+        interval_words(of.promise.escapes_caught, 1),
+    ]
 
 
 def families_html(session: Session, *, rank: Rank = "saving_per_month") -> str:
@@ -88,26 +96,16 @@ def families_html(session: Session, *, rank: Rank = "saving_per_month") -> str:
     )
     rows = []
     for name in families_frame(session, rank=rank).index:
-        row, case = session.rows.get(str(name)), session.cases[str(name)]
-        change = row is not None and row["advice"] == "change"
-        promised = row["promise"] if row is not None else {}
-        cells = [
-            interval_words(promised[key], digits) if change else ""
-            for key, digits in (
-                ("saving_per_month", 0),
-                ("false_calls_saved", 0),
-                ("escapes_added", 1),
-                ("escapes_caught", 1),
-            )
-        ]
-        advice = row["advice"] if row is not None else "not proposed yet"
+        of, case = session.proposals.get(str(name)), session.cases[str(name)]
+        cells = _promised(of) if of is not None and of.advice == "change" else [""] * 4
+        advice = of.advice if of is not None else "not proposed yet"
         labelled = len(case.tally.defects.frame)
         rows.append((name, advice, *cells, f"{labelled:,}", f"{case.tally.items:,}"))
     note = (
         "Expected values, judged on lots that no proposal has seen, with 90 % intervals, over "
         f"{session.history.span_days:.0f} days; money a month. Families without an advised change have blanks."
     )
-    of_all = headline(list(session.rows.values()), session.plant.file.review)
+    of_all = headline(list(session.proposals.values()), session.plant.file.review)
     said = headline_words(of_all, currency=currency) if of_all else []
     together = "".join(f"<p>{escape(line)}</p>" for line in said)
     return together + words.table(head, rows, words=2) + f"<p class='soft'>{note}</p>"
@@ -162,8 +160,12 @@ def _held_up(session: Session) -> list[str]:
     return [
         name
         for name in session.cases
-        if files[name].critical or session.rows.get(name, {}).get("advice", "change") != "change"
+        if files[name].critical or _is_kept(session.proposals.get(name))
     ]
+
+
+def _is_kept(of: Proposal | None) -> bool:
+    return of is not None and of.advice != "change"
 
 
 class OverviewPanel(Panel):

@@ -16,6 +16,12 @@ from optimiser.proposal.relabel import Relabel
 from optimiser.tally.grid import GridLimit
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK
 from optimiser.views.relabel_tables import HEAD, HOPEFUL, label_cells, standing_words
+from optimiser.views.sentences import (
+    added_words,
+    all_escapes_words,
+    interval_words,
+    proven_price_words,
+)
 
 Row = Mapping[str, Any]
 MOST_ITEMS = 60
@@ -66,13 +72,13 @@ def _cell(value: object) -> str:
 
 def header(choice: Choice) -> str:
     """Return the family's name, the advice and from how much it comes."""
-    row = choice.row
-    advice = _ADVICE[row["advice"]]
-    reasons = " ".join(f"{escape(r[0].upper() + r[1:])}." for r in row["reasons"])
-    critical = " · critical: two signatures of two people" if row["critical"] else ""
+    of = choice.proposal
+    advice = _ADVICE[of.advice]
+    reasons = " ".join(f"{escape(r[0].upper() + r[1:])}." for r in of.reasons)
+    critical = " · critical: two signatures of two people" if of.critical else ""
     ground = (
-        f"from {choice.tally.items:,} items, {row['lots']} lots, {row['defects']} labelled defects, "
-        f"{row['span_days']:.0f} days"
+        f"from {choice.tally.items:,} items, {of.lots} lots, {of.defects} labelled defects, "
+        f"{of.span_days:.0f} days"
     )
     return (
         f"<h2>{escape(choice.family)} · {escape(advice)}</h2>"
@@ -90,17 +96,9 @@ def nothing_searched(choice: Choice) -> str:
         )
     return (
         "<p>Nothing was searched for this family: "
-        + escape("; ".join(choice.row["reasons"]))
+        + escape("; ".join(choice.proposal.reasons))
         + ". Limits can be moved by hand below to see what would be called.</p>"
     )
-
-
-def interval(value: Interval, digits: int = 0, unit: str = "") -> str:
-    """Return ``value (low to high)``, rounded, with its unit."""
-    low, high = (
-        f"{x:,.{digits}f}" if math.isfinite(x) else "unknown" for x in (value.low, value.high)
-    )
-    return f"{value.value:,.{digits}f}{unit} ({low} to {high})"
 
 
 def span(of: Interval, unit: str) -> str:
@@ -123,7 +121,7 @@ def promise_words(
         )
     unit, ahead = f" {choice.currency}", promised.next_span
     rows = [
-        (name, interval(expected, digits, unit=of), span(coming, of))
+        (name, interval_words(expected, digits, unit=of), span(coming, of))
         for name, expected, coming, digits, of in (
             ("saving a month", promised.saving_per_month, ahead.saving_per_month, 0, unit),
             ("false calls saved", promised.false_calls_saved, ahead.false_calls_saved, 0, ""),
@@ -161,20 +159,20 @@ def three_lines(done: Consequences) -> str:
     return table(["counted", "", "defects", "goods", "not reviewed"], rows, words=2)
 
 
-def certificate(row: Row) -> str:
+def certificate(choice: Choice) -> str:
     """Return what later lots prove, in words."""
-    proof = row["proof"]
-    if not proof:
+    proof = choice.proposal.proof
+    if proof is None:
         return (
             "<p class='soft'>No certificate: the earlier lots alone are too few to search, or the later "
             "ones hold no labelled defect.</p>"
         )
     return (
-        f"<p><strong>Certificate.</strong> Escapes added: {escape(proof['added'])} "
-        f"All escapes: {escape(proof['all'])}</p>"
-        f"<p class='soft'>Of the setting that the first {proof['early_lots']} lots alone brought forth, "
-        f"tested on the {proof['later_lots']} lots after them ({proof['later_defects']} defects). "
-        f"{escape(proof['price'])}</p>"
+        f"<p><strong>Certificate.</strong> Escapes added: {escape(added_words(proof))} "
+        f"All escapes: {escape(all_escapes_words(proof))}</p>"
+        f"<p class='soft'>Of the setting that the first {proof.early_lots} lots alone brought forth, "
+        f"tested on the {proof.later_lots} lots after them ({proof.later_defects} defects). "
+        f"{escape(proven_price_words(proof, currency=choice.currency))}</p>"
     )
 
 

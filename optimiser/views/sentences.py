@@ -1,0 +1,305 @@
+"""Sentences that terminal, panels and page say alike, made from numbers where they are shown."""
+
+import math
+from datetime import date
+from typing import Literal
+
+from optimiser.evidence.certificate import Certificate, defects_needed
+from optimiser.evidence.cost_ratio import BreakEven, PriceRange
+from optimiser.evidence.intervals import Interval
+from optimiser.proposal.headline import Headline
+from optimiser.proposal.record import Proof
+
+Kind = Literal["all", "added"]
+
+# --- figures ----------------------------------------------------------------------------
+
+
+def interval_words(of: Interval, digits: int = 0, unit: str = "") -> str:
+    """Return ``value (low to high)``, rounded, with its unit; an end that is infinite is unknown.
+
+    Parameters
+    ----------
+    of : Interval
+    digits : int
+        After the point.
+    unit : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> interval_words(Interval(value=1234.0, low=-2.0, high=math.inf), unit=" EUR")
+    '1,234 EUR (-2 to unknown)'
+    """
+    return f"{of.value:,.{digits}f}{unit} ({span_words(of, digits)})"
+
+
+def span_words(of: Interval, digits: int = 0) -> str:
+    """Return between what a figure may lie: ``low to high``, rounded.
+
+    Parameters
+    ----------
+    of : Interval
+    digits : int
+        After the point.
+
+    Returns
+    -------
+    str
+    """
+    low, high = (f"{x:,.{digits}f}" if math.isfinite(x) else "unknown" for x in (of.low, of.high))
+    return f"{low} to {high}"
+
+
+# --- all proposals of a plant -----------------------------------------------------------
+
+
+def headline_words(of: Headline, *, currency: str) -> list[str]:
+    """Return a plant's proposals together as sentences.
+
+    Parameters
+    ----------
+    of : Headline
+    currency : str
+
+    Returns
+    -------
+    list of str
+        One for what is advised; one more where changes were found that are not.
+    """
+    lines, rest, walk = [_advised_words(of, currency)], of.uncertain, of.forward
+    if walk:
+        lines.append(
+            f"One step forward in time: from the earlier lots alone {walk.promised:,.0f} false calls fewer and "
+            f"{walk.promised_escapes:.1f} escapes were promised of the later lots of {walk.families} families; "
+            f"{walk.followed:,.0f} and {walk.followed_escapes:.0f} followed, inside the interval for {walk.inside}."
+        )
+    if rest.families:
+        money, escapes = (
+            interval_words(rest.saving_per_month),
+            interval_words(rest.escapes_added, 1),
+        )
+        lines.append(
+            f"Not advised are the best changes found for {rest.families} more; all of them together would save "
+            f"{currency} {money} a month and add {escapes} escapes."
+        )
+    return lines
+
+
+def _advised_words(of: Headline, currency: str) -> str:
+    sum_ = of.advised
+    if not sum_.families:
+        return (
+            f"No change is advised for any of {of.families} families; false calls stay at "
+            f"{of.false_calls_now:,} in {of.span_days:.0f} days."
+        )
+    after = of.false_calls_now - sum_.false_calls_saved.value
+    share = sum_.false_calls_saved.value / of.false_calls_now if of.false_calls_now else 0.0
+    return (
+        f"Advised for {sum_.families} of {of.families} families: false calls from {of.false_calls_now:,} to "
+        f"{after:,.0f} in {of.span_days:.0f} days ({-share:+.0%}), {of.review_hours:,.0f} hours of review; "
+        f"{currency} {interval_words(sum_.saving_per_month)} a month saved (the next {of.span_days:.0f} days "
+        f"{sum_.next_saving_per_month.low:,.0f} to {sum_.next_saving_per_month.high:,.0f}); escapes added "
+        f"{interval_words(sum_.escapes_added, 1)} (the next {of.span_days:.0f} days "
+        f"{sum_.next_escapes_added.low:.0f} to {sum_.next_escapes_added.high:.0f}), "
+        f"caught {interval_words(sum_.escapes_caught, 1)}."
+    )
+
+
+# --- what later lots prove --------------------------------------------------------------
+
+
+def added_words(proof: Proof) -> str:
+    """Return the certificate of escapes added, in words.
+
+    Parameters
+    ----------
+    proof : Proof
+
+    Returns
+    -------
+    str
+    """
+    if proof.added is None:
+        return "No later defect was called by the live recipe: nothing can be certified of them."
+    return certificate_words(proof.added, (proof.first, proof.last), kind="added")
+
+
+def all_escapes_words(proof: Proof) -> str:
+    """Return what is known of all escapes; without an audit that is no certificate.
+
+    Parameters
+    ----------
+    proof : Proof
+
+    Returns
+    -------
+    str
+    """
+    return (
+        f"{proof.escapes} of {proof.later_defects} labelled defects escape, {proof.escapes_now} do already. "
+        f"Test finds {proof.coverage:.0%} of escapes and what nobody found is not among them: nothing is "
+        "certified of all escapes; an audit of passed items bounds them (optimiser audit)."
+    )
+
+
+def proven_price_words(proof: Proof, *, currency: str) -> str:
+    """Return at which price of an escape the proposed setting is best, in words.
+
+    Parameters
+    ----------
+    proof : Proof
+    currency : str
+
+    Returns
+    -------
+    str
+    """
+    if proof.price is None:
+        return (
+            "Best at no price of an escape: on the later lots another setting tested does better."
+        )
+    return price_words(proof.price, unit=currency)
+
+
+def certificate_words(
+    certificate: Certificate, dates: tuple[date, date], *, kind: Kind = "all"
+) -> str:
+    """Return a certificate in words that can be defended.
+
+    Parameters
+    ----------
+    certificate : Certificate
+    dates : tuple of date
+        First and last day of the held-out defects.
+    kind : str
+        ``all``: escapes among all labelled defects. ``added``: escapes that the change adds,
+        among defects that the live recipe calls.
+
+    Returns
+    -------
+    str
+        Bounds are worked out to three digits and rounded up to two; never "0 % escape".
+    """
+    c = certificate
+    few = defects_needed(0, alpha=c.alpha, delta=c.delta)
+    if not c.certified and c.escapes == 0 and c.effective_defects < few:
+        return (
+            f"Too few defects to certify ({c.defects}): best provable {percent_up(c.bound)} at "
+            f"{_percent(1 - c.delta)}. {_more(c)}"
+        )
+    return f"{_counted(c, dates, kind)} {_proven(c, kind)}"
+
+
+def _counted(c: Certificate, dates: tuple[date, date], kind: Kind) -> str:
+    which = " that the live recipe calls" if kind == "added" else ""
+    does = "would escape" if kind == "added" else "escape"
+    lots = f"{c.lots} lot" if c.lots == 1 else f"{c.lots} lots"
+    return f"{c.escapes} of {c.defects} held-out defects{which} ({lots}, {period(dates)}) {does}."
+
+
+def _proven(c: Certificate, kind: Kind) -> str:
+    at_most = c.alpha if c.certified and c.tested > 1 else c.bound
+    shown = _percent(c.alpha) if c.certified and c.tested > 1 else percent_up(at_most)
+    of_them = " of such defects" if kind == "added" else ""
+    claim = f"At most {shown}{of_them} escape, {_percent(1 - c.delta)} confidence"
+    if c.certified and c.tested > 1:
+        return f"{claim}, whichever certified one of the {c.tested} settings tested is chosen."
+    if c.certified:
+        return f"{claim}."
+    if c.p_value <= c.delta:
+        return (
+            f"Not certified for {_percent(c.alpha)}: a safer one of the {c.tested} settings tested "
+            "was not, so testing ended there."
+        )
+    return f"{claim}: not certified for {_percent(c.alpha)}. {_more(c)}"
+
+
+def _more(c: Certificate) -> str:
+    verb = "is" if c.more_needed == 1 else "are"
+    return f"{c.more_needed} more without an escape {verb} needed for {_percent(c.alpha)}."
+
+
+def period(dates: tuple[date, date]) -> str:
+    """Return a range of days in words; years only where they differ.
+
+    Examples
+    --------
+    >>> period((date(2025, 3, 3), date(2025, 5, 2)))
+    '3 March – 2 May'
+    """
+    first, last = dates
+    year = " %Y" if first.year != last.year else ""
+    names = [f"{day.day} {day:%B}" + day.strftime(year) for day in dates]
+    return names[0] if first == last else " – ".join(names)
+
+
+def percent_up(share: float) -> str:
+    """Return a bound as a percentage: three digits, rounded up to two.
+
+    Examples
+    --------
+    >>> percent_up(0.05252), percent_up(0.28031), percent_up(0.0504), percent_up(0.05)
+    ('5.3 %', '28 %', '5.1 %', '5.0 %')
+    """
+    if share <= 0:
+        return "0 %"
+    three = float(f"{100 * share:.2e}")
+    places = 1 - math.floor(math.log10(three))
+    up = math.ceil(round(three * 10.0**places, 6)) / 10.0**places
+    return f"{up:.{max(0, places)}f} %"
+
+
+def _percent(share: float) -> str:
+    return f"{round(100 * share, 6):g} %"
+
+
+# --- prices of an escape ----------------------------------------------------------------
+
+
+def price_words(found: PriceRange, *, unit: str = "false calls") -> str:
+    """Return a range in words, with what each end rests on.
+
+    Parameters
+    ----------
+    found : PriceRange
+    unit : str
+        ``false calls``, or the currency after `cost_ratio.in_money`.
+
+    Returns
+    -------
+    str
+        ``"Best if one escape costs between 38 and 300 false calls (the 38 rests on 4 defects:
+        14–139; the 300 rests on 1 defect: 53–11,900)."``
+    """
+    if found.above and found.below:
+        low, high = (_figure(end.price.value) for end in (found.above, found.below))
+        between = f"between {low} and {high} {unit}"
+    elif found.above:
+        between = f"more than {_figure(found.above.price.value)} {unit}"
+    elif found.below:
+        between = f"less than {_figure(found.below.price.value)} {unit}"
+    else:
+        return "Best whatever an escape costs."
+    rests = "; ".join(_rests(end) for end in (found.above, found.below) if end)
+    return f"Best if one escape costs {between} ({rests})."
+
+
+def _rests(end: BreakEven) -> str:
+    defects = "1 defect" if end.defects == 1 else f"{end.defects} defects"
+    low, high = _figure(end.price.low), _figure(end.price.high)
+    reach = f"{low}–{high}" if math.isfinite(end.price.high) else f"{low} or more"
+    return f"the {_figure(end.price.value)} rests on {defects}: {reach}"
+
+
+def _figure(value: float) -> str:
+    """Return a figure with two digits below 100, three above, half rounded up."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g}"
+    size = math.floor(math.log10(value))
+    unit = 10.0 ** (size - (1 if size < 2 else 2))
+    rounded = math.floor(value / unit + 0.5) * unit
+    return f"{rounded:,.{max(0, 1 - size)}f}"
