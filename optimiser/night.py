@@ -5,7 +5,6 @@ ledger. Every file is written whole or not at all and the state comes last, so a
 breaks off anywhere leaves the last good state, and the next one does what is left.
 """
 
-import fcntl
 import json
 import os
 import time
@@ -19,7 +18,7 @@ from typing import Any
 import pandas as pd
 
 from optimiser import __version__
-from optimiser.errors import OptimiserError
+from optimiser.errors import OptimiserError, UsageError
 from optimiser.files import write_whole
 from optimiser.history.calls import calls_by_day
 from optimiser.history.digest.merged import MergedHistory
@@ -351,7 +350,14 @@ def locked(folder: Path, now: Callable[[], datetime]) -> Iterator[None]:
     ------
     NightHeldError
         If another process holds it: which, and since when.
+    UsageError
+        If this system has no POSIX file locks.
     """
+    try:
+        import fcntl  # only here: all else, `optimiser report` included, does without POSIX locks
+    except ImportError as error:
+        msg = "a night needs POSIX file locks, so that no two run at once: run it on Linux or macOS"
+        raise UsageError(msg) from error
     folder.mkdir(parents=True, exist_ok=True)
     with (folder / LOCK).open("a+", encoding="utf-8") as lock:
         try:

@@ -18,6 +18,11 @@ def finite_only(value: Any) -> Any:  # noqa: ANN401 - any JSON value
     return value.isoformat() if isinstance(value, date) else value
 
 
+def plain_unit(unit: object) -> str:
+    """Return a unit without blanks around it, both micro signs written u."""
+    return str(unit).strip().replace("µ", "u").replace("μ", "u")  # U+00B5, U+03BC
+
+
 def hash_of(text: str) -> str:
     """Return the SHA-256 that stands for a text, in hexadecimal digits."""
     return hashlib.sha256(text.encode()).hexdigest()

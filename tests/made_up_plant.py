@@ -12,7 +12,8 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from optimiser.search.descent import Terrain, best_of
-from optimiser.search.problem import Problem, is_called
+from optimiser.search.problem import Problem
+from optimiser.tally.count import is_called
 
 MEASUREMENTS = 6
 FREEDOM = 6.0  # of the goods' heavy tails

@@ -10,7 +10,8 @@ from made_up_plant import make_history, make_plant
 
 from optimiser.search.blur import Blur, escape_chance, escapes_live
 from optimiser.search.crossfit import Way, crossfit, fit, fold_lots, hold_out, make_yardstick
-from optimiser.search.problem import is_called, keeps_to_rails, released_share, stops_work
+from optimiser.search.problem import keeps_to_rails, released_share, stops_work
+from optimiser.tally.count import is_called
 
 
 @pytest.fixture(scope="module")

@@ -21,7 +21,8 @@ from optimiser.search.descent import (
     move_few,
     starts_for,
 )
-from optimiser.search.problem import Problem, is_called
+from optimiser.search.problem import Problem
+from optimiser.tally.count import is_called
 
 
 def terrain_of(problem, blur=None, **kwargs):

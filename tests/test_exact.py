@@ -14,7 +14,8 @@ from sklearn.datasets import load_breast_cancer
 
 from optimiser.errors import InputError
 from optimiser.search.exact import ExactFront, best_at_price, draw_in, exact_front
-from optimiser.search.problem import Problem, is_called
+from optimiser.search.problem import Problem
+from optimiser.tally.count import is_called
 
 # statistics.md 9.5: an item is called iff its value reaches the level.
 TINY_DEFECTS = [[5, 1, 0], [4, 4, 1], [1, 6, 2], [0, 3, 5], [2, 2, 3]]

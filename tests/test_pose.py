@@ -13,8 +13,7 @@ from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
 from optimiser.recipe.table import read_recipe
 from optimiser.search.pose import LEAST_TRUE, chance_to_be_true, label_weights
-from optimiser.search.problem import is_called
-from optimiser.tally.count import Defects
+from optimiser.tally.count import Defects, is_called
 
 KIND = replace(KINDS["misread"], families=4, lots=30, false_alarm=0.006, critical=False)
 

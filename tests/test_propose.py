@@ -28,7 +28,7 @@ from optimiser.proposal.propose import (
 )
 from optimiser.recipe.table import read_recipe
 from optimiser.search.pose import LEAST_TRUE, chance_to_be_true, label_weights
-from optimiser.search.problem import is_called
+from optimiser.tally.count import is_called
 from optimiser.tally.must_catch import rank_kept
 
 TRIALS = 20

@@ -37,7 +37,7 @@ from optimiser.proposal.relabel_sheet import (
 from optimiser.proposal.session import open_plant
 from optimiser.recipe.table import read_recipe
 from optimiser.search.pose import chance_to_be_true
-from optimiser.search.problem import Problem, is_called
+from optimiser.search.problem import Problem
 from optimiser.search.second_look import (
     DEAREST,
     Labels,
@@ -45,6 +45,7 @@ from optimiser.search.second_look import (
     look_again,
     prices_of_a_look,
 )
+from optimiser.tally.count import is_called
 from optimiser.views.panels.decision import DecisionPanel
 from optimiser.views.panels.overview import OverviewPanel
 from optimiser.views.relabel_tables import HOPEFUL, standing_words

@@ -19,8 +19,8 @@ from made_up_plant import (
 from optimiser.search.blur import escape_chance
 from optimiser.search.crossfit import Way, fit, near_tables
 from optimiser.search.exact import exact_front
-from optimiser.search.problem import is_called
 from optimiser.search.study import _pull, choose, prior_way, run_study
+from optimiser.tally.count import is_called
 
 
 @pytest.fixture(scope="module")

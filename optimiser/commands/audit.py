@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 from optimiser.commands.common import (
     add_plant,
+    opened_history,
     positive,
     print_json,
     read_inputs,
-    refuse_foreign_recipe,
     refuse_unknown_family,
-    say_set_aside,
 )
 from optimiser.defaults import STAGE
 from optimiser.recipe.table import Recipe
@@ -62,14 +61,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Pick items and write their sheet, or read a sheet, or compare two channels."""
-    from optimiser.history.read import open_history
-
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
-    with open_history(plant) as history:
-        refuse_foreign_recipe(history, live, path)
-        say_set_aside(history)
+    with opened_history(plant, live, path) as history:
         if parsed.channels:
             _channels(history, parsed)
         elif parsed.read is not None:

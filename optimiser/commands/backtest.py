@@ -8,13 +8,11 @@ from tqdm import tqdm
 
 from optimiser.commands.common import (
     add_plant,
+    opened_history,
     positive,
     print_json,
     read_inputs,
-    refuse_errors,
-    refuse_foreign_recipe,
     refuse_unknown_family,
-    say_set_aside,
 )
 
 FOLDS, TRIALS = 4, 30
@@ -30,33 +28,30 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print the calibration of promises and every fold."""
-    from optimiser.history.read import open_history
     from optimiser.monitoring.backtest import backtest, calibrate
     from optimiser.proposal.calibration import keep_calibration
-    from optimiser.tally.check import check
     from optimiser.views import tables
 
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
-    with open_history(plant) as history:
-        refuse_foreign_recipe(history, live, path)
-        refuse_errors(check(history, live, path))
-        say_set_aside(history)
-        with tqdm(unit="proposal", file=sys.stderr, disable=None) as bar:
+    with (
+        opened_history(plant, live, path, checked=True) as history,
+        tqdm(unit="proposal", file=sys.stderr, disable=None) as bar,
+    ):
 
-            def on_done(words: str) -> None:
-                bar.set_postfix_str(words)
-                bar.update()
+        def on_done(words: str) -> None:
+            bar.set_postfix_str(words)
+            bar.update()
 
-            folds = backtest(
-                history,
-                live,
-                folds=parsed.folds,
-                trials=parsed.trials,
-                family=parsed.family,
-                on_done=on_done,
-            )
+        folds = backtest(
+            history,
+            live,
+            folds=parsed.folds,
+            trials=parsed.trials,
+            family=parsed.family,
+            on_done=on_done,
+        )
     calibration = calibrate(folds)
     if parsed.family is None:
         keep_calibration(plant.folder, calibration)

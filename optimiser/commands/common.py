@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -87,9 +88,40 @@ def only(cases: Sequence[Any], family: str) -> Any:  # noqa: ANN401
     raise UsageError(msg)
 
 
+@contextmanager
+def opened_history(
+    plant: Plant, recipe: Recipe, path: Path, *, checked: bool = False
+) -> Iterator[History]:
+    """Open a plant's history for a command, and say how many rows of it are used.
+
+    Parameters
+    ----------
+    plant : Plant
+    recipe : Recipe
+        Refused if it has limits for no family of the history.
+    path : Path
+        Where the recipe lies; for messages.
+    checked : bool
+        Refuse a history that a check finds unusable, as everything does that proposes.
+
+    Yields
+    ------
+    History
+    """
+    from optimiser.history.read import open_history
+    from optimiser.tally.check import check
+
+    with open_history(plant) as history:
+        refuse_foreign_recipe(history, recipe, path)
+        if checked:
+            refuse_errors(check(history, recipe, path))
+        say_set_aside(history)
+        yield history
+
+
 def refuse_foreign_recipe(history: History, recipe: Recipe, path: object) -> None:
     """Raise if a recipe has limits for no family of the history."""
-    present = {str(r[0]) for r in history.rows("select distinct family from items")}
+    present = history.families
     if not recipe.families() & present:
         msg = (
             f"{path}: has limits for none of the {len(present)} families of the history: it is "

@@ -6,11 +6,10 @@ from pathlib import Path
 
 from optimiser.commands.common import (
     add_plant,
+    opened_history,
     print_json,
     read_inputs,
-    refuse_foreign_recipe,
     refuse_unknown_family,
-    say_set_aside,
 )
 from optimiser.errors import UsageError
 from optimiser.recipe.table import read_recipe
@@ -25,7 +24,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print for each limit the share of its calls that a second inspection would not make."""
-    from optimiser.history.read import open_history
     from optimiser.studies.limit_flicker import limit_flicker
     from optimiser.views import review_tables, tables
 
@@ -38,9 +36,7 @@ def run(parsed: argparse.Namespace) -> int:
             msg = f"no recipe at {parsed.recipe}; name a CSV or JSON recipe"
             raise UsageError(msg)
         recipes["other"] = read_recipe(parsed.recipe, plant.file.measurements)
-    with open_history(plant) as history:
-        refuse_foreign_recipe(history, live, path)
-        say_set_aside(history)
+    with opened_history(plant, live, path) as history:
         found = limit_flicker(history, recipes, family=parsed.family)
     rows = [asdict(row) for row in found]
     if parsed.json:

@@ -6,11 +6,10 @@ from optimiser.commands.common import (
     add_plant,
     not_negative,
     only,
+    opened_history,
     print_json,
     read_inputs,
-    refuse_foreign_recipe,
     refuse_unknown_family,
-    say_set_aside,
     seconds,
 )
 
@@ -32,16 +31,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print one family's exact front."""
-    from optimiser.history.read import open_history
     from optimiser.proposal.all_families import make_cases
     from optimiser.proposal.front import front_of
     from optimiser.views import tables
 
     plant, live, path = read_inputs(parsed)
     refuse_unknown_family(parsed.family, plant)
-    with open_history(plant) as history:
-        refuse_foreign_recipe(history, live, path)
-        say_set_aside(history)
+    with opened_history(plant, live, path) as history:
         cases = make_cases(history, live, family=parsed.family)
     case = only(cases, parsed.family)
     row = front_of(case, time_limit_s=parsed.time_limit, escapes=parsed.escapes)

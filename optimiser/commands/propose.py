@@ -13,14 +13,12 @@ from tqdm import tqdm
 from optimiser.commands.common import (
     add_plant,
     only,
+    opened_history,
     positive,
     print_json,
     read_inputs,
-    refuse_errors,
-    refuse_foreign_recipe,
     refuse_unknown_family,
     say,
-    say_set_aside,
 )
 from optimiser.defaults import TRIALS
 from optimiser.plant.file import Plant
@@ -42,20 +40,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print a proposal for every family, largest saving first."""
-    from optimiser.history.read import open_history
     from optimiser.proposal.all_families import make_cases
     from optimiser.proposal.calibration import kept_calibration
     from optimiser.proposal.stated import check_stated
-    from optimiser.tally.check import check
     from optimiser.views import tables
 
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
-    with open_history(plant) as history:
-        refuse_foreign_recipe(history, live, path)
-        refuse_errors(check(history, live, path))
-        say_set_aside(history)
+    with opened_history(plant, live, path, checked=True) as history:
         cases = make_cases(history, live, family=parsed.family, trials=parsed.trials, proof=True)
     if parsed.family is not None:
         cases = [only(cases, parsed.family)]

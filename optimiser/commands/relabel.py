@@ -10,14 +10,12 @@ from typing import TYPE_CHECKING, Any
 from optimiser.caution import CAUTION
 from optimiser.commands.common import (
     add_plant,
+    opened_history,
     positive,
     print_json,
     read_inputs,
-    refuse_errors,
-    refuse_foreign_recipe,
     refuse_unknown_family,
     say,
-    say_set_aside,
 )
 from optimiser.defaults import TRIALS
 from optimiser.errors import UsageError
@@ -61,19 +59,14 @@ def run(parsed: argparse.Namespace) -> int:
 
 
 def _list(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) -> None:
-    from optimiser.history.read import open_history
     from optimiser.proposal.all_families import make_cases
     from optimiser.proposal.relabel import relabel
     from optimiser.proposal.relabel_sheet import sheet_text
-    from optimiser.tally.check import check
     from optimiser.views import relabel_tables, tables
     from optimiser.views.relabel_page import relabel_page
 
     sheet, page = _targets(plant, parsed.out)
-    with open_history(plant) as history:
-        refuse_foreign_recipe(history, live, path)
-        refuse_errors(check(history, live, path))
-        say_set_aside(history)
+    with opened_history(plant, live, path, checked=True) as history:
         cases = make_cases(history, live, family=parsed.family, trials=TRIALS)
     found = relabel(cases, minutes=parsed.minutes)
     if found.rows:
@@ -126,14 +119,11 @@ def _listed(found: Relabel, sheet: Path, page: Path | None) -> dict[str, Any]:
 
 
 def _read(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) -> None:
-    from optimiser.history.read import open_history
     from optimiser.proposal.relabel_sheet import take_second_look, verdicts_folder
     from optimiser.views import relabel_tables
 
     folder = verdicts_folder(plant)
-    with open_history(_with_verdicts_so_far(plant, folder)) as history:
-        refuse_foreign_recipe(history, live, path)
-        say_set_aside(history)
+    with opened_history(_with_verdicts_so_far(plant, folder), live, path) as history:
         found = take_second_look(history, parsed.read, folder, now=datetime.now(UTC))
     if parsed.json:
         print_json({**found.as_dict(), "caution": CAUTION})

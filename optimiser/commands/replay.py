@@ -5,10 +5,9 @@ from pathlib import Path
 
 from optimiser.commands.common import (
     add_plant,
+    opened_history,
     print_json,
     read_inputs,
-    refuse_foreign_recipe,
-    say_set_aside,
 )
 from optimiser.errors import UsageError
 from optimiser.recipe.table import read_recipe
@@ -22,7 +21,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print per family what the recipe would have called."""
-    from optimiser.history.read import open_history
     from optimiser.history.replay import replay
     from optimiser.views import tables
 
@@ -33,10 +31,8 @@ def run(parsed: argparse.Namespace) -> int:
             msg = f"no recipe at {parsed.recipe}; name a CSV or JSON recipe"
             raise UsageError(msg)
         candidate, path = read_recipe(parsed.recipe, plant.file.measurements), parsed.recipe
-    with open_history(plant) as history:
-        refuse_foreign_recipe(history, candidate, path)
+    with opened_history(plant, candidate, path) as history:
         rows = replay(history, candidate, live)
-        say_set_aside(history)
     if parsed.json:
         print_json([r.as_dict() for r in rows])
     else:

@@ -10,12 +10,10 @@ from typing import TYPE_CHECKING
 
 from optimiser.commands.common import (
     add_plant,
+    opened_history,
     print_json,
     read_inputs,
-    refuse_errors,
-    refuse_foreign_recipe,
     say,
-    say_set_aside,
 )
 from optimiser.defaults import TRIALS
 from optimiser.files import write_whole
@@ -58,7 +56,6 @@ def run(parsed: argparse.Namespace) -> int:
 def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     """Return the account, and how many families have no proposal yet."""
     from optimiser.history.calls import calls_by_day
-    from optimiser.history.read import open_history
     from optimiser.monitoring.account import make_account
     from optimiser.monitoring.watch import watch_exported
     from optimiser.night import standing_proposals
@@ -67,13 +64,9 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     from optimiser.proposal.calibration import kept_calibration
     from optimiser.proposal.relabel import relabel
     from optimiser.proposal.stated import check_stated
-    from optimiser.tally.check import check
 
     ledger = Ledger(plant.folder / LEDGER)
-    with open_history(plant) as history:
-        refuse_foreign_recipe(history, live, path)
-        refuse_errors(check(history, live, path))
-        say_set_aside(history)
+    with opened_history(plant, live, path, checked=True) as history:
         cases = make_cases(history, live, trials=TRIALS, proof=True)
         standing = standing_proposals(plant)
         found = (

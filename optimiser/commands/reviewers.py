@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from optimiser.commands.common import (
     add_plant,
+    opened_history,
     print_json,
     read_inputs,
-    refuse_foreign_recipe,
     refuse_unknown_family,
-    say_set_aside,
 )
 from optimiser.defaults import SCENARIOS
 from optimiser.values import finite_only
@@ -36,7 +35,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(parsed: argparse.Namespace) -> int:
     """Print for each family the live call load and the one with the fewest escapes in all."""
     from optimiser.evidence.reviewers import scenario
-    from optimiser.history.read import open_history
     from optimiser.proposal.all_families import make_cases
     from optimiser.proposal.load import call_load
     from optimiser.proposal.stated import check_stated
@@ -45,9 +43,7 @@ def run(parsed: argparse.Namespace) -> int:
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
-    with open_history(plant) as history:
-        refuse_foreign_recipe(history, live, path)
-        say_set_aside(history)
+    with opened_history(plant, live, path) as history:
         cases = make_cases(history, live, family=parsed.family)
     curve = scenario(parsed.scenario, miss_rate=plant.file.review.miss_rate)
     loads = [found for case in cases if (found := call_load(case, curve)) is not None]

@@ -5,11 +5,10 @@ from dataclasses import asdict
 
 from optimiser.commands.common import (
     add_plant,
+    opened_history,
     print_json,
     read_inputs,
-    refuse_foreign_recipe,
     refuse_unknown_family,
-    say_set_aside,
 )
 from optimiser.errors import UsageError
 
@@ -28,7 +27,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print joint and conditional risks of every live limit with a workmanship bound."""
-    from optimiser.history.read import open_history
     from optimiser.studies.limit_risk import limit_risk
     from optimiser.views import review_tables, tables
 
@@ -38,9 +36,7 @@ def run(parsed: argparse.Namespace) -> int:
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
-    with open_history(plant) as history:
-        refuse_foreign_recipe(history, live, path)
-        say_set_aside(history)
+    with opened_history(plant, live, path) as history:
         rows = [
             asdict(r) for r in limit_risk(history, live, risk=parsed.risk, family=parsed.family)
         ]

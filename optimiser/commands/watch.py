@@ -6,11 +6,10 @@ from pathlib import Path
 
 from optimiser.commands.common import (
     add_plant,
+    opened_history,
     print_json,
     read_inputs,
-    refuse_foreign_recipe,
     refuse_unknown_family,
-    say_set_aside,
 )
 from optimiser.defaults import LABEL_DAYS
 from optimiser.errors import UsageError
@@ -40,7 +39,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print the state of every exported change."""
-    from optimiser.history.read import open_history
     from optimiser.monitoring.watch import watch_exported
     from optimiser.views import tables, watch_tables
 
@@ -51,9 +49,7 @@ def run(parsed: argparse.Namespace) -> int:
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
     ledger = Ledger(parsed.ledger or plant.folder / LEDGER)
-    with open_history(plant) as history:
-        refuse_foreign_recipe(history, live, path)
-        say_set_aside(history)
+    with opened_history(plant, live, path) as history:
         found = watch_exported(
             history,
             live,

@@ -10,6 +10,7 @@ import duckdb
 from optimiser.errors import nearest
 from optimiser.history.contract import COLUMNS, REQUIRED, Finding, refuse
 from optimiser.plant.file import Plant
+from optimiser.values import plain_unit
 
 _WITH_UNIT = re.compile(r"^(?P<name>.*?)\s*\[(?P<unit>[^\]]*)\]$")
 _TEXTUAL = ("VARCHAR",)
@@ -168,11 +169,6 @@ def read_schema(
     return Schema(scan=scan, columns=columns, types=types, findings=findings)
 
 
-def plain(unit: str) -> str:
-    """Return a unit with both micro signs written u."""
-    return unit.strip().replace("µ", "u").replace("μ", "u")  # U+00B5, U+03BC
-
-
 def split_unit(name: str) -> tuple[str, str | None]:
     """Return a header's name and its unit, if it carries one.
 
@@ -254,7 +250,11 @@ def _unit_findings(
         for name in sorted(names):
             bare, unit = split_unit(name)
             known = plant.file.measurements.get(bare)
-            if unit is not None and known is not None and plain(unit) != plain(known.unit):
+            if (
+                unit is not None
+                and known is not None
+                and plain_unit(unit) != plain_unit(known.unit)
+            ):
                 yield Finding(
                     level="error",
                     rule=f"{bare} must be in {known.unit!r}, as plant.toml says",

@@ -28,10 +28,10 @@ from optimiser.proposal.propose import (
 from optimiser.proposal.record import LimitMove, Proposal, ThreeLines
 from optimiser.search.blur import escape_chance, escape_prices
 from optimiser.search.crossfit import near_tables
-from optimiser.search.problem import Problem, is_called, released_share, stops_work
+from optimiser.search.problem import Problem, released_share, stops_work
 from optimiser.search.study import StudyResult, choose, recommended_at, stand_by
 from optimiser.tally.contested import Contested
-from optimiser.tally.count import FamilyTally, Outcome, outcome
+from optimiser.tally.count import FamilyTally, Outcome, is_called, outcome
 
 Ints = NDArray[np.int64]
 # How far the price of an escape is varied when asked between which prices a point stays.

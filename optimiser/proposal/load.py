@@ -8,7 +8,7 @@ from optimiser.evidence.reviewers import MissCurve, TotalEscapes, total_escapes
 from optimiser.proposal.front import front_problem
 from optimiser.proposal.propose import Case
 from optimiser.search.exact import exact_front
-from optimiser.search.problem import is_called
+from optimiser.tally.count import is_called
 from optimiser.tally.grid import Grid
 
 FRONT_SECONDS = 3.0

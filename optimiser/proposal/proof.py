@@ -17,9 +17,9 @@ from optimiser.evidence import certificate, cost_ratio
 from optimiser.evidence.intervals import for_span, next_total
 from optimiser.evidence.promise import Promise
 from optimiser.proposal.record import Forward, LimitMove, Proof, Tested
-from optimiser.search.problem import Problem, is_called
+from optimiser.search.problem import Problem
 from optimiser.search.study import StudyResult
-from optimiser.tally.count import FamilyTally
+from optimiser.tally.count import FamilyTally, is_called
 
 Searched = NewType("Searched", FamilyTally)
 """A tally of lots that a search looked at."""

@@ -28,13 +28,12 @@ from optimiser.search.exact import ExactFront, best_at_price, exact_front
 from optimiser.search.pose import pose
 from optimiser.search.problem import (
     Problem,
-    is_called,
     keeps_to_rails,
     released_share,
     stops_work,
 )
 from optimiser.search.study import StudyResult, run_study
-from optimiser.tally.count import FamilyTally
+from optimiser.tally.count import FamilyTally, is_called
 from optimiser.tally.must_catch import Impossible, KeptItem, rank_kept
 
 FEWEST_LOTS = 5

@@ -329,7 +329,7 @@ def _text(value: object) -> str:
 def _beyond(case: Case, at: int) -> tuple[Beyond, ...]:
     """Return the live limits that call a labelled defect."""
     tally = case.tally
-    live = is_called_by(tally.grid.live, tally.defects.ranks[at])
+    live = tally.grid.live < tally.defects.ranks[at]
     frame = tally.defects.frame.iloc[at]
     return tuple(
         Beyond(
@@ -342,8 +342,3 @@ def _beyond(case: Case, at: int) -> tuple[Beyond, ...]:
         for limit, calls in zip(tally.grid.limits, live, strict=True)
         if calls
     )
-
-
-def is_called_by(setting: NDArray[np.int64], ranks: NDArray[np.int16]) -> NDArray[np.bool_]:
-    """Return which limits of a setting call one item, shape (m,)."""
-    return np.asarray(setting < ranks)

@@ -22,6 +22,7 @@ import numpy as np
 
 from optimiser.errors import RecipeError, nearest
 from optimiser.plant.file import Measurement, Side
+from optimiser.values import plain_unit
 
 Scope = Literal["family", "part", "designator"]
 SCOPES: tuple[Scope, ...] = ("family", "part", "designator")
@@ -219,7 +220,7 @@ def _row(place: str, cell: Mapping[str, Any], measurements: Mapping[str, Measure
         msg = f"{place}: unknown measurement {measurement!r}; {nearest(measurement, measurements)}"
         raise RecipeError(msg)
     unit = measurements[measurement].unit
-    if _plain(cell["unit"]) != _plain(unit):
+    if plain_unit(cell["unit"]) != plain_unit(unit):
         msg = f"{place}: {measurement} is in {unit!r} in plant.toml, got unit {cell['unit']!r}"
         raise RecipeError(msg)
     lower = _limit(f"{place}: lower", cell["lower"], -math.inf)
@@ -255,11 +256,6 @@ def _limit(place: str, text: object, none: float) -> float:
         msg = f"{place} must be a finite number or blank for no limit, got {text!r}"
         raise RecipeError(msg)
     return value
-
-
-def _plain(unit: object) -> str:
-    """Return a unit with both micro signs written u."""
-    return str(unit).strip().replace("µ", "u").replace("μ", "u")  # U+00B5, U+03BC
 
 
 def _refuse_repeats(path: Path, rows: Iterable[Row]) -> None:

@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from optimiser.search.problem import Bools, Floats, Ints, Problem, is_called
+from optimiser.search.problem import Bools, Floats, Ints, Problem
+from optimiser.tally.count import is_called
 
 # A cloud of a defect that the live limits called lies at least half beyond them, unless the
 # label came from another recipe: then its weight stops here instead of running away.

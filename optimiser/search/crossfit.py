@@ -40,10 +40,10 @@ from optimiser.search.problem import (
     Floats,
     Ints,
     Problem,
-    is_called,
     keeps_to_rails,
     without_lots,
 )
+from optimiser.tally.count import is_called
 
 FOLDS = 5
 Apart = Callable[[Bools], Problem]

@@ -16,7 +16,8 @@ import numpy as np
 
 from optimiser.errors import InputError
 from optimiser.search.bitsets import Cover, Search, members, reduce_problem, union
-from optimiser.search.problem import Ints, Problem, is_called
+from optimiser.search.problem import Ints, Problem
+from optimiser.tally.count import is_called
 
 # Parts of the search looked at before the next point has its turn.
 FIRST_TURN = 30

@@ -8,8 +8,8 @@ from scipy.sparse import coo_array, csr_array
 from scipy.spatial.distance import cdist
 
 from optimiser.plant.file import Plant
-from optimiser.search.problem import Floats, Ints, Problem, is_called
-from optimiser.tally.count import Defects, FamilyTally, sum_by_row
+from optimiser.search.problem import Floats, Ints, Problem
+from optimiser.tally.count import Defects, FamilyTally, is_called, sum_by_row
 from optimiser.tally.grid import GridLimit
 
 # Some doubt about the false alarm rate itself always remains.

@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from optimiser.tally.count import is_called
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -181,20 +183,3 @@ def without_lots(problem: Problem, kept: Bools) -> Problem:
         defect_price=problem.defect_price[own],
         defect_called=problem.defect_called[own],
     )
-
-
-def is_called(setting: Ints, ranks: Ints | NDArray[np.int16]) -> Bools:
-    """Return which signatures a setting calls.
-
-    Parameters
-    ----------
-    setting : ndarray of int, shape (m,) or (n, m)
-        One level index per limit; for all signatures or one row for each.
-    ranks : ndarray of int, shape (n, m)
-        Signatures.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-    """
-    return np.asarray((setting < ranks).any(axis=1), dtype=np.bool_)

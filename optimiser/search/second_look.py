@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimiser.search.descent import Terrain, best_of, cost_of, descend, make_catch
-from optimiser.search.problem import Bools, Floats, Ints, Problem, is_called
+from optimiser.search.problem import Bools, Floats, Ints, Problem
+from optimiser.tally.count import is_called
 
 DEAREST = 3200.0
 DRAWS = 24

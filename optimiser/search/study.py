@@ -35,7 +35,8 @@ from optimiser.search.crossfit import (
     hold_out,
     make_yardstick,
 )
-from optimiser.search.problem import Bools, Floats, Ints, Problem, is_called
+from optimiser.search.problem import Bools, Floats, Ints, Problem
+from optimiser.tally.count import is_called
 
 # How much a way must gain on unseen lots for each unit of distance from the prior way, as a
 # share of the prior way's cost at ten labels; the more labels, the less. Choosing by

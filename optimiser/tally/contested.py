@@ -15,7 +15,7 @@ from optimiser.history.limits import place_limits
 from optimiser.history.read import History
 from optimiser.history.schema import quoted, text_literal
 from optimiser.recipe.table import Recipe
-from optimiser.tally.count import Ranks, is_settled, signatures, tightest
+from optimiser.tally.count import Ranks, is_called, is_settled, signatures, tightest
 from optimiser.tally.grid import Grid
 
 PLACE = ("time", "line", "lot", "product", "board", "designator", "pin", "part")
@@ -42,7 +42,7 @@ class Contested:
 
     def called(self, setting: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Return which items a setting calls, shape (n,)."""
-        return np.asarray(self.settled | (self.ranks > setting).any(axis=1), dtype=np.bool_)
+        return np.asarray(self.settled | is_called(setting, self.ranks), dtype=np.bool_)
 
 
 def contested_items(history: History, grid: Grid, live: Recipe) -> Contested:

@@ -142,11 +142,12 @@ def outcome(tally: FamilyTally, setting: Sequence[int] | NDArray[np.int64]) -> O
         ``false_calls`` counts reviewed goods; called items that nobody reviewed are apart.
     """
     levels = np.asarray(setting)
-    called = _is_called(levels, tally.cells)
+    called = tally.cells.settled | is_called(levels, tally.cells.ranks)
     count, reviewed = tally.cells.count, tally.cells.reviewed
     false_calls = int(count[called & reviewed].sum())
     unreviewed = int(count[called & ~reviewed].sum())
-    caught = int(_is_called(levels, tally.defects).sum())
+    defects = tally.defects
+    caught = int((defects.settled | is_called(levels, defects.ranks)).sum())
     return Outcome(
         calls=false_calls + unreviewed + caught,
         true_calls=caught,
@@ -156,12 +157,24 @@ def outcome(tally: FamilyTally, setting: Sequence[int] | NDArray[np.int64]) -> O
     )
 
 
-def _is_called(levels: NDArray[np.int64], items: Cells | Defects) -> NDArray[np.bool_]:
-    """Return which rows a setting calls, one limit's column after the other: they are contiguous."""
-    called = items.settled.copy()
-    for n, level in enumerate(levels):
-        called |= items.ranks[:, n] > level
-    return called
+def is_called(
+    setting: NDArray[np.int64], ranks: NDArray[np.int64] | NDArray[np.int16]
+) -> NDArray[np.bool_]:
+    """Return which signatures a setting calls: the one place that says so over levels.
+
+    Parameters
+    ----------
+    setting : ndarray of int, shape (m,) or (n, m)
+        One level index per limit; for all signatures or one row for each.
+    ranks : ndarray of int, shape (n, m)
+        Signatures.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        An item that an override settles is called besides, whatever the setting.
+    """
+    return np.asarray((setting < ranks).any(axis=1), dtype=np.bool_)
 
 
 def add(one: FamilyTally, other: FamilyTally) -> FamilyTally:

@@ -33,8 +33,8 @@ from optimiser.search.blur import Blur, escape_prices, make_clouds, own_tables
 from optimiser.search.crossfit import Way, fit, hold_out, make_yardstick
 from optimiser.search.descent import best_of, cost_of, make_terrain, starts_for
 from optimiser.search.exact import exact_front
-from optimiser.search.problem import is_called
 from optimiser.search.study import prior_way, run_study
+from optimiser.tally.count import is_called
 
 PLANTS = {"plant": make_plant, "harder plant": make_harder_plant}
 LEVEL = 0.9

@@ -17,8 +17,7 @@ import numpy as np
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import Recipe, Row
-from optimiser.search.problem import is_called
-from optimiser.tally.count import outcome, tally_history
+from optimiser.tally.count import is_called, outcome, tally_history
 from optimiser.tally.grid import make_grids
 
 MEASUREMENTS = tuple(f"m{n}" for n in range(8))
