@@ -23,7 +23,7 @@ from optimiser.files import write_whole
 from optimiser.history.calls import calls_by_day
 from optimiser.history.digest.merged import MergedHistory
 from optimiser.history.read import open_history
-from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.ledger.ledger import Ledger
 from optimiser.ledger.standing import BY_NIGHT, State
 from optimiser.monitoring.watch import Watched, exported_since, watch_exported
 from optimiser.plant.file import Plant
@@ -462,7 +462,7 @@ def record(job: Job, cases: Sequence[Case], refreshed: Refreshed) -> Recorded:
     What the night proposed before and nobody has touched is withdrawn, so that one proposal of
     a family waits. Limits that were rejected are not proposed again.
     """
-    ledger = Ledger(job.plant.folder / LEDGER, now=job.now)
+    ledger = Ledger.of(job.plant, unattended=True, now=job.now)
     by_family = {c.tally.family: c for c in cases}
     states: list[State] | None = None
     written: list[str] = []
@@ -533,7 +533,7 @@ def watch_changes(job: Job, ends: Mapping[Path, datetime]) -> Followed:
 
     Only files from some days before the oldest export are read again, item by item.
     """
-    ledger = Ledger(job.plant.folder / LEDGER, now=job.now)
+    ledger = Ledger.of(job.plant, unattended=True, now=job.now)
     since = exported_since(ledger)
     if since is None:
         return Followed()
@@ -594,7 +594,7 @@ def _ground(job: Job, case: Case) -> FamilyState:
     """Return what a family's proposal is compared by from night to night."""
     rests_on = [
         __version__,
-        case.plant.file.model_dump_json(),
+        case.plant.file.ground(),
         to_csv(job.live),
         repr(case.must_catch),
         case.trials,

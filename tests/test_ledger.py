@@ -133,8 +133,8 @@ def test_a_clock_set_back_is_marked_and_noted(tmp_path):
     back = decide(ledger, 1, "hold")
     on = decide(ledger, 1, "hold")
     assert back.at < "2026-03-02T06"
-    assert back.body == {"clock_back": "2026-03-02T06:00:00.000000+00:00"}
-    assert on.body == {}
+    assert back.body["clock_back"] == "2026-03-02T06:00:00.000000+00:00"
+    assert "clock_back" not in on.body
     found = ledger.verify()
     assert found.valid
     assert len(found.notes) == 1

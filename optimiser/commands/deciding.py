@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from optimiser.commands.common import positive, print_json
-from optimiser.ledger.ledger import LEDGER, Entry, Ledger, State, Verdict
+from optimiser.ledger.ledger import Entry, Ledger, State, Verdict
 from optimiser.plant.file import Plant, read_plant
 from optimiser.recipe.table import Recipe, read_recipe
 
@@ -32,7 +32,7 @@ def add_decision(parser: argparse.ArgumentParser) -> None:
 def open_ledger(where: Path) -> tuple[Plant, Ledger]:
     """Return a plant and its ledger."""
     plant = read_plant(where)
-    return plant, Ledger(plant.folder / LEDGER)
+    return plant, Ledger.of(plant)
 
 
 def live_recipe(plant: Plant) -> tuple[Recipe, Path]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from optimiser.commands.common import positive, print_json, say
 from optimiser.defaults import TRIALS
-from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.ledger.ledger import Ledger
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
 
@@ -83,7 +83,7 @@ def _report(night: Night) -> None:
         job.plant,
         night.counted.days,
         night.refreshed.proposals,
-        Ledger(job.plant.folder / LEDGER),
+        Ledger.of(job.plant),
         night.followed.watched,
         made_at=job.now().isoformat(timespec="seconds"),
         backtested=bool(kept_calibration(job.plant.folder)),

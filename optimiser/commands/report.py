@@ -17,7 +17,7 @@ from optimiser.commands.common import (
 )
 from optimiser.defaults import TRIALS
 from optimiser.files import write_whole
-from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.ledger.ledger import Ledger
 from optimiser.plant.file import Plant
 from optimiser.recipe.table import Recipe
 
@@ -65,7 +65,7 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     from optimiser.proposal.relabel import relabel
     from optimiser.proposal.stated import check_stated
 
-    ledger = Ledger(plant.folder / LEDGER)
+    ledger = Ledger.of(plant)
     with opened_history(plant, live, path, checked=True) as history:
         cases = make_cases(history, live, trials=TRIALS, proof=True)
         standing = standing_proposals(plant)

@@ -48,7 +48,7 @@ def run(parsed: argparse.Namespace) -> int:
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
-    ledger = Ledger(parsed.ledger or plant.folder / LEDGER)
+    ledger = Ledger(parsed.ledger, plant=plant) if parsed.ledger else Ledger.of(plant)
     with opened_history(plant, live, path) as history:
         found = watch_exported(
             history,

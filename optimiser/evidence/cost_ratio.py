@@ -193,7 +193,7 @@ def price_ranges(
     ends = [_break_even(called, i, j, level, icc_floor) for i, j in itertools.pairwise(hull)]
     return tuple(
         PriceRange(
-            setting=row,
+            setting=int(row),
             false_calls=round(false_calls[row]),
             escapes=round(escapes[row]),
             above=above,

@@ -80,6 +80,31 @@ def check_chain(connection: sqlite3.Connection, *, noted: str | None) -> Verifie
     )
 
 
+def check_on(connection: sqlite3.Connection, sound: tuple[int, str]) -> list[Fault]:
+    """Return the faults of what was appended to a chain that was found sound before.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    sound : (int, str)
+        Number and hash of the entry that was its last then; 0 and zeros of an empty one.
+
+    Returns
+    -------
+    list of Fault
+        Of numbers, hashes, links and head; what was sound is not looked at again.
+    """
+    rows = connection.execute(
+        f"select {FIELDS} from entry where id >= ? order by id", (sound[0],)
+    ).fetchall()
+    if sound[0] and (not rows or (rows[0][0], rows[0][-1]) != sound):
+        words = f"entry {sound[0]} is not what it was a moment ago: the file was altered meanwhile"
+        return [Fault(entry=sound[0], rule="chain", words=words)]
+    heads = connection.execute("select id, hash from head").fetchall()
+    new = rows[1:] if sound[0] else rows
+    return [*_chain_faults(new, sound), *_head_faults(rows, heads)]
+
+
 def _guard_faults(connection: sqlite3.Connection) -> list[Fault]:
     here, made = guards(connection), guards_as_made()
     odd = sorted(name for name in here.keys() | made.keys() if here.get(name) != made.get(name))
@@ -94,9 +119,11 @@ def _guard_faults(connection: sqlite3.Connection) -> list[Fault]:
     ]
 
 
-def _chain_faults(rows: Sequence[Sequence[Any]]) -> list[Fault]:
+def _chain_faults(
+    rows: Sequence[Sequence[Any]], after: tuple[int, str] = (0, GENESIS)
+) -> list[Fault]:
     """Return what is wrong with numbers, hashes and links, each at its entry."""
-    faults, expected, before = [], 1, GENESIS
+    faults, expected, before = [], after[0] + 1, after[1]
     for row in rows:
         number = row[0]
         if number != expected:

@@ -23,20 +23,22 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal, TypeVar, get_args
 
 from optimiser.errors import ConflictError, LedgerError, UsageError, nearest
-from optimiser.ledger.chain import Fault, Verified, check_chain
+from optimiser.ledger.chain import Fault, Verified, check_chain, check_on
 from optimiser.ledger.rows import FIELDS, UNSAVED, canonical, digest, entry_of, rows_of
 from optimiser.ledger.schema import GENESIS, append, read
 from optimiser.ledger.standing import (
+    BY_NIGHT,
     UNEXPORTED,
     Entry,
     Signature,
     State,
-    same_person,
     standings,
 )
+from optimiser.plant.file import Act, Plant
+from optimiser.plant.names import is_reserved, listed, skeleton
 from optimiser.values import finite_only
 
 __all__ = [
@@ -56,6 +58,7 @@ __all__ = [
 Verdict = Literal["accept", "hold", "reject", "withdraw"]
 Origin = Literal["recommended", "front", "hand"]
 Written = Literal["export", "rollback"]
+Result = TypeVar("Result")
 Make = Callable[[Sequence[Entry]], Mapping[str, Any] | None]
 LEDGER = "ledger.sqlite"
 TIMEOUT_S = 5.0
@@ -85,6 +88,11 @@ class Ledger:
     ----------
     path : Path
         Made with the first entry; its folder must exist.
+    plant : Plant, optional
+        Says who may sign and which families are critical; without it names are unchecked and a
+        family is critical where its proposal says so.
+    unattended : bool
+        Whether no person but the night writes, under its own name.
     now : callable
         Returns the time, with a time zone; injected to replay a night.
     timeout_s : float
@@ -95,13 +103,75 @@ class Ledger:
         self,
         path: Path,
         *,
+        plant: Plant | None = None,
+        unattended: bool = False,
         now: Callable[[], datetime] = utc_now,
         timeout_s: float = TIMEOUT_S,
     ) -> None:
         self.path, self.now, self.timeout_s = Path(path), now, timeout_s
+        self.plant, self.unattended = plant, unattended
+        self._sound: tuple[int, str] | None = None
+
+    @classmethod
+    def of(
+        cls, plant: Plant, *, unattended: bool = False, now: Callable[[], datetime] = utc_now
+    ) -> "Ledger":
+        """Return a plant's ledger.
+
+        Parameters
+        ----------
+        plant : Plant
+        unattended : bool
+        now : callable
+
+        Returns
+        -------
+        Ledger
+        """
+        return cls(plant.folder / LEDGER, plant=plant, unattended=unattended, now=now)
 
     def __repr__(self) -> str:
         return f"<Ledger {self.path}>"
+
+    def signer(self, by: str, act: Act) -> str:
+        """Return the name under which somebody signs.
+
+        Parameters
+        ----------
+        by : str
+        act : str
+            What is to be signed.
+
+        Returns
+        -------
+        str
+            As the plant lists it; as given where the plant lists nobody.
+
+        Raises
+        ------
+        UsageError
+            If the name is reserved, not listed, or may not sign this; nothing was saved then.
+        """
+        _refuse_odd_name(by)
+        if self.unattended and by == BY_NIGHT and act == "withdraw":
+            return by
+        if is_reserved(by):
+            msg = f"{by!r} is no person's name; decisions are signed by people{UNSAVED}"
+            raise UsageError(msg)
+        signers = self.plant.file.signers if self.plant is not None else {}
+        if not signers:
+            return by.strip()
+        name = listed(by, signers)
+        if name is None:
+            msg = (
+                f"{by.strip()!r} is not among this plant's signers; {nearest(by, signers)}{UNSAVED}"
+            )
+            raise UsageError(msg)
+        may = signers[name].may
+        if may and act not in may:
+            msg = f"{name} may not sign {act}, only {', '.join(may)} (plant.toml, signers){UNSAVED}"
+            raise UsageError(msg)
+        return name
 
     def propose(
         self,
@@ -170,7 +240,7 @@ class Ledger:
                 return open_ones[-1].entry
             return self._append(connection, ("proposal", family, None), by, reason, content)
 
-        return append(self.path, work, timeout_s=self.timeout_s)
+        return self._write(work)
 
     def decide(
         self,
@@ -213,19 +283,32 @@ class Ledger:
                 f"unknown verdict {verdict!r}; {nearest(verdict, get_args(Verdict))}{UNSAVED}"
             )
         _refuse_unsigned(verdict, by, reason)
-        content = json.loads(canonical(dict(body or {})))
+        name = self.signer(by, verdict)
+        content = {**json.loads(canonical(dict(body or {}))), "names": self._names}
 
         def work(connection: sqlite3.Connection) -> Entry:
             family = _family_of(connection, proposal_id)
             past = standings(_family_entries(connection, family))
-            refused = past.refusal(verdict, proposal_id, by)
+            if verdict == "accept":
+                content["critical"] = self._is_critical(family)
+            refused = past.refusal(verdict, proposal_id, name, content)
             if refused is not None:
                 raise ConflictError(f"{refused}{UNSAVED}")
-            return self._append(connection, (verdict, family, proposal_id), by, reason, content)
+            return self._append(connection, (verdict, family, proposal_id), name, reason, content)
 
         if self._is_absent():
             raise UsageError(_no_proposal(proposal_id, []))
-        return append(self.path, work, timeout_s=self.timeout_s)
+        return self._write(work)
+
+    @property
+    def _names(self) -> str:
+        """How names are compared: by the plant's list, or by what they look like alone."""
+        return "listed" if self.plant is not None and self.plant.file.signers else "unchecked"
+
+    def _is_critical(self, family: str) -> bool:
+        """Whether a family is critical as the plant file stands now."""
+        families = self.plant.file.families if self.plant is not None else {}
+        return family in families and families[family].critical
 
     def write(
         self,
@@ -264,6 +347,7 @@ class Ledger:
             If nothing could be saved.
         """
         _refuse_unsigned(kind, by, reason)
+        name = self.signer(by, kind)
 
         def work(connection: sqlite3.Connection) -> Entry | None:
             past = rows_of(connection)
@@ -272,9 +356,9 @@ class Ledger:
                 return None
             content = json.loads(canonical(dict(made)))
             _refuse_unfounded(past, kind, content)
-            return self._append(connection, (kind, None, None), by, reason, content)
+            return self._append(connection, (kind, None, None), name, reason, content)
 
-        return append(self.path, work, timeout_s=self.timeout_s)
+        return self._write(work)
 
     def watch(
         self,
@@ -315,7 +399,7 @@ class Ledger:
         def work(connection: sqlite3.Connection) -> Entry:
             return self._append(connection, ("watch", family, proposal), by, reason, content)
 
-        return append(self.path, work, timeout_s=self.timeout_s)
+        return self._write(work)
 
     def entries(
         self, *, family: str | None = None, kind: str | None = None, since: int = 0
@@ -338,7 +422,12 @@ class Ledger:
         values = (since, family, family, kind, kind)
         if self._is_absent():
             return []
-        return read(self.path, lambda c: rows_of(c, where, values), timeout_s=self.timeout_s)
+
+        def work(connection: sqlite3.Connection) -> list[Entry]:
+            self._refuse_unsound(connection)
+            return rows_of(connection, where, values)
+
+        return read(self.path, work, timeout_s=self.timeout_s)
 
     def states(self) -> list[State]:
         """Return where every proposal stands, in their order.
@@ -374,6 +463,35 @@ class Ledger:
             )
             raise LedgerError(msg)
         return read(self.path, partial(check_chain, noted=head), timeout_s=self.timeout_s)
+
+    def _write(self, work: Callable[[sqlite3.Connection], Result]) -> Result:
+        """Append inside a transaction, to a chain that is sound."""
+
+        def checked(connection: sqlite3.Connection) -> Result:
+            self._refuse_unsound(connection)
+            return work(connection)
+
+        return append(self.path, checked, timeout_s=self.timeout_s)
+
+    def _refuse_unsound(self, connection: sqlite3.Connection) -> None:
+        """Raise where the chain is not as it was written; whoever believes it believes anything."""
+        faults: Sequence[Fault]
+        if self._sound is None:
+            faults = check_chain(connection, noted=None).faults
+        else:
+            faults = check_on(connection, self._sound)
+        if faults:
+            self._sound = None
+            msg = (
+                f"{self.path}: not valid: {faults[0].words}"
+                + (f", and {len(faults) - 1} faults more" if len(faults) > 1 else "")
+                + "; nothing was done with it. optimiser verify-ledger names every fault; put the "
+                "ledger back from a backup"
+            )
+            raise LedgerError(msg)
+        self._sound = connection.execute(
+            "select id, hash from entry order by id desc limit 1"
+        ).fetchone() or (0, GENESIS)
 
     def _is_absent(self) -> bool:
         """Whether nothing was ever written: no file, or one that a crash left empty."""
@@ -518,7 +636,7 @@ def _refuse_unsigned(kind: str, by: str, reason: str) -> None:
 
 def _refuse_odd_name(by: str) -> None:
     # A character that nobody sees would make two people of one.
-    if not same_person(by) or not by.strip().isprintable():
+    if not skeleton(by) or not by.strip().isprintable():
         msg = f"a name is needed, without characters that cannot be printed, got {by!r}{UNSAVED}"
         raise UsageError(msg)
 

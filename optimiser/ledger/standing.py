@@ -2,9 +2,11 @@
 
 The rules of deciding:
 
-- A proposal is accepted by one signature, of a critical family by two, by different people;
-  names are compared without case and surplus blanks. Whoever proposed may sign as one of the
-  two, but only by a signature of their own: the proposal itself is none.
+- A proposal is accepted by one signature, of a critical family by two, by different people:
+  critical is what the plant file says when it is signed, or said when it was proposed. Whoever
+  proposed may sign as one of the two, but only by a signature of their own: the proposal itself
+  is none. Names are compared as ``plant/names.py`` says; signatures of before that were compared
+  without case and surplus blanks, and count as they did.
 - ``hold`` puts a proposal aside and takes its signatures away: what was doubted is signed anew.
 - ``reject`` and ``withdraw`` end a proposal. So does, unless it was exported, the acceptance
   of a newer proposal of its family; it stays superseded even if the newer one falls later.
@@ -16,6 +18,8 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
+
+from optimiser.plant.names import clearly_different, skeleton
 
 Standing = Literal[
     "waiting",
@@ -74,11 +78,15 @@ class Entry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signature:
-    """Who accepted, when (UTC, ISO 8601) and why."""
+    """Who accepted, when (UTC, ISO 8601) and why.
+
+    ``names`` is how the name was checked: ``listed`` by the plant, ``unchecked``, None of before.
+    """
 
     by: str
     at: str
     reason: str
+    names: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +107,8 @@ class State:
         When that was.
     exported_in : str or None
         The newest revision that holds it, or held it before a rollback.
+    signed_critical : bool
+        Whether the family was critical when it was signed, if not yet when it was proposed.
     """
 
     entry: Entry
@@ -106,6 +116,7 @@ class State:
     signatures: tuple[Signature, ...] = ()
     last: Entry | None = None
     exported_in: str | None = None
+    signed_critical: bool = False
 
     @property
     def decided_at(self) -> str | None:
@@ -115,7 +126,7 @@ class State:
     @property
     def critical(self) -> bool:
         """Whether two people must sign."""
-        return bool(self.entry.body.get("critical"))
+        return self.signed_critical or bool(self.entry.body.get("critical"))
 
 
 @dataclass(slots=True)
@@ -140,7 +151,7 @@ class Standings:
             self.states[entry.id] = State(entry=entry, state="waiting")
             return None
         if entry.kind in DECISIONS:
-            refused = self.refusal(entry.kind, entry.proposal, entry.by)
+            refused = self.refusal(entry.kind, entry.proposal, entry.by, entry.body)
             if refused is None:
                 self._decide(entry)
             return refused
@@ -151,8 +162,23 @@ class Standings:
             return refused
         return None
 
-    def refusal(self, kind: str, proposal: int | None, by: str) -> str | None:
-        """Return why a decision is refused, and the way out; None where it is not."""
+    def refusal(
+        self, kind: str, proposal: int | None, by: str, body: Mapping[str, Any]
+    ) -> str | None:
+        """Return why a decision is refused, and the way out; None where it is not.
+
+        Parameters
+        ----------
+        kind : str
+        proposal : int or None
+        by : str
+        body : mapping
+            ``names`` is how the name was checked: ``listed``, ``unchecked``, or not at all.
+
+        Returns
+        -------
+        str or None
+        """
         state = self.states.get(proposal or 0)
         if state is None:
             return f"entry {proposal} is no proposal"
@@ -163,14 +189,21 @@ class Standings:
             )
         if state.state not in UNEXPORTED:
             return f"proposal {proposal} is {state.state}, which is final; make a new proposal"
-        return _signing_refusal(state, by) if kind == "accept" else None
+        return _signing_refusal(state, by, body) if kind == "accept" else None
 
     def _decide(self, entry: Entry) -> None:
         state = self.states[entry.proposal or 0]
         if entry.kind == "accept":
-            signature = Signature(by=entry.by, at=entry.at, reason=entry.reason)
-            self._set(state, _signed(state), (*state.signatures, signature), last=entry)
-            if _signed(state) == "accepted":
+            signature = Signature(
+                by=entry.by, at=entry.at, reason=entry.reason, names=entry.body.get("names")
+            )
+            critical = state.critical or bool(entry.body.get("critical"))
+            after: Standing = "accepted"
+            if critical and not state.signatures:
+                after = "one signature of two"
+            signed = (*state.signatures, signature)
+            self._set(state, after, signed, last=entry, critical=critical)
+            if after == "accepted":
                 self._supersede(state)
         else:
             ends: dict[str, Standing] = {
@@ -230,6 +263,7 @@ class Standings:
         *,
         last: Entry | None,
         revision: str | None = None,
+        critical: bool = False,
     ) -> None:
         self.states[state.entry.id] = State(
             entry=state.entry,
@@ -237,29 +271,38 @@ class Standings:
             signatures=signatures,
             last=last,
             exported_in=revision or state.exported_in,
+            signed_critical=critical or state.signed_critical,
         )
 
 
-def _signing_refusal(state: State, by: str) -> str | None:
+def _signing_refusal(state: State, by: str, body: Mapping[str, Any]) -> str | None:
     proposal = state.entry.id
     names = ", ".join(s.by for s in state.signatures)
     if state.state == "accepted":
         return f"proposal {proposal} is accepted already, by {names}; nothing is left to sign"
-    if same_person(by) in {same_person(s.by) for s in state.signatures}:
-        return (
-            f"{by} has signed proposal {proposal} already; {state.entry.family} is critical and "
-            "needs a second, different person"
-        )
-    return None
+    before = next((s for s in state.signatures if _may_be_one(s, by, body.get("names"))), None)
+    if before is None:
+        return None
+    same = f"{by} has signed" if before.by == by else f"{by} may be {before.by}, who has signed"
+    way = "" if before.by == by else "; list who may sign in plant.toml, [signers]"
+    return (
+        f"{same} proposal {proposal} already; {state.entry.family} is critical and needs a second, "
+        f"different person{way}"
+    )
 
 
-def _signed(state: State) -> Standing:
-    """Return where a proposal stands after one signature more."""
-    return "one signature of two" if state.critical and not state.signatures else "accepted"
+def _may_be_one(signature: Signature, by: str, names: str | None) -> bool:
+    """Return whether a name may be that of somebody who has signed."""
+    how = {signature.names, names}
+    if "unchecked" in how:
+        return not clearly_different(signature.by, by)
+    if "listed" in how:
+        return skeleton(signature.by) == skeleton(by)
+    return same_person(signature.by) == same_person(by)
 
 
 def same_person(name: str) -> str:
-    """Return what is equal for two spellings of one name.
+    """Return what was equal for two spellings of one name in ledgers of before.
 
     Examples
     --------

@@ -15,7 +15,7 @@ from optimiser.caution import CAUTION
 from optimiser.evidence.intervals import ZERO, Interval, add_up, weighted_total
 from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL
 from optimiser.ledger.ledger import Ledger
-from optimiser.ledger.standing import BY_NIGHT, State
+from optimiser.ledger.standing import BY_NIGHT, Entry, State
 from optimiser.monitoring.watch import Watched
 from optimiser.plant.file import Plant
 from optimiser.proposal.headline import Headline, headline
@@ -182,7 +182,7 @@ def make_account(
         changes=tuple(_change(n, w) for n, w in watched.items()),
         waiting=tuple(_standing(s) for s in states if s.state in WAITING),
         decided=tuple(
-            _decision(s) for s in reversed(states) if s.last is not None and s.last.by != BY_NIGHT
+            _decision(s) for s in reversed(states) if s.last is not None and not _is_nights(s.last)
         ),
         raises=(
             *(stated.words() if stated is not None and stated.contradicted else ()),
@@ -191,6 +191,11 @@ def make_account(
         ),
         headline=headline(proposals, plant.file.review),
     )
+
+
+def _is_nights(entry: Entry) -> bool:
+    """Whether the night took back itself what it had proposed; whatever else bears its name is shown."""
+    return entry.by == BY_NIGHT and entry.kind == "withdraw"
 
 
 def _head(proposals: Sequence[Proposal], states: Sequence[State]) -> tuple[Money, ...]:

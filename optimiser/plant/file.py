@@ -12,9 +12,12 @@ from typing import Annotated, Any, Literal, Self, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from optimiser.errors import PlantError, UsageError, nearest
+from optimiser.plant.names import RESERVED, is_reserved, look_alike, skeleton
 
 Side = Literal["lower", "upper"]
 SIDES: tuple[Side, Side] = ("lower", "upper")
+Act = Literal["accept", "hold", "reject", "withdraw", "export", "rollback"]
+"""What people sign."""
 RailName = Literal[
     "workmanship",
     "must-catch",
@@ -181,6 +184,23 @@ class AdviceRule(Record):
     largest_chance_of_loss: Annotated[float, Field(gt=0, le=0.5)] = 0.5
 
 
+class Signer(Record):
+    """``[signers."Name"]``: a person who may sign.
+
+    Attributes
+    ----------
+    may : tuple of str
+        What this person may sign: ``accept``, ``hold``, ``reject``, ``withdraw``, ``export``,
+        ``rollback``; all of it where the list is empty.
+    key : str or None
+        A public SSH key (``ssh-ed25519 AAAA…``); with it every accept, export and rollback of this
+        person needs a signature by the private one.
+    """
+
+    may: tuple[Act, ...] = ()
+    key: Annotated[str, Field(pattern=r"^(ssh|ecdsa|sk)-\S+ \S+")] | None = None
+
+
 class PlantFile(Record):
     """All of ``plant.toml``."""
 
@@ -192,6 +212,7 @@ class PlantFile(Record):
     families: Annotated[dict[str, Family], Field(min_length=1)]
     rails: Rails = Rails()
     advice: AdviceRule = AdviceRule()
+    signers: dict[str, Signer] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _workmanship_is_measured(self) -> Self:
@@ -204,6 +225,23 @@ class PlantFile(Record):
                     )
                     raise ValueError(msg)
         return self
+
+    @model_validator(mode="after")
+    def _signers_are_people(self) -> Self:
+        odd = [n for n in self.signers if not skeleton(n) or not n.isprintable()]
+        odd += [n for n in self.signers if is_reserved(n)]
+        if odd:
+            msg = f"signers.{odd[0]!r}: is no person's name; {', '.join(RESERVED)} are reserved"
+            raise ValueError(msg)
+        alike = look_alike(self.signers)
+        if alike is not None:
+            msg = f"signers: {alike[0]!r} and {alike[1]!r} look alike; name each person once"
+            raise ValueError(msg)
+        return self
+
+    def ground(self) -> str:
+        """Return all that a proposal rests on as JSON: who may sign is no part of it."""
+        return self.model_dump_json(exclude={"signers"})
 
     def review_of(self, family: str) -> Review:
         """Return what reviewers do in a family: its own rates where it states any.

@@ -66,7 +66,7 @@ def _(value: pd.DataFrame) -> bytes:
 
 @_plain.register
 def _(value: Plant) -> bytes:
-    return value.file.model_dump_json().encode()
+    return value.file.ground().encode()
 
 
 @_plain.register

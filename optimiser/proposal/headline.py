@@ -122,7 +122,9 @@ def _walk(forwards: Sequence[Forward]) -> Walk | None:
     return Walk(
         families=len(told),
         inside=sum(
-            f.false_calls_saved.low <= f.followed_false_calls_saved <= f.false_calls_saved.high
+            bool(
+                f.false_calls_saved.low <= f.followed_false_calls_saved <= f.false_calls_saved.high
+            )
             for f in told
         ),
         promised=sum(f.false_calls_saved.value for f in told),

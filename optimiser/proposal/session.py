@@ -16,7 +16,7 @@ from optimiser.errors import UsageError, nearest
 from optimiser.history.calls import By, CallTotals, call_totals, false_calls_by
 from optimiser.history.distribution import Window, distributions
 from optimiser.history.read import History, open_history
-from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.ledger.ledger import Ledger
 from optimiser.plant.file import Plant, read_plant
 from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
 from optimiser.proposal.cache import keep, read_found, read_proposal
@@ -77,7 +77,7 @@ class Session:
     @property
     def ledger(self) -> Ledger:
         """The plant's ledger: what was proposed and who decided what."""
-        return Ledger(self.plant.folder / LEDGER)
+        return Ledger.of(self.plant)
 
     def close(self) -> None:
         """Close the history."""

@@ -42,7 +42,7 @@ def basis_of(case: Case, live: Recipe) -> Basis:
     return Basis(
         history=case_key(case),
         recipe=hash_of(to_csv(live)),
-        plant=hash_of(plant.model_dump_json()),
+        plant=hash_of(plant.ground()),
         version=__version__,
         seed=stable_seed(plant.plant.name, case.tally.family),
     )

@@ -11,7 +11,7 @@ from optimiser.caution import CAUTION
 from optimiser.defaults import TRIALS
 from optimiser.demo.write import write_demo
 from optimiser.evidence.audit import clean
-from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.ledger.ledger import Ledger
 from optimiser.monitoring.backtest import Fold, backtest, calibrate
 from optimiser.proposal.calibration import keep_calibration
 from optimiser.proposal.session import Session, open_plant
@@ -66,7 +66,7 @@ def decisions_frame(session: Session) -> pd.DataFrame:
     DataFrame
         ``proposal, family, state, origin, limits, signed by, decided at, reason``.
     """
-    ledger = Ledger(session.plant.folder / LEDGER)
+    ledger = Ledger.of(session.plant)
     columns = ["proposal", "family", "state", "origin", "limits", "signed by", "decided", "reason"]
     reasons = {e.proposal: e.reason for e in ledger.entries() if e.proposal is not None}
     rows = [

@@ -9,7 +9,7 @@ import ipywidgets as widgets
 import numpy as np
 from numpy.typing import NDArray
 
-from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.ledger.ledger import Ledger
 from optimiser.proposal.choice import (
     Choice,
     Consequences,
@@ -63,7 +63,7 @@ class DecisionPanel(Panel):
 
     def __init__(self, session: Session, family: str | None = None) -> None:
         self._session, self._lock = session, threading.RLock()
-        self._ledger = Ledger(session.plant.folder / LEDGER)
+        self._ledger = Ledger.of(session.plant)
         self._filling = False
         self._spread: alt.JupyterChart | None = None
         self._spread_data: tuple[Any, Any] = (None, [])
