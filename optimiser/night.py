@@ -44,7 +44,8 @@ DAYS_BEFORE = 45
 """Days before an export that say how a family's days scatter."""
 REFRESH_DAYS = 7.0
 _FIGURES = (
-    *("promise", "lines", "items", "lots", "defects", "span_days", "rails_touched", "reasons"),
+    *("promise", "proof", "lines", "items", "lots", "defects", "span_days"),
+    *("rails_touched", "reasons"),
 )
 FamilyState = dict[str, Any]
 """When and on what a family was last proposed, as the state file holds it."""

@@ -640,17 +640,17 @@ def test_a_file_rewritten_throughout_is_found_by_a_noted_head_alone(ledger):
         head,
     )
     assert ledger.verify().valid
-    assert faults(ledger, head=noted) == {(None, "noted head")}
-    assert faults(ledger, head=ledger.verify().head) == set()
+    assert faults(ledger, heads=[noted]) == {(None, "noted head")}
+    assert faults(ledger, heads=[ledger.verify().head]) == set()
 
 
 def test_a_noted_head_stays_known_as_the_ledger_grows(ledger):
     filled(ledger)
     noted = ledger.verify().head
     propose(ledger, "NEW")
-    assert ledger.verify(head=noted.upper() + " ").valid
-    assert ledger.verify(head="0" * 64).valid
-    assert faults(ledger, head="f" * 64) == {(None, "noted head")}
+    assert ledger.verify(heads=[noted.upper() + " "]).valid
+    assert ledger.verify(heads=["0" * 64]).valid
+    assert faults(ledger, heads=["f" * 64]) == {(None, "noted head")}
 
 
 def test_a_decision_against_the_rules_is_found(ledger):

@@ -13,6 +13,7 @@ from factories import RECIPE, make_plant, recipe_text, table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import optimiser
 from optimiser.caution import CAUTION
 from optimiser.errors import ConflictError, InputError, LedgerError, RecipeError, UsageError
 from optimiser.ledger import revision as revision_module
@@ -20,7 +21,8 @@ from optimiser.ledger.ledger import LEDGER, Basis, Ledger
 from optimiser.ledger.revision import difference, export_revision, roll_back
 from optimiser.ledger.revision_file import next_name
 from optimiser.plant.file import read_plant
-from optimiser.recipe.table import read_recipe, write_recipe
+from optimiser.recipe.table import read_recipe, to_csv, write_recipe
+from optimiser.values import hash_of
 
 BASIS = Basis(history="aa", recipe="bb", plant="cc", version="0", seed=7)
 UNITS = {"tilt": "deg", "offset": "um", "fill": "%"}
@@ -63,12 +65,21 @@ class Bench:
             reason="",
             origin="recommended",
             critical=critical,
-            basis=BASIS,
+            basis=self.basis(),
             figures=FIGURES,
         )
         for by in accept:
             self.ledger.decide(entry.id, "accept", by=by, reason="boards looked at")
         return entry.id
+
+    def basis(self):
+        plant, live, _ = self.live
+        return replace(
+            BASIS,
+            recipe=hash_of(to_csv(live)),
+            plant=hash_of(plant.file.ground()),
+            version=optimiser.__version__,
+        )
 
     def export(self, by="Ada", reason="week 10", **more):
         return export_revision(*self.live, self.ledger, by=by, reason=reason, **more)

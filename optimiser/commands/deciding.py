@@ -6,6 +6,7 @@ from typing import Any
 
 from optimiser.commands.common import positive, print_json
 from optimiser.ledger.ledger import Entry, Ledger, State, Verdict
+from optimiser.ledger.standing import still_to_sign
 from optimiser.plant.file import Plant, read_plant
 from optimiser.recipe.table import Recipe, read_recipe
 
@@ -43,15 +44,20 @@ def live_recipe(plant: Plant) -> tuple[Recipe, Path]:
 
 def run_decision(parsed: argparse.Namespace, verdict: Verdict) -> int:
     """Write one decision and say where the proposal stands after it."""
+    plant, ledger = open_ledger(parsed.plant)
+    entry = ledger.decide(parsed.id, verdict, by=parsed.by, reason=parsed.reason)
+    return say_decided(parsed, plant, ledger, entry)
+
+
+def say_decided(parsed: argparse.Namespace, plant: Plant, ledger: Ledger, entry: Entry) -> int:
+    """Say what was decided on and where the proposal stands after it."""
     from optimiser.views import ledger_tables, tables
 
-    _, ledger = open_ledger(parsed.plant)
-    entry = ledger.decide(parsed.id, verdict, by=parsed.by, reason=parsed.reason)
     state = next(s for s in ledger.states() if s.entry.id == parsed.id)
     if parsed.json:
-        print_json({"entry": entry_row(entry), "proposal": state_row(state)})
+        print_json({"entry": entry_row(entry), "proposal": state_row(state, plant)})
     else:
-        print(tables.show(ledger_tables.decided_table(entry, state)), end="")
+        print(tables.show(ledger_tables.decided_table(entry, state, plant)), end="")
     return 0
 
 
@@ -60,9 +66,11 @@ def entry_row(entry: Entry) -> dict[str, Any]:
     return {name: getattr(entry, name) for name in Entry.__slots__}
 
 
-def state_row(state: State) -> dict[str, Any]:
-    """Return where a proposal stands as a JSON value."""
-    entry = state.entry
+def state_row(state: State, plant: Plant) -> dict[str, Any]:
+    """Return where a proposal stands, what it promises and who must still sign, as a JSON value."""
+    from optimiser.proposal.signing import changed_since
+
+    entry, (live, _) = state.entry, live_recipe(plant)
     return {
         "proposal": entry.id,
         "family": entry.family,
@@ -73,6 +81,11 @@ def state_row(state: State) -> dict[str, Any]:
         "proposed_at": entry.at,
         "limits": entry.body["limits"],
         "signatures": [{"by": s.by, "at": s.at, "reason": s.reason} for s in state.signatures],
+        "still_to_sign": still_to_sign(state, plant),
+        "names_checked": bool(plant.file.signers),
+        "changed_since": list(changed_since(state, plant, live)),
+        "promise": entry.body["figures"].get("promise"),
+        "proof": entry.body["figures"].get("proof"),
         "decided_at": state.decided_at,
         "exported_in": state.exported_in,
     }

@@ -25,7 +25,7 @@ def run(parsed: argparse.Namespace) -> int:
         print_json(
             {
                 "family": parsed.family,
-                "proposals": [state_row(s) for s in states],
+                "proposals": [state_row(s, plant) for s in states],
                 "entries": [entry_row(e) for e in entries],
             }
         )

@@ -3,7 +3,7 @@
 import argparse
 
 from optimiser.commands.common import print_json
-from optimiser.commands.deciding import add_ledger, open_ledger, state_row
+from optimiser.commands.deciding import add_ledger, live_recipe, open_ledger, state_row
 
 WAITING = ("waiting", "one signature of two")
 
@@ -17,12 +17,14 @@ def run(parsed: argparse.Namespace) -> int:
     """Print what waits for a signature, then what is put aside or waits for export."""
     from optimiser.views import ledger_tables, tables
 
-    _, ledger = open_ledger(parsed.plant)
+    plant, ledger = open_ledger(parsed.plant)
     states = ledger.states()
     waiting = [s for s in states if s.state in WAITING]
     if parsed.json:
-        print_json([state_row(s) for s in waiting])
+        print_json([state_row(s, plant) for s in waiting])
     else:
         others = [s for s in states if s.state in ("held", "accepted")]
-        print(tables.show(ledger_tables.waiting_table(waiting, others)), end="")
+        live, _ = live_recipe(plant)
+        shown = ledger_tables.waiting_table(waiting, others, plant=plant, live=live)
+        print(tables.show(shown), end="")
     return 0

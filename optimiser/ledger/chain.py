@@ -46,14 +46,14 @@ class Verified:
         return not self.faults
 
 
-def check_chain(connection: sqlite3.Connection, *, noted: str | None) -> Verified:
+def check_chain(connection: sqlite3.Connection, *, noted: Sequence[str] = ()) -> Verified:
     """Walk the chain from its start.
 
     Parameters
     ----------
     connection : sqlite3.Connection
-    noted : str or None
-        A head's hash noted earlier.
+    noted : sequence of str
+        Heads' hashes noted earlier.
 
     Returns
     -------
@@ -65,15 +65,17 @@ def check_chain(connection: sqlite3.Connection, *, noted: str | None) -> Verifie
     # Where a hash is wrong the words are somebody else's; only sound chains are read further.
     if not faults:
         faults += _rule_faults(rows)
-    if noted is not None and noted.strip().lower() not in {GENESIS, *(row[-1] for row in rows)}:
-        faults.append(
-            Fault(
-                entry=None,
-                rule="noted head",
-                words=f"the noted head {noted} is not in this chain: the ledger was rewritten, cut "
-                "or replaced after it was noted, or is another plant's; compare with a backup",
-            )
+    here = {GENESIS, *(row[-1] for row in rows)}
+    faults += [
+        Fault(
+            entry=None,
+            rule="noted head",
+            words=f"the noted head {head} is not in this chain: the ledger was rewritten, cut "
+            "or replaced after it was noted, or is another plant's; compare with a backup",
         )
+        for head in noted
+        if head.strip().lower() not in here
+    ]
     head = str(rows[-1][-1]) if rows else GENESIS
     return Verified(
         faults=tuple(faults), notes=tuple(_clock_notes(rows)), entries=len(rows), head=head

@@ -282,7 +282,7 @@ class Ledger:
             raise UsageError(
                 f"unknown verdict {verdict!r}; {nearest(verdict, get_args(Verdict))}{UNSAVED}"
             )
-        _refuse_unsigned(verdict, by, reason)
+        refuse_unsigned(verdict, by, reason)
         name = self.signer(by, verdict)
         content = {**json.loads(canonical(dict(body or {}))), "names": self._names}
 
@@ -346,7 +346,7 @@ class Ledger:
         LedgerError
             If nothing could be saved.
         """
-        _refuse_unsigned(kind, by, reason)
+        refuse_unsigned(kind, by, reason)
         name = self.signer(by, kind)
 
         def work(connection: sqlite3.Connection) -> Entry | None:
@@ -439,13 +439,13 @@ class Ledger:
         """
         return list(standings(self.entries()).states.values())
 
-    def verify(self, *, head: str | None = None) -> Verified:
+    def verify(self, *, heads: Sequence[str] = ()) -> Verified:
         """Check the whole chain.
 
         Parameters
         ----------
-        head : str, optional
-            A head's hash that was noted earlier; it must still be in the chain.
+        heads : sequence of str
+            Heads' hashes that were noted earlier; each must still be in the chain.
 
         Returns
         -------
@@ -462,7 +462,7 @@ class Ledger:
                 "otherwise put it back from a backup"
             )
             raise LedgerError(msg)
-        return read(self.path, partial(check_chain, noted=head), timeout_s=self.timeout_s)
+        return read(self.path, partial(check_chain, noted=heads), timeout_s=self.timeout_s)
 
     def _write(self, work: Callable[[sqlite3.Connection], Result]) -> Result:
         """Append inside a transaction, to a chain that is sound."""
@@ -475,11 +475,8 @@ class Ledger:
 
     def _refuse_unsound(self, connection: sqlite3.Connection) -> None:
         """Raise where the chain is not as it was written; whoever believes it believes anything."""
-        faults: Sequence[Fault]
-        if self._sound is None:
-            faults = check_chain(connection, noted=None).faults
-        else:
-            faults = check_on(connection, self._sound)
+        before = self._sound
+        faults = check_on(connection, before) if before else check_chain(connection).faults
         if faults:
             self._sound = None
             msg = (
@@ -625,7 +622,7 @@ def _sorted_limits(body: Mapping[str, Any]) -> list[Any]:
     return sorted(body["limits"], key=lambda x: (x["measurement"], x["side"]))
 
 
-def _refuse_unsigned(kind: str, by: str, reason: str) -> None:
+def refuse_unsigned(kind: str, by: str, reason: str) -> None:
     """Raise UsageError if a name or reason is blank or unreadable."""
     _refuse_odd_name(by)
     _refuse_odd_reason(reason)

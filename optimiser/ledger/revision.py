@@ -16,12 +16,13 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, cast, get_args
 
 import numpy as np
 
 from optimiser.errors import ConflictError, LedgerError, RecipeError, UsageError, nearest
-from optimiser.ledger.ledger import Entry, Ledger, State, Written
+from optimiser.ledger.bounds import broken_bounds
+from optimiser.ledger.ledger import Entry, Fault, Ledger, State, Written
 from optimiser.ledger.revision_file import (
     ending,
     file_of,
@@ -289,6 +290,9 @@ def _plan(ground: _Ground) -> _Plan:
 
 def _ground(plant: Plant, live: Recipe, live_path: Path, entries: Sequence[Entry]) -> _Ground:
     refuse_unnamed(live, live_path)
+    altered = altered_revisions(plant.folder, entries)
+    if altered:
+        raise ConflictError(f"{altered[0].words}; nothing was written")
     ground = _Ground(
         plant=plant,
         live=live,
@@ -297,7 +301,6 @@ def _ground(plant: Plant, live: Recipe, live_path: Path, entries: Sequence[Entry
         states=tuple(standings(entries).states.values()),
     )
     kept = file_of(ground.folder, live.revision)
-    _refuse_changed(ground, live.revision, kept)
     if kept.exists() and _limits(read_recipe(kept, plant.file.measurements)) != _limits(live):
         msg = (
             f"{live_path}: its limits are not those of {kept}, though both say revision "
@@ -315,7 +318,6 @@ def _kept(ground: _Ground, revision: str) -> Recipe:
         known = {p.stem for p in ground.folder.glob("*.csv")} | {ground.live.revision}
         msg = f"no revision {revision!r} in {ground.folder}; {nearest(revision, known)}"
         raise UsageError(msg)
-    _refuse_changed(ground, revision, path)
     recipe = read_recipe(path, ground.plant.file.measurements)
     if recipe.revision != revision:
         msg = f"{path}, line 1: says revision {recipe.revision!r}, not {revision!r}; name it so"
@@ -323,17 +325,50 @@ def _kept(ground: _Ground, revision: str) -> Recipe:
     return recipe
 
 
-def _refuse_changed(ground: _Ground, revision: str, path: Path) -> None:
-    """Raise if a revision's file is not what the ledger says was written."""
-    for entry in ground.entries:
-        told = entry.body["revision"] == revision and path.exists()
-        if told and entry.body["sha256"] != sha256(path):
-            msg = (
+def altered_revisions(folder: Path, entries: Sequence[Entry]) -> list[Fault]:
+    """Return the revision files that are not what the ledger says was written.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the plant.
+    entries : sequence of Entry
+
+    Returns
+    -------
+    list of Fault
+        A file that is gone is none: it can be moved away, but not changed.
+    """
+    found = []
+    for entry in entries:
+        if entry.kind not in get_args(Written):
+            continue
+        path = folder / str(entry.body["file"])
+        if path.exists() and sha256(path) != entry.body["sha256"]:
+            words = (
                 f"{path}: was changed after it was written (entry {entry.id} of the ledger); put "
-                "the file back from a backup and give changed limits a new revision; nothing was "
-                "written"
+                "the file back from a backup and give changed limits a new revision"
             )
-            raise ConflictError(msg)
+            found.append(Fault(entry=entry.id, rule="revision file", words=words))
+    return found
+
+
+def misfits(state: State, live: Recipe, plant: Plant) -> list[str]:
+    """Return why a proposal cannot be signed or exported as recipe and plant file stand.
+
+    Parameters
+    ----------
+    state : State
+    live : Recipe
+    plant : Plant
+
+    Returns
+    -------
+    list of str
+        Live limits that are no longer what it started from, then what else stands against it.
+    """
+    moved = _moved(state, live)
+    return [_moved_words(moved)] if moved else list(_misfits(state, live, plant))
 
 
 def _pending(ground: _Ground) -> list[State]:
@@ -373,8 +408,24 @@ def _parted(ground: _Ground, states: Iterable[State]) -> tuple[list[State], list
 def _conflict(state: State, live: Recipe, plant: Plant) -> Conflict | None:
     """Return why a proposal does not fit the live recipe, or None."""
     family, number = str(state.entry.family), state.entry.id
-    rows = live.family_rows(family)
-    moved = []
+    moved = _moved(state, live)
+    why = _moved_words(moved) or next(_misfits(state, live, plant), "")
+    if not why:
+        return None
+    words = (
+        f"{family}: proposal {number} was not exported: {why}. Make the revision live that it "
+        f"started from, or withdraw it (optimiser withdraw PLANT {number}) and propose again"
+        if state.state == "accepted"
+        else f"{family}: proposal {number} of revision {state.exported_in}, which is not live, was not "
+        f"carried on: {why}. Make that revision live, or take it back: optimiser rollback PLANT "
+        f"--to {live.revision}"
+    )
+    return Conflict(family=family, proposal=number, limits=moved, words=words)
+
+
+def _moved(state: State, live: Recipe) -> tuple[Moved, ...]:
+    """Return the live limits that are no longer what a proposal started from."""
+    rows, moved = live.family_rows(str(state.entry.family)), []
     for limit in state.entry.body["limits"]:
         row, then = rows.get(limit["measurement"]), _number(limit["now"], limit["side"])
         now = row.limit(limit["side"]) if row else off_limit(limit["side"])
@@ -388,23 +439,15 @@ def _conflict(state: State, live: Recipe, plant: Plant) -> Conflict | None:
                     now=now if math.isfinite(now) else None,
                 )
             )
-    why = "; ".join(
+    return tuple(moved)
+
+
+def _moved_words(moved: Iterable[Moved]) -> str:
+    return "; ".join(
         f"{m.measurement} {m.side} was {limit_text(m.then)} {m.unit} then and is "
         f"{limit_text(m.now)} {m.unit} now"
         for m in moved
     )
-    why = why or next(_misfits(state, live, plant), "")
-    if not why:
-        return None
-    words = (
-        f"{family}: proposal {number} was not exported: {why}. Make the revision live that it "
-        f"started from, or withdraw it (optimiser withdraw PLANT {number}) and propose again"
-        if state.state == "accepted"
-        else f"{family}: proposal {number} of revision {state.exported_in}, which is not live, was not "
-        f"carried on: {why}. Make that revision live, or take it back: optimiser rollback PLANT "
-        f"--to {live.revision}"
-    )
-    return Conflict(family=family, proposal=number, limits=tuple(moved), words=words)
 
 
 def _misfits(state: State, live: Recipe, plant: Plant) -> Iterator[str]:
@@ -420,9 +463,11 @@ def _misfits(state: State, live: Recipe, plant: Plant) -> Iterator[str]:
         yield "plant.toml or the live recipe has no such family any more"
     if plant.file.families[family].critical and not state.critical:
         yield "the family is critical now, which needs two signatures"
-    for row in _with_proposal(live, state, plant).family_rows(family).values():
+    after = _with_proposal(live, state, plant)
+    for row in after.family_rows(family).values():
         if row.lower > row.upper:
             yield f"{row.measurement} would have lower {row.lower!r} above upper {row.upper!r}"
+    yield from broken_bounds(live, after, family, plant)
 
 
 def _number(value: float | None, side: Side) -> float:

@@ -19,6 +19,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from optimiser.plant.file import Plant
 from optimiser.plant.names import clearly_different, skeleton
 
 Standing = Literal[
@@ -273,6 +274,31 @@ class Standings:
             exported_in=revision or state.exported_in,
             signed_critical=critical or state.signed_critical,
         )
+
+
+def still_to_sign(state: State, plant: Plant) -> str:
+    """Return who must still accept a proposal, in words; empty where nobody has to.
+
+    Parameters
+    ----------
+    state : State
+    plant : Plant
+
+    Returns
+    -------
+    str
+    """
+    if state.state not in OPEN:
+        return ""
+    signed = [s.by for s in state.signatures]
+    may = [n for n, s in plant.file.signers.items() if not s.may or "accept" in s.may]
+    left = [n for n in may if skeleton(n) not in {skeleton(s) for s in signed}]
+    critical = state.critical or (
+        state.entry.family in plant.file.families
+        and plant.file.families[state.entry.family].critical
+    )
+    people = "a second, different person" if signed else "two people" if critical else "one person"
+    return f"{people} of {', '.join(left)}" if may else people
 
 
 def _signing_refusal(state: State, by: str, body: Mapping[str, Any]) -> str | None:

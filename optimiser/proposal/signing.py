@@ -7,8 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimiser import __version__
-from optimiser.errors import InputError, UsageError
-from optimiser.ledger.ledger import Basis, Entry, Ledger
+from optimiser.errors import ConflictError, InputError, UsageError
+from optimiser.ledger.bounds import broken_bounds
+from optimiser.ledger.ledger import Basis, Entry, Ledger, State, refuse_unsigned
+from optimiser.ledger.revision import misfits
+from optimiser.ledger.standing import OPEN
+from optimiser.plant.file import Plant
 from optimiser.proposal.cache import case_key
 from optimiser.proposal.choice import Choice, Consequences, Point
 from optimiser.proposal.propose import Case, stable_seed
@@ -48,6 +52,91 @@ def basis_of(case: Case, live: Recipe) -> Basis:
     )
 
 
+def changed_since(state: State, plant: Plant, live: Recipe) -> tuple[str, ...]:
+    """Return what a proposal rested on that is no longer as it was.
+
+    Parameters
+    ----------
+    state : State
+    plant : Plant
+    live : Recipe
+
+    Returns
+    -------
+    tuple of str
+        Recipe, plant file and version; empty where all stand. New results are no change of this
+        kind: the night says when a family is worth another proposal.
+    """
+    basis, found = state.entry.body["basis"], []
+    if basis["recipe"] != hash_of(to_csv(live)):
+        found.append("the live recipe")
+    if basis["plant"] != hash_of(plant.file.ground()):
+        found.append("the plant file (prices, rails, bounds, rates)")
+    if basis["version"] != __version__:
+        found.append(f"the program (version {basis['version']} then)")
+    return tuple(found)
+
+
+def accept(
+    ledger: Ledger,
+    plant: Plant,
+    live: Recipe,
+    proposal: int,
+    *,
+    by: str,
+    reason: str,
+    although_changed: bool = False,
+) -> Entry:
+    """Sign a proposal of the ledger that rests on what still stands.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    plant : Plant
+    live : Recipe
+    proposal : int
+    by, reason : str
+        Not blank.
+    although_changed : bool
+        Sign a proposal although recipe, plant file or program changed since; the entry says so.
+
+    Returns
+    -------
+    Entry
+
+    Raises
+    ------
+    UsageError
+        If there is no such proposal, or somebody else must sign.
+    ConflictError
+        If what it rests on changed, or its limits no longer fit the live recipe, a workmanship
+        bound or the must-catch set; nothing was saved then.
+    LedgerError
+        If the ledger is not valid or cannot be written.
+    """
+    refuse_unsigned("accept", by, reason)
+    state = next((s for s in ledger.states() if s.entry.id == proposal), None)
+    body: dict[str, Any] = {}
+    if state is not None and state.state in OPEN:
+        broken = misfits(state, live, plant)
+        if broken:
+            msg = (
+                f"{state.entry.family}: proposal {proposal} cannot be signed: {broken[0]}; propose "
+                "again; nothing was saved"
+            )
+            raise ConflictError(msg)
+        changed = changed_since(state, plant, live)
+        if changed and not although_changed:
+            msg = (
+                f"{state.entry.family}: proposal {proposal} was made before {', '.join(changed)} "
+                "changed: propose again (optimiser nightly PLANT, or the decide notebook), or sign "
+                "it as it stands with --although-changed; nothing was saved"
+            )
+            raise ConflictError(msg)
+        body = {"changed_since": list(changed)} if changed else {}
+    return ledger.decide(proposal, "accept", by=by, reason=reason, body=body)
+
+
 def sign(
     ledger: Ledger,
     choice: Choice,
@@ -84,6 +173,7 @@ def sign(
     if not by.strip() or not reason.strip():
         msg = "a decision needs your name and a reason; fill both and decide again"
         raise UsageError(msg)
+    name = ledger.signer(by, verdict)  # before the proposal is written, not after
     done = choice.consequences(setting)
     if not any(m.moves for m in done.moves):
         msg = (
@@ -91,14 +181,14 @@ def sign(
             "point of the front or move a limit"
         )
         raise UsageError(msg)
-    broken = choice.violations(setting)
+    broken = [*choice.violations(setting), *_past_bounds(choice, live, done)]
     if broken and verdict == "accept":
         raise InputError("; ".join(broken))
     point = next((p for p in choice.points if np.array_equal(p.setting, setting)), None)
     proposal = ledger.propose(
         choice.family,
         [m.as_dict() for m in done.moves if m.moves],
-        by=by,
+        by=name,
         reason=reason,
         origin="hand" if point is None else "recommended" if point.recommended else "front",
         critical=choice.proposal.critical,
@@ -106,8 +196,15 @@ def sign(
         figures=figures(choice, point, done),
     )
     return Signed(
-        proposal=proposal, decision=ledger.decide(proposal.id, verdict, by=by, reason=reason)
+        proposal=proposal, decision=ledger.decide(proposal.id, verdict, by=name, reason=reason)
     )
+
+
+def _past_bounds(choice: Choice, live: Recipe, done: Consequences) -> list[str]:
+    """Return the bounds that a setting's limits break, read off the recipe they would make."""
+    limits = {(m.measurement, m.side): m.proposed for m in done.moves if m.moves}
+    new = live.with_limits(choice.family, limits)
+    return list(broken_bounds(live, new, choice.family, choice.case.plant))
 
 
 def figures(choice: Choice, point: Point | None, done: Consequences) -> dict[str, Any]:
@@ -128,6 +225,7 @@ def figures(choice: Choice, point: Point | None, done: Consequences) -> dict[str
     found: dict[str, Any] = finite_only(
         {
             "promise": asdict(promised) if promised is not None else None,
+            "proof": _proof_of(choice, point),
             "lines": asdict(done.lines),
             "counted": asdict(done.counted),
             "prices": asdict(choice.prices),
@@ -138,3 +236,9 @@ def figures(choice: Choice, point: Point | None, done: Consequences) -> dict[str
         }
     )
     return found
+
+
+def _proof_of(choice: Choice, point: Point | None) -> dict[str, Any] | None:
+    """Return what later lots prove, where the setting is the one that was proposed."""
+    proof = choice.proposal.proof
+    return asdict(proof) if proof is not None and point is not None and point.recommended else None

@@ -1,5 +1,6 @@
 """Tables of the ledger: what waits, what was decided, what a revision changes."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -8,13 +9,19 @@ from rich.table import Table
 from rich.text import Text
 
 from optimiser.caution import CAUTION
+from optimiser.evidence.intervals import Interval
 from optimiser.ledger.ledger import Entry, State, Verified
 from optimiser.ledger.revision import Exported, Revision
 from optimiser.ledger.revision_file import limit_text
+from optimiser.ledger.standing import still_to_sign
+from optimiser.plant.file import Plant
+from optimiser.proposal.signing import changed_since
+from optimiser.recipe.table import Recipe
+from optimiser.views.sentences import interval_words
 
 _DONE = {"accept": "accepted", "hold": "held", "reject": "rejected", "withdraw": "withdrew"}
+UNCHECKED = "names are unchecked: this plant's file lists no signers"
 _NEXT = {
-    "one signature of two": "a second, different person must accept it",
     "accepted": "it waits for: optimiser export PLANT",
 }
 
@@ -44,9 +51,10 @@ def moves_text(limits: Iterable[Mapping[str, Any]]) -> str:
     )
 
 
-def decided_table(entry: Entry, state: State) -> Group:
-    """Return one decision, and where the proposal stands after it."""
-    after = _NEXT.get(state.state)
+def decided_table(entry: Entry, state: State, plant: Plant) -> Group:
+    """Return one decision, what it is about, and where the proposal stands after it."""
+    left = still_to_sign(state, plant)
+    after = f"to accept it is left: {left}" if left else _NEXT.get(state.state)
     lines = [
         f"entry {entry.id}: {entry.by} {_DONE[entry.kind]} proposal {state.entry.id}, "
         f"{state.entry.family}: {entry.reason}",
@@ -55,10 +63,58 @@ def decided_table(entry: Entry, state: State) -> Group:
     ]
     if state.signatures:
         lines.append(f"  signed by: {', '.join(s.by for s in state.signatures)}")
+    if not plant.file.signers:
+        lines.append(f"  {UNCHECKED}")
+    lines += [f"  {line}" for line in known_words(state, plant)]
     return Group(*(Text(line) for line in lines), _caution())
 
 
-def waiting_table(waiting: Sequence[State], others: Sequence[State]) -> Group:
+def known_words(state: State, plant: Plant) -> list[str]:
+    """Return what was known when a proposal was made: promise, certificate, rails it touches."""
+    figures, currency = state.entry.body["figures"], plant.file.plant.currency
+    promise, proof = figures.get("promise"), figures.get("proof")
+    lines = []
+    if promise:
+        span = f" in {figures['span_days']:.0f} days" if figures.get("span_days") else ""
+        told = [
+            f"{words} {interval_words(_interval(promise[key]), digits)}"
+            for key, words, digits in (
+                ("saving_per_month", f"saving a month, {currency}", 0),
+                ("false_calls_saved", f"false calls saved{span}", 0),
+                ("escapes_added", "escapes added", 1),
+                ("escapes_caught", "escapes caught", 1),
+            )
+            if isinstance(promise.get(key), Mapping)
+        ]
+        lines.append(f"promised: {', '.join(told) or 'nothing that is known here'}")
+    else:
+        lines.append("no promise: these limits were not judged on lots unseen")
+    if proof and proof.get("added"):
+        added = proof["added"]
+        sure = "certified" if added["certified"] else "not certified"
+        lines.append(
+            f"certificate: {added['escapes']} of {added['defects']} later defects escape, {sure} for at most "
+            f"{added['alpha']:.0%} added at {1 - added['delta']:.0%} confidence"
+        )
+    else:
+        lines.append("no certificate: later lots prove nothing of these limits")
+    lines += [f"stopped by {x['rail']}" for x in state.entry.body["limits"] if x["rail"]]
+    return lines
+
+
+def _interval(of: Mapping[str, Any]) -> Interval:
+    """Return an interval as the ledger holds it; an unknown end is infinite."""
+    low, high = of["low"], of["high"]
+    return Interval(
+        value=of["value"],
+        low=-math.inf if low is None else low,
+        high=math.inf if high is None else high,
+    )
+
+
+def waiting_table(
+    waiting: Sequence[State], others: Sequence[State], *, plant: Plant, live: Recipe
+) -> Group:
     """Return the proposals that wait for a signature, then those put aside or accepted."""
     parts: list[RenderableType] = []
     if waiting:
@@ -74,6 +130,13 @@ def waiting_table(waiting: Sequence[State], others: Sequence[State]) -> Group:
                 Text(moves_text(entry.body["limits"])),
             )
         parts.append(table)
+        for state in waiting:
+            lines = [*known_words(state, plant), f"to sign: {still_to_sign(state, plant)}"]
+            changed = changed_since(state, plant, live)
+            lines += [f"CHANGED since: {', '.join(changed)}"] if changed else []
+            parts += [Text(f"\n{state.entry.id} {state.entry.family}")]
+            parts += [Text(f"  {line}") for line in lines]
+        parts += [] if plant.file.signers else [Text(f"\n{UNCHECKED}")]
     else:
         parts.append(Text("no proposal waits for a signature"))
     for name, words in (("held", "put aside"), ("accepted", "accepted, waiting for export")):
@@ -117,7 +180,7 @@ def _words(entry: Entry) -> str:
     return ": ".join(part for part in (moves, entry.reason) if part)
 
 
-def verified_table(found: Verified, *, path: str, noted: str | None) -> Group:
+def verified_table(found: Verified, *, path: str, noted: bool) -> Group:
     """Return what a check of the chain found."""
     verdict = "valid" if found.valid else f"NOT VALID, faults: {len(found.faults)}"
     lines = [f"{path}: {verdict}; {found.entries:,} entries"]
@@ -127,8 +190,8 @@ def verified_table(found: Verified, *, path: str, noted: str | None) -> Group:
     lines.append(
         "the noted head is in the chain"
         if noted and found.valid
-        else "Write the head down elsewhere and give it back later with --head: a file that was "
-        "rewritten throughout shows no fault otherwise."
+        else "Note the head elsewhere (--note FILE) and give it back later (--against FILE, or --head "
+        "HASH): a file that was rewritten throughout shows no fault otherwise."
     )
     return Group(*(Text(line) for line in lines))
 
