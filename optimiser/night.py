@@ -28,7 +28,7 @@ from optimiser.ledger.standing import BY_NIGHT, State
 from optimiser.monitoring.watch import Watched, exported_since, watch_exported
 from optimiser.plant.file import Plant
 from optimiser.proposal.all_families import FOLDER, early_lots, make_cases, propose_all, ranked
-from optimiser.proposal.cache import case_key
+from optimiser.proposal.cache import case_key, read_kept
 from optimiser.proposal.propose import Case
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.signing import basis_of
@@ -616,7 +616,7 @@ def _kept(plant: Plant, family: str, state: FamilyState) -> Proposal | None:
     """Return a family's proposal that stands, or None where it cannot be read."""
     for path in (plant.folder / FOLDER).glob(f"*-{state['kept']}"):
         with suppress(OSError, ValueError):
-            found = Proposal.from_json(path.read_bytes())
+            found, _ = read_kept(path)
             if found.family == family:
                 return found
     return None

@@ -1,10 +1,15 @@
 """What many tests share: one small demo plant, written once."""
 
+import os
+import tempfile
 from pathlib import Path
 
 import pytest
 
 from optimiser.demo.write import write_demo
+
+# The seal's key of whoever runs the tests is none of theirs.
+os.environ["OPTIMISER_SEAL_KEY"] = str(Path(tempfile.mkdtemp(prefix="optimiser-tests-")) / "key")
 
 
 @pytest.fixture(scope="session")

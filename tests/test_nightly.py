@@ -21,7 +21,7 @@ from optimiser.demo.write import write_demo
 from optimiser.history.digest.store import sha_of_file
 from optimiser.night import locked
 from optimiser.proposal.all_families import FOLDER
-from optimiser.proposal.record import Proposal
+from optimiser.proposal.cache import read_kept
 
 NOW = "2026-04-01T02:00:00"
 QUICK = ("--trials", "4", "--workers", "1", "--now", NOW)
@@ -94,7 +94,7 @@ def kept(folder: Path) -> list[dict]:
     """Return the proposals that stand after a night."""
     state = json.loads((folder / "night" / "state.json").read_text())["families"]
     files = (next((folder / FOLDER).glob(f"*-{s['kept']}")) for s in state.values())
-    return without_shares(Proposal.from_json(f.read_bytes()).as_dict() for f in files)
+    return without_shares(read_kept(f)[0].as_dict() for f in files)
 
 
 def without_shares(rows) -> list[dict]:

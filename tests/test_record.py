@@ -11,6 +11,7 @@ import optimiser
 from optimiser.proposal.cache import keep, read_proposal
 from optimiser.proposal.propose import propose
 from optimiser.proposal.record import Proposal
+from optimiser.proposal.seal import seal_of
 
 EXAMPLE = Path(__file__).parents[1] / "data/example"
 
@@ -75,5 +76,11 @@ def test_a_damaged_file_is_no_proposal(made, tmp_path, damage):
     case, proposal = made["CON-10"]
     keep(tmp_path, case, proposal, None)
     (file,) = tmp_path.glob("*.json")
-    file.write_text(DAMAGES[damage](json.loads(proposal.to_json())))
-    assert read_proposal(tmp_path, case) is None
+    kept = json.loads(file.read_text())
+    text = DAMAGES[damage](json.loads(kept["proposal"]))
+    # As if somebody with the key had written it: the record itself is looked at too.
+    file.write_text(json.dumps(kept | {"proposal": text, "seal": seal_of(file.name, "", text)}))
+    told = []
+    assert read_proposal(tmp_path, case, on_refused=told.append) is None
+    assert len(told) == 1
+    assert file.name in told[0]

@@ -6,10 +6,13 @@ which the choice is made again at whatever prices are asked for.
 """
 
 import hashlib
+import io
+import json
+import logging
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from functools import singledispatch
 from pathlib import Path
 from typing import Any
@@ -21,13 +24,16 @@ from numpy.typing import NDArray
 from optimiser import __version__
 from optimiser.files import write_whole, writing_whole
 from optimiser.plant.file import Plant
-from optimiser.proposal.propose import Case, Found, posed
+from optimiser.proposal.propose import Case, Found, posed, three_lines
 from optimiser.proposal.record import Proposal
+from optimiser.proposal.seal import is_sealed, key_file, seal_of
 from optimiser.search.exact import ExactFront, FrontPoint
 from optimiser.search.study import Folds, Trials, choose
 
 Arrays = Mapping[str, NDArray[Any]]
 _TRIALS = tuple(f.name for f in fields(Trials) if f.name not in ("origin", "ways"))
+_KEPT = ("seal", "study", "proposal")
+_log = logging.getLogger("optimiser")
 _POINT = ("escapes", "false_calls", "bound", "proved")
 
 
@@ -79,27 +85,103 @@ def _path(folder: Path, case: Case) -> Path:
     return folder / f"{safe}-{case_key(case)[:16]}.json"
 
 
-def read_proposal(folder: Path | None, case: Case) -> Proposal | None:
-    """Return a kept proposal, or None where there is none that can be read.
+def read_proposal(
+    folder: Path | None, case: Case, *, on_refused: Callable[[str], None] | None = None
+) -> Proposal | None:
+    """Return a kept proposal, or None where there is none that can be believed.
 
     Parameters
     ----------
     folder : Path or None
     case : Case
+    on_refused : callable, optional
+        Told which file is not believed and why; by default a warning is logged.
 
     Returns
     -------
     Proposal or None
-        A file with a field too few, too many, of another kind or of another family counts as
-        none: it is made again.
+        A file without this machine's seal, with a field too few, too many, of another kind, of
+        another family, with limits that are no levels between the rails or counts that are not
+        the tally's counts as none: it is made again.
     """
     if folder is None:
         return None
+    path = _path(folder, case)
     try:
-        found = Proposal.from_json(_path(folder, case).read_bytes())
-    except (OSError, ValueError):
+        found, _ = read_kept(path)
+        _refuse_contradiction(found, case)
+    except FileNotFoundError:
         return None
-    return found if found.family == case.tally.family else None
+    except (OSError, ValueError) as error:
+        (on_refused or _log.warning)(f"{path}: not believed, {error}; it is made again")
+        return None
+    return found
+
+
+def read_kept(path: Path) -> tuple[Proposal, str]:
+    """Return what a file keeps, if it bears this machine's seal.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    proposal : Proposal
+    study : str
+        Hash of the search beside it; empty where nothing was searched.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    ValueError
+        If it is damaged, bears no seal or another one.
+    """
+    try:
+        kept = json.loads(path.read_bytes())
+        seal, study, text = kept["seal"], kept["study"], kept["proposal"]
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
+        msg = "it is damaged, or of an earlier version"
+        raise ValueError(msg) from error
+    if not all(isinstance(x, str) for x in (seal, study, text)) or set(kept) != set(_KEPT):
+        msg = "it is damaged, or of an earlier version"
+        raise ValueError(msg)
+    if not is_sealed(seal, path.name, study, text):
+        msg = f"it was altered, or kept by somebody with another key than {key_file()}"
+        raise ValueError(msg)
+    return Proposal.from_json(text), study
+
+
+def _refuse_contradiction(found: Proposal, case: Case) -> None:
+    """Raise ValueError where a kept proposal contradicts the tally."""
+    wrong = _contradiction(found, case)
+    if wrong:
+        raise ValueError(wrong)
+
+
+def _contradiction(found: Proposal, case: Case) -> str:
+    """Return how a kept proposal contradicts the tally, in words; empty where it does not."""
+    if found.family != case.tally.family:
+        return f"it is of family {found.family}"
+    for limits in (found.limits, found.considered.limits if found.considered else ()):
+        for move, limit in zip(limits, case.tally.grid.limits, strict=False):
+            same = (move.measurement, move.side) == (limit.measurement, limit.side)
+            if (
+                not same
+                or move.now != limit.values[limit.live]
+                or move.proposed not in limit.values
+            ):
+                return f"{move.measurement} {move.side} {move.proposed:g} is no level between the rails"
+    if len(found.limits) != len(case.tally.grid.limits):
+        return "its limits are not this family's"
+    setting = [
+        int(np.flatnonzero(limit.values == move.proposed)[0])
+        for move, limit in zip(found.limits, case.tally.grid.limits, strict=True)
+    ]
+    if three_lines(case.tally, setting) != found.lines:
+        return "its counts are not those of the tally"
+    return ""
 
 
 def read_found(folder: Path, case: Case) -> Found | None:
@@ -115,11 +197,13 @@ def read_found(folder: Path, case: Case) -> Found | None:
     Found or None
         None where nothing was searched, or what was kept cannot be read.
     """
+    path = _path(folder, case)
     try:
-        with (
-            _path(folder, case).with_suffix(".npz").open("rb") as file,
-            np.load(file, allow_pickle=False) as arrays,
-        ):
+        _, study = read_kept(path)
+        content = path.with_suffix(".npz").read_bytes()
+        if hashlib.sha256(content).hexdigest() != study:
+            return None
+        with np.load(io.BytesIO(content), allow_pickle=False) as arrays:
             return _found(case, arrays)
     except (OSError, ValueError, KeyError, zipfile.BadZipFile):
         return None
@@ -138,14 +222,19 @@ def keep(folder: Path | None, case: Case, proposal: Proposal, found: Found | Non
     """
     if folder is None:
         return
-    target = _path(folder, case)
+    target, study = _path(folder, case), ""
     with suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
         if found is not None:
+            content = io.BytesIO()
+            np.savez_compressed(content, allow_pickle=False, **_arrays(found))
+            study = hashlib.sha256(content.getvalue()).hexdigest()
             with writing_whole(target.with_suffix(".npz")) as out:
-                np.savez_compressed(out, allow_pickle=False, **_arrays(found))
+                out.write(content.getvalue())
+        text = replace(proposal, escape_share=None).to_json()
+        seal = seal_of(target.name, study, text)
         # The proposal comes last: where it is, the study is.
-        write_whole(target, proposal.to_json())
+        write_whole(target, json.dumps(dict(zip(_KEPT, (seal, study, text), strict=True))))
 
 
 def _arrays(found: Found) -> dict[str, NDArray[Any]]:
