@@ -410,6 +410,8 @@ def _conflict(state: State, live: Recipe, plant: Plant) -> Conflict | None:
     family, number = str(state.entry.family), state.entry.id
     moved = _moved(state, live)
     why = _moved_words(moved) or next(_misfits(state, live, plant), "")
+    if not why and plant.file.families[family].critical and not state.critical:
+        why = "the family is critical now, which needs two signatures"
     if not why:
         return None
     words = (
@@ -461,8 +463,6 @@ def _misfits(state: State, live: Recipe, plant: Plant) -> Iterator[str]:
             yield f"{name} was in {limit['unit']} then and is in {known[name].unit} now"
     if family not in plant.file.families or family not in live.families():
         yield "plant.toml or the live recipe has no such family any more"
-    if plant.file.families[family].critical and not state.critical:
-        yield "the family is critical now, which needs two signatures"
     after = _with_proposal(live, state, plant)
     for row in after.family_rows(family).values():
         if row.lower > row.upper:
