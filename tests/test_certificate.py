@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from scipy.stats import binom, binomtest
+from scipy.stats import beta, binom, binomtest
 
 from optimiser.errors import UsageError
 from optimiser.evidence.certificate import (
@@ -20,7 +20,7 @@ from optimiser.evidence.certificate import (
     one_per_lot_bound,
     p_value,
 )
-from optimiser.evidence.intervals import intraclass_correlation
+from optimiser.evidence.intervals import design_effect, intraclass_correlation
 from optimiser.views.sentences import certificate_words as words
 from optimiser.views.sentences import percent_up, period
 
@@ -418,6 +418,46 @@ def test_a_setting_alone_is_a_front_of_one():
     one = certify(missing(1, 40), lot)
     assert one.tested == 1
     assert front([missing(1, 40)], lot=lot).certificates == (one,)
+
+
+def test_a_floor_that_is_given_is_the_floor_of_every_figure():
+    low, high = (one_certificate(THREE, SIZES, icc_floor=f) for f in (0.1, 0.7))
+    for c, floor in ((low, 0.1), (high, 0.7)):
+        assert c.p_value == lot_p_value(THREE, SIZES, alpha=0.1, icc_floor=floor)
+        assert c.bound == lot_bound(THREE, SIZES, delta=0.1, icc_floor=floor)
+        assert c.icc == max(intraclass_correlation(THREE, SIZES), floor)
+        effect = design_effect(THREE, SIZES, icc_floor=c.icc)
+        assert c.effective_defects == pytest.approx(SIZES.sum() / effect)
+    assert low.p_value < high.p_value
+    assert low.bound < high.bound
+    assert low.effective_defects > high.effective_defects
+
+
+@pytest.mark.parametrize(("escapes", "floor"), [(0, 0.2), (1, 0.2), (1, 0.5), (3, 0.2)])
+def test_more_needed_is_the_fewest_that_certify(escapes, floor):
+    """Few defects a lot, so that the tail decides: against the beta quantile of Korn and Graubard."""
+    sizes = np.full(12, 3.0)
+    found = np.where(np.arange(12) < escapes, 1.0, 0.0)
+    c = one_certificate(found, sizes, icc_floor=floor)
+    effect = design_effect(found, sizes, icc_floor=c.icc)
+    n = sizes.sum()
+
+    def bound(more):
+        k, m = escapes / effect, (n + more) / effect
+        return beta.ppf(0.9, k + 1, m - k)
+
+    assert bound(c.more_needed) <= 0.1 < bound(c.more_needed - 1)
+
+
+def test_more_needed_in_large_lots_is_counted_in_lots_like_these():
+    """Many defects a lot: the chance that every lot happens to be clean decides."""
+    sizes = np.full(5, 80.0)
+    c = one_certificate(np.zeros(5), sizes, alpha=0.05)
+    assert c.more_needed > 80
+    lots = 5 + c.more_needed / 80
+    enough, too_few = (np.full(int(n), 80.0) for n in (np.ceil(lots), np.floor(lots) - 1))
+    assert lot_p_value(np.zeros(len(enough)), enough, alpha=0.05) <= 0.1
+    assert lot_p_value(np.zeros(len(too_few)), too_few, alpha=0.05) > 0.1
 
 
 def test_inputs_stay_as_they_were():
