@@ -77,6 +77,7 @@ def test_the_list_chooses_like_a_click_and_survives_a_new_family(panel, session)
     name = max(others, key=lambda n: len(others[n]))
     assert others[name], "no family with a front of two points"
     panel._families.value = name
+    assert panel.wait(60)
     assert panel.choice.family == name
     other = others[name][0]
     click(panel, other.name)
@@ -126,12 +127,23 @@ def test_prices_move_the_recommended_point(panel):
 
 
 def test_a_decision_is_saved_with_name_and_reason_or_not_at_all(panel, session, plant):
-    panel.buttons["accept"].click()
+    panel.signature.buttons["accept"].click()
     assert "NOT SAVED" in panel.status.value
     assert not (plant / LEDGER).exists() or not Ledger(plant / LEDGER).entries()
-    panel.name.value, panel.reason.value = "Ada Fenn", "trial <b>on</b> line 2"
-    panel.buttons["accept"].click()
+    panel.signature.name.value, panel.signature.reason.value = "Ada Fenn", "trial <b>on</b> line 2"
+    panel.choose(panel.choice.recommended)
+    panel.signature.buttons["accept"].click()
+    assert "Not saved yet" in panel.status.value
+    assert not (plant / LEDGER).exists() or not Ledger(plant / LEDGER).entries()
+    asked = panel.signature._question.children[0].value
+    assert "accept, signed by Ada Fenn" in asked
+    assert "trial &lt;b&gt;on&lt;/b&gt; line 2" in asked
+    panel.signature.although.value = True
+    panel.signature.yes.click()
     assert "Saved as row 2" in panel.status.value
+    assert "waits for its export" in panel.status.value
+    assert "signed by Ada Fenn" in panel._head.value
+    assert "Names are unchecked" in panel._head.value
     proposal, decision = Ledger(plant / LEDGER).entries()
     assert (decision.kind, decision.by, decision.reason) == (
         "accept",
@@ -149,8 +161,147 @@ def test_a_decision_is_saved_with_name_and_reason_or_not_at_all(panel, session, 
     assert frame["state"].tolist() == ["accepted"]
 
 
+def asked(panel, verdict="accept"):
+    panel.choose(panel.choice.recommended)
+    panel.signature.name.value, panel.signature.reason.value = "Ada Fenn", "boards looked at"
+    panel.signature.buttons[verdict].click()
+    return panel.signature.yes
+
+
+def test_what_changes_takes_the_question_back(panel, plant):
+    """A yes that was meant for another setting, price, name or family finds nobody."""
+    control = panel.by_hand.controls[0]
+
+    def slide():
+        control.value = (control.value + 1) % len(control.options)
+
+    def rename():
+        panel.signature.name.value = "Bo Marsh"
+
+    for change in (
+        slide,
+        rename,
+        lambda: panel.choose(panel.choice.recommended),
+        lambda: panel.price(None),
+        lambda: panel.show_family("QFP-32"),
+    ):
+        yes = asked(panel)
+        assert panel.signature.asked is not None, panel.status.value
+        change()
+        assert panel.signature.asked is None
+        yes.click()
+        panel.show_family("PASTE-FINE")
+    assert not (plant / LEDGER).exists() or not Ledger(plant / LEDGER).entries()
+
+
+def test_nothing_is_signed_while_another_family_is_on_its_way(panel, plant, monkeypatch):
+    """The old family's limits stay on the screen until all of the new one's are; so does no button."""
+    going, shown = threading.Event(), panel._session.choice
+
+    def slow(family, **options):
+        assert going.wait(20)
+        return shown(family, **options)
+
+    monkeypatch.setattr(panel._session, "choice", slow)
+    yes = asked(panel)
+    panel._families.value = "QFP-32"
+    assert panel.is_busy
+    assert panel.choice.family == "PASTE-FINE"
+    assert all(b.disabled for b in panel.signature.buttons.values())
+    yes.click()
+    assert "no longer what is shown" in panel.status.value
+    assert panel.decide("accept") is None
+    assert "Showing QFP-32" in panel.status.value
+    going.set()
+    assert panel.wait(20)
+    assert (panel.choice.family, panel.is_busy) == ("QFP-32", False)
+    assert not any(b.disabled for b in panel.signature.buttons.values())
+    assert not (plant / LEDGER).exists() or not Ledger(plant / LEDGER).entries()
+
+
+def test_of_two_families_picked_at_once_the_last_is_shown(panel, monkeypatch):
+    first, choice = threading.Event(), panel._session.choice
+
+    def slow(family, **options):
+        if family == "QFP-32":
+            assert first.wait(20)
+        return choice(family, **options)
+
+    monkeypatch.setattr(panel._session, "choice", slow)
+    panel.pick("QFP-32")
+    slower = panel._loading
+    panel.pick("CAP-1210")
+    assert panel.wait(20)
+    assert panel.choice.family == "CAP-1210"
+    first.set()
+    slower.join(20)
+    assert panel.choice.family == "CAP-1210"
+    assert "CAP-1210" in panel._head.value
+    assert not panel.is_busy
+
+
+def test_stop_leaves_the_family_that_was_shown(panel, tmp_path):
+    panel._session.folder = tmp_path / "none kept"
+    panel.pick("QFP-32")
+    panel.halt.click()
+    assert panel.wait(60)
+    assert panel.choice.family == "PASTE-FINE"
+    assert panel._families.value == "PASTE-FINE"
+    assert "Stopped" in panel.status.value
+    assert not panel.is_busy
+
+
+def test_a_family_without_advice_opens_on_the_live_recipe_and_signs_only_knowingly(
+    panel, session, plant
+):
+    kept = next(
+        name
+        for name in session.cases
+        if session.choice(name).proposal.advice == "keep"
+        and session.choice(name).recommended
+        and session.choice(name).recommended.name != "live"
+    )
+    panel.show_family(kept)
+    assert np.array_equal(panel.setting, panel.choice.tally.grid.live)
+    assert "best found, not advised" in panel._compare.value
+    assert ">recommended<" not in panel._compare.value
+    panel.choose(panel.choice.recommended)
+    yes = asked(panel)
+    assert yes.disabled
+    assert "Not advised" in panel.signature._question.children[0].value
+    panel.signature._on_confirm(panel.signature.asked, False)
+    assert "no change is advised" in panel.status.value
+    assert not (plant / LEDGER).exists() or not Ledger(plant / LEDGER).entries()
+    yes = asked(panel)
+    panel.signature.although.value = True
+    assert not yes.disabled
+    yes.click()
+    assert "Saved as row 2" in panel.status.value
+    proposal, decision = Ledger(plant / LEDGER).entries()
+    assert decision.body["although_not_advised"] == list(panel.choice.proposal.reasons)
+    assert proposal.body["origin"] == "front"
+
+
+def test_what_is_said_after_signing_comes_from_the_state_reached(panel, session, plant):
+    """The family has become critical since the session was opened: the plant file says so."""
+    file = session.plant.file
+    known = file.families["PASTE-FINE"].model_copy(update={"critical": True})
+    file = file.model_copy(update={"families": {**file.families, "PASTE-FINE": known}})
+    panel._ledger.plant = session.plant.model_copy(update={"file": file})
+    panel.choose(panel.choice.recommended)
+    panel.signature.name.value, panel.signature.reason.value = "Ada Fenn", "x"
+    panel.decide("accept", although_not_advised=True)
+    assert "To accept it is left: a second, different person" in panel.status.value
+    panel.signature.name.value = "Bo Marsh"
+    panel.decide("accept", although_not_advised=True)
+    assert "Accepted; it waits for its export" in panel.status.value
+    assert "second" not in panel.status.value
+    assert "signed by Ada Fenn, Bo Marsh" in panel._head.value
+
+
 def test_decisions_come_from_any_thread(panel, plant):
-    panel.name.value, panel.reason.value = "Ada Fenn", "wait for lot 9"
+    panel.choose(panel.choice.recommended)
+    panel.signature.name.value, panel.signature.reason.value = "Ada Fenn", "wait for lot 9"
     threads = [threading.Thread(target=panel.decide, args=("hold",)) for _ in range(4)]
     for thread in threads:
         thread.start()
@@ -163,14 +314,14 @@ def test_decisions_come_from_any_thread(panel, plant):
 
 def test_an_unwritable_ledger_says_not_saved(panel, plant):
     (plant / LEDGER).write_bytes(b"this is no database" * 100)
-    panel.name.value, panel.reason.value = "Ada Fenn", "why not"
+    panel.signature.name.value, panel.signature.reason.value = "Ada Fenn", "why not"
     panel.decide("reject")
     assert "NOT SAVED" in panel.status.value
     assert (plant / LEDGER).read_bytes().startswith(b"this is no database")
 
 
 def test_the_live_recipe_is_nothing_to_decide_on(panel, plant):
-    panel.name.value, panel.reason.value = "Ada Fenn", "as it is"
+    panel.signature.name.value, panel.signature.reason.value = "Ada Fenn", "as it is"
     panel.choose(panel.choice.point("live"))
     panel.decide("accept")
     assert "no limit moves" in panel.status.value

@@ -116,7 +116,8 @@ class Session:
             proposal, found = propose_with_study(case, on_trial=on_trial)
             if not proposal.interrupted:
                 keep(self.folder, case, proposal, found)
-        self.proposals[family] = proposal
+        if not proposal.interrupted:
+            self.proposals[family] = proposal
         return Choice(case, proposal, found)
 
     def propose(

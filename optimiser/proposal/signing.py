@@ -1,5 +1,6 @@
 """From a chosen setting to signed rows of the ledger."""
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -8,14 +9,16 @@ from numpy.typing import NDArray
 
 from optimiser import __version__
 from optimiser.errors import ConflictError, InputError, UsageError
+from optimiser.evidence.promise import Promise
 from optimiser.ledger.bounds import broken_bounds
-from optimiser.ledger.ledger import Basis, Entry, Ledger, State, refuse_unsigned
+from optimiser.ledger.ledger import Basis, Entry, Ledger, Origin, State, refuse_unsigned
 from optimiser.ledger.revision import misfits
 from optimiser.ledger.standing import OPEN
 from optimiser.plant.file import Plant
 from optimiser.proposal.cache import case_key
 from optimiser.proposal.choice import Choice, Consequences, Point
 from optimiser.proposal.propose import Case, stable_seed
+from optimiser.proposal.record import LimitMove
 from optimiser.recipe.table import Recipe, to_csv
 from optimiser.values import finite_only, hash_of
 
@@ -137,7 +140,42 @@ def accept(
     return ledger.decide(proposal, "accept", by=by, reason=reason, body=body)
 
 
-def sign(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Intent:
+    """A decision as its signer is shown it, and as it is written: nothing is worked out after it.
+
+    Attributes
+    ----------
+    family : str
+    verdict : {'accept', 'hold', 'reject'}
+    moves : tuple of LimitMove
+        The limits that move, to the last digit.
+    promise : Promise or None
+        None for limits that nothing was promised of.
+    by, reason : str
+    origin : {'recommended', 'front', 'hand'}
+    critical : bool
+    not_advised : tuple of str
+        Why no change is advised, where it is accepted all the same; empty otherwise.
+    basis : Basis
+    figures : mapping
+        What was known, as plain values.
+    """
+
+    family: str
+    verdict: Verdict
+    moves: tuple[LimitMove, ...]
+    promise: Promise | None
+    by: str
+    reason: str
+    origin: Origin
+    critical: bool
+    not_advised: tuple[str, ...]
+    basis: Basis
+    figures: Mapping[str, Any]
+
+
+def intend(
     ledger: Ledger,
     choice: Choice,
     live: Recipe,
@@ -146,8 +184,8 @@ def sign(
     *,
     by: str,
     reason: str,
-) -> Signed:
-    """Write a chosen setting and the decision on it into the ledger.
+) -> Intent:
+    """Return what signing a setting would write; nothing is written.
 
     Parameters
     ----------
@@ -161,21 +199,22 @@ def sign(
 
     Returns
     -------
-    Signed
+    Intent
 
     Raises
     ------
     UsageError
-        If name or reason is blank, or nothing moves.
+        If name or reason is blank or no signer's, or nothing moves.
     InputError
-        If the setting breaks a rule, or the ledger cannot be written; then nothing was saved.
+        If the setting breaks a rule and is to be accepted.
     """
     if not by.strip() or not reason.strip():
         msg = "a decision needs your name and a reason; fill both and decide again"
         raise UsageError(msg)
-    name = ledger.signer(by, verdict)  # before the proposal is written, not after
+    name = ledger.signer(by, verdict)
     done = choice.consequences(setting)
-    if not any(m.moves for m in done.moves):
+    moves = tuple(m for m in done.moves if m.moves)
+    if not moves:
         msg = (
             "this is the live recipe: no limit moves, so there is nothing to decide; pick another "
             "point of the front or move a limit"
@@ -185,19 +224,84 @@ def sign(
     if broken and verdict == "accept":
         raise InputError("; ".join(broken))
     point = next((p for p in choice.points if np.array_equal(p.setting, setting)), None)
-    proposal = ledger.propose(
-        choice.family,
-        [m.as_dict() for m in done.moves if m.moves],
+    advised = choice.advised or verdict != "accept"
+    origin: Origin = "hand" if point is None else "front"
+    if point is not None and point.recommended and choice.advised:
+        origin = "recommended"
+    return Intent(
+        family=choice.family,
+        verdict=verdict,
+        moves=moves,
+        promise=choice.promised(point) if point is not None else None,
         by=name,
-        reason=reason,
-        origin="hand" if point is None else "recommended" if point.recommended else "front",
+        reason=reason.strip(),
+        origin=origin,
         critical=choice.proposal.critical,
+        not_advised=() if advised else choice.proposal.reasons or ("no change is advised",),
         basis=basis_of(choice.case, live),
         figures=figures(choice, point, done),
     )
-    return Signed(
-        proposal=proposal, decision=ledger.decide(proposal.id, verdict, by=name, reason=reason)
+
+
+def write(ledger: Ledger, intent: Intent, *, although_not_advised: bool = False) -> Signed:
+    """Write an intent into the ledger: the proposal, and the decision on it.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    intent : Intent
+    although_not_advised : bool
+        Accept what is not advised; the entry says so.
+
+    Returns
+    -------
+    Signed
+
+    Raises
+    ------
+    ConflictError
+        If no change is advised and that was not said to be known, or a rule of the ledger forbids
+        the decision.
+    InputError
+        If the ledger cannot be written; then nothing was saved.
+    """
+    if intent.not_advised and not although_not_advised:
+        msg = (
+            f"no change is advised for {intent.family} ({intent.not_advised[0]}): to sign it all the "
+            "same, say that you know; nothing was saved"
+        )
+        raise ConflictError(msg)
+    proposal = ledger.propose(
+        intent.family,
+        [m.as_dict() for m in intent.moves],
+        by=intent.by,
+        reason=intent.reason,
+        origin=intent.origin,
+        critical=intent.critical,
+        basis=intent.basis,
+        figures=intent.figures,
     )
+    body = {"although_not_advised": list(intent.not_advised)} if intent.not_advised else {}
+    decision = ledger.decide(
+        proposal.id, intent.verdict, by=intent.by, reason=intent.reason, body=body
+    )
+    return Signed(proposal=proposal, decision=decision)
+
+
+def sign(
+    ledger: Ledger,
+    choice: Choice,
+    live: Recipe,
+    setting: NDArray[np.int64],
+    verdict: Verdict,
+    *,
+    by: str,
+    reason: str,
+    although_not_advised: bool = False,
+) -> Signed:
+    """Write a chosen setting and the decision on it into the ledger: `intend`, then `write`."""
+    intent = intend(ledger, choice, live, setting, verdict, by=by, reason=reason)
+    return write(ledger, intent, although_not_advised=although_not_advised)
 
 
 def _past_bounds(choice: Choice, live: Recipe, done: Consequences) -> list[str]:

@@ -9,6 +9,7 @@ import ipywidgets as widgets
 import numpy as np
 from numpy.typing import NDArray
 
+from optimiser.errors import ConflictError, OptimiserError
 from optimiser.ledger.ledger import Ledger
 from optimiser.proposal.choice import (
     Choice,
@@ -19,23 +20,19 @@ from optimiser.proposal.choice import (
 )
 from optimiser.proposal.prices import Prices
 from optimiser.proposal.session import Session, measurements_of
-from optimiser.proposal.signing import Signed, Verdict, sign
+from optimiser.proposal.signing import Intent, Signed, Verdict, intend, write
 from optimiser.views import trade_charts
 from optimiser.views.panels import words
 from optimiser.views.panels.by_hand import ByHand
 from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, live_chart, safely
 from optimiser.views.panels.price_controls import PriceControls
+from optimiser.views.panels.signature import Signature
 from optimiser.views.panels.trade import Trade
 
 Setting = NDArray[np.int64]
 AT_ONCE = 9
 LIVE = "Live recipe"
-_VERDICTS: tuple[tuple[str, Verdict, str], ...] = (
-    ("Accept", "accept", "the limits go into the next recipe revision"),
-    ("Hold", "hold", "not now; may be accepted later"),
-    ("Reject", "reject", "not these limits"),
-)
 
 
 class DecisionPanel(Panel):
@@ -65,6 +62,8 @@ class DecisionPanel(Panel):
         self._session, self._lock = session, threading.RLock()
         self._ledger = Ledger.of(session.plant)
         self._filling = False
+        self._loading: threading.Thread | None = None
+        self._stop = threading.Event()
         self._spread: alt.JupyterChart | None = None
         self._spread_data: tuple[Any, Any] = (None, [])
         self._build()
@@ -94,17 +93,13 @@ class DecisionPanel(Panel):
         self._pages = widgets.Dropdown(description="Shown", layout=widgets.Layout(width="430px"))
         self._pages.observe(safely(self._page_picked, self, "Cannot draw it"), "value")
         self._drawing = widgets.VBox()
-        self.name = widgets.Text(
-            description="Name", placeholder="who decides", layout=widgets.Layout(width="330px")
+        self.signature = Signature(
+            safely(self.ask, self, "NOT SAVED"), safely(self._write, self, "NOT SAVED")
         )
-        self.reason = widgets.Text(
-            description="Reason", placeholder="why", layout=widgets.Layout(width="520px")
+        self.halt = widgets.Button(
+            description="Stop", tooltip="the family shown before stays", disabled=True
         )
-        self.buttons = {}
-        for label, verdict, meaning in _VERDICTS:
-            button = widgets.Button(description=label, tooltip=meaning)
-            button.on_click(lambda _, v=verdict: self.decide(v))
-            self.buttons[verdict] = button
+        self.halt.on_click(lambda _: self._stop.set())
         self._lots, self._designators, self._items = block(), block(), block("opt-items")
         self._doubtful = block("opt-doubtful")
         self._details = widgets.Accordion(
@@ -126,16 +121,9 @@ class DecisionPanel(Panel):
 
     def _layout(self) -> list[widgets.Widget]:
         """Return the parts from top to bottom."""
-        verdicts = widgets.HBox([*self.buttons.values()])
-        verdicts.add_class("opt-verdicts")
-        signing = widgets.VBox(
-            [
-                widgets.HTML("<h3>Decide</h3>"),
-                widgets.HBox([self.name, self.reason], layout=widgets.Layout(flex_flow="row wrap")),
-                verdicts,
-                self.status,
-            ]
-        )
+        signing = widgets.VBox([self.signature, self.status])
+        families = widgets.HBox([self._families, self.halt])
+        families.add_class("opt-stays")
         beside = widgets.VBox(
             [self._figures, self._moves, self._prices_words],
             layout=widgets.Layout(flex="1 1 420px", min_width="420px"),
@@ -144,7 +132,7 @@ class DecisionPanel(Panel):
             [self.trade, beside], layout=widgets.Layout(flex_flow="row wrap", grid_gap="24px")
         )
         return [
-            self._families,
+            families,
             self._head,
             self._nothing,
             top,
@@ -169,24 +157,94 @@ class DecisionPanel(Panel):
         ----------
         family : str
         """
-        with self._lock:
-            trials = self._session.case(family).trials
-            self.choice = self._session.choice(
-                family,
-                on_trial=lambda n: self.say(f"Searching {family}: trial {n} of {trials} …"),
-            )
-            self._at_plant_prices = self.choice
-            self._nothing.value = "" if self.choice.points else words.nothing_searched(self.choice)
-            self._spread_data = self._session.distributions(family)
-            self.by_hand.load(self.choice)
-            self.prices.load(self.choice)
-            self._head.value = words.header(self.choice)
-            best = self.choice.recommended
-            self.setting = best.setting if best else self.choice.tally.grid.live
-            self._fill_pages()
-            self.status.value = ""
-            self._fill_families(family)
-            self.set(self.setting)
+        self._stop.set()
+        self._stop, self._loading = threading.Event(), None
+        self._load(family, self._stop)
+
+    def pick(self, family: str) -> None:
+        """Show a family as `show_family` does, its search in a thread; nothing is signed meanwhile.
+
+        Parameters
+        ----------
+        family : str
+            The last one that is picked is shown.
+        """
+        self._stop.set()
+        self._stop = stop = threading.Event()
+        self._work_begins(f"Showing {family} …")
+        self._loading = threading.Thread(
+            target=safely(self._load, self, "Cannot show it"), args=(family, stop), daemon=True
+        )
+        self._loading.start()
+
+    def wait(self, seconds: float | None = None) -> bool:
+        """Wait until what was picked is shown; return whether it is."""
+        if self._loading is not None:
+            self._loading.join(seconds)
+            return not self._loading.is_alive()
+        return True
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether another family is on its way, so that nothing can be signed."""
+        return bool(self.guard.busy)
+
+    def _load(self, family: str, stop: threading.Event) -> None:
+        """Work out a family's choice and show it, unless it was stopped or another was picked."""
+        trials = self._session.case(family).trials
+
+        def on_trial(n: int) -> None:
+            if stop.is_set():
+                raise KeyboardInterrupt
+            self._work_begins(f"Searching {family}: trial {n} of {trials} …")
+
+        try:
+            choice = self._session.choice(family, on_trial=on_trial)
+            spread = self._session.distributions(family)
+            with self._lock:
+                if not stop.is_set():
+                    self._show(choice, spread)
+                elif stop is self._stop:
+                    self._fill_families(self.choice.family)
+                    self.say(f"Stopped; {self.choice.family} is shown as before.")
+        finally:
+            if stop is self._stop:
+                self._work_ends()
+
+    def _show(self, choice: Choice, spread: tuple[Any, Any]) -> None:
+        """Show a choice: the advised change, or the live recipe where none is advised."""
+        self.choice = self._at_plant_prices = choice
+        self._spread_data = spread
+        self._nothing.value = "" if choice.points else words.nothing_searched(choice)
+        self.by_hand.load(choice)
+        self.prices.load(choice)
+        self._say_standing()
+        best = choice.recommended
+        advised = best is not None and choice.proposal.advice == "change"
+        self.setting = best.setting if best and advised else choice.tally.grid.live
+        self._fill_pages()
+        self.status.value = ""
+        self._fill_families(choice.family)
+        self.set(self.setting)
+
+    def _work_begins(self, doing: str) -> None:
+        self.signature.able(verdicts=False)
+        self.halt.disabled = False
+        self.guard.busy = doing
+
+    def _work_ends(self) -> None:
+        self.halt.disabled = True
+        self.signature.able(verdicts=True)
+        self.guard.busy = ""
+
+    def _say_standing(self) -> None:
+        """Show the family's name, advice and where its last proposal stands in the ledger."""
+        try:
+            states = [s for s in self._ledger.states() if s.entry.family == self.choice.family]
+            stands = words.standing(states, self._session.plant)
+        except OptimiserError as error:
+            stands = f"<p><strong>{escape(str(error))}</strong></p>"
+        self._head.value = words.header(self.choice) + stands
 
     def choose(self, point: Point | None) -> None:
         """Choose a point of the front; None is the live recipe where there is no front.
@@ -212,6 +270,7 @@ class DecisionPanel(Panel):
         """
         with self._lock:
             choice = self.choice
+            self.signature.clear()
             self.setting = np.asarray(setting, dtype=np.int64)
             self.point = next(
                 (p for p in choice.points if np.array_equal(p.setting, self.setting)), None
@@ -234,6 +293,7 @@ class DecisionPanel(Panel):
             None for the plant file's.
         """
         with self._lock:
+            self.signature.clear()
             followed = self.point is not None and self.point.recommended
             if prices is None:
                 self.choice = self._at_plant_prices
@@ -245,8 +305,8 @@ class DecisionPanel(Panel):
             else:
                 self.set(self.setting)
 
-    def decide(self, verdict: Verdict) -> Signed | None:
-        """Write the chosen setting and the verdict on it into the ledger.
+    def ask(self, verdict: Verdict) -> Intent:
+        """Show what exactly would be signed; `Signature` has the buttons to confirm it.
 
         Parameters
         ----------
@@ -254,36 +314,68 @@ class DecisionPanel(Panel):
 
         Returns
         -------
+        Intent
+
+        Raises
+        ------
+        OptimiserError
+            If it cannot be signed; nothing was saved.
+        """
+        with self._lock:
+            if self.is_busy:
+                msg = f"{self.guard.busy} Decide when it is shown; nothing was saved"
+                raise ConflictError(msg)
+            intent = intend(
+                self._ledger,
+                self.choice,
+                self._session.live,
+                self.setting,
+                verdict,
+                by=self.signature.name.value,
+                reason=self.signature.reason.value,
+            )
+            self.signature.ask(intent)
+            self.say("Not saved yet: look at what would be signed, then confirm.")
+            return intent
+
+    def decide(self, verdict: Verdict, *, although_not_advised: bool = False) -> Signed | None:
+        """Ask and confirm in one: sign what is shown.
+
+        Parameters
+        ----------
+        verdict : {'accept', 'hold', 'reject'}
+        although_not_advised : bool
+
+        Returns
+        -------
         Signed or None
             None where nothing was saved; the panel says why.
         """
         with self._lock:
-            return safely(self._decide, self, "NOT SAVED")(verdict)
+            intent = safely(self.ask, self, "NOT SAVED")(verdict)
+            if intent is None:
+                return None
+            return safely(self._write, self, "NOT SAVED")(intent, although_not_advised)
 
-    def _decide(self, verdict: Verdict) -> Signed:
-        signed = sign(
-            self._ledger,
-            self.choice,
-            self._session.live,
-            self.setting,
-            verdict,
-            by=self.name.value,
-            reason=self.reason.value,
-        )
-        more = (
-            " A second person must accept it too."
-            if self.choice.proposal.critical and verdict == "accept"
-            else ""
-        )
-        self.say(
-            f"Saved as row {signed.decision.id} of the ledger: {verdict} proposal "
-            f"{signed.proposal.id}, {self.choice.family}, by {signed.decision.by}.{more}"
-        )
-        return signed
+    def _write(self, intent: Intent, although_not_advised: bool) -> Signed:
+        with self._lock:
+            if self.is_busy or self.signature.asked is not intent:
+                msg = "what was to be signed is no longer what is shown; nothing was saved"
+                raise ConflictError(msg)
+            signed = write(self._ledger, intent, although_not_advised=although_not_advised)
+            self.signature.clear()
+            state = next(s for s in self._ledger.states() if s.entry.id == signed.proposal.id)
+            self._say_standing()
+            self.say(
+                f"Saved as row {signed.decision.id} of the ledger: {intent.verdict} proposal "
+                f"{signed.proposal.id}, {intent.family}, by {signed.decision.by}. "
+                + words.state_words(state, self._session.plant)
+            )
+            return signed
 
     def _family_picked(self, change: Any) -> None:  # noqa: ANN401 - a traitlets change
         if change["new"] is not None and not self._filling:
-            self.show_family(change["new"])
+            self.pick(change["new"])
 
     def _fill_families(self, shown: str) -> None:
         """Say in the list what is known of each family by now; their order stays."""

@@ -7,6 +7,8 @@ Three things go wrong with panels in JupyterLab, and are put right here:
   focus inside a panel is given it.
 - After a kernel is gone the panel stays on the screen with old figures. Every use of a
   control sends a number; where no answer comes within a few seconds, a banner says so.
+- While another family is on its way the panel greys from the very click on, says so to screen
+  readers (``aria-busy``), and no verdict can be pressed, until the kernel has shown all of it.
 - A button that decides shows *sending* until Python has answered; without an answer it says
   that nothing is known to be saved.
 """
@@ -45,6 +47,23 @@ function render({ model, el }) {
     setTimeout(() => panel.focus({ preventScroll: true }));
   });
 
+  // Grey at once, and until the kernel has said begin and end.
+  const grey = (on) => {
+    const panel = el.closest(".opt-panel");
+    if (!panel) return;
+    panel.classList.toggle("opt-busy", on);
+    panel.setAttribute("aria-busy", on ? "true" : "false");
+  };
+  const show = () => {
+    const doing = model.get("busy");
+    words.textContent = doing;
+    if (doing) { grey(true); return; }
+    // What was sent before the end is drawn by then.
+    requestAnimationFrame(() => requestAnimationFrame(() => { if (!model.get("busy")) grey(false); }));
+  };
+  model.on("change:busy", show);
+  setTimeout(show);
+
   const gone = () => {
     words.textContent = "The kernel is busy or gone: figures on this panel may be old. "
       + "If this stays, run the notebook again.";
@@ -57,14 +76,24 @@ function render({ model, el }) {
   };
   model.on("msg:custom", (message) => {
     if (message.pong) { answered = Math.max(answered, message.pong); }
-    if (answered >= sent) { words.textContent = ""; }
+    if (answered >= sent) { words.textContent = model.get("busy"); }
   });
-  on("change", (event) => { if (mine(event.target)) ask(); });
+  on("change", (event) => {
+    const panel = mine(event.target);
+    if (!panel) return;
+    if (event.target.closest(".opt-families")) grey(true);
+    ask();
+  });
   on("click", (event) => {
     const panel = mine(event.target);
     if (!panel) return;
-    ask();
     const button = event.target.closest(".opt-verdicts button");
+    if (button && panel.classList.contains("opt-busy")) {
+      event.stopImmediatePropagation();
+      event.preventDefault();
+      return;
+    }
+    ask();
     if (!button || button.disabled) return;
     const place = panel.querySelector(".opt-status .widget-html-content");
     if (!place) return;
@@ -114,6 +143,8 @@ _STYLE = """
   margin-top: 12px; padding-top: 6px; }
 .opt-panel .lm-Widget button:focus-visible, .opt-panel select:focus-visible,
 .opt-panel input:focus-visible { outline: 2px solid var(--opt-accent); outline-offset: 1px; }
+.opt-busy > *:not(.opt-stays):not(.opt-banner):not(:has(> .opt-banner)) { opacity: 0.35; pointer-events: none; }
+.opt-question:not(:empty) { border-left: 3px solid var(--opt-accent); padding-left: 12px; margin: 6px 0; }
 .opt-row { border-bottom: 1px solid var(--opt-line); }
 .opt-row .widget-html-content { white-space: normal; }
 """
@@ -125,6 +156,7 @@ class Guard(anywidget.AnyWidget):
     _esm = _SCRIPT
     _css = _STYLE
     patience = traitlets.Int(PATIENCE_MS).tag(sync=True)
+    busy = traitlets.Unicode("").tag(sync=True)
 
     def __init__(self, **traits: Any) -> None:  # noqa: ANN401 - traits
         super().__init__(**traits)

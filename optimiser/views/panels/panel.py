@@ -24,7 +24,8 @@ class Panel(widgets.VBox):
     _answers = itertools.count(1)
 
     def __init__(self, parts: Sequence[widgets.Widget]) -> None:
-        super().__init__([Guard(), *parts, widgets.HTML(caution())])
+        self.guard = Guard()
+        super().__init__([self.guard, *parts, widgets.HTML(caution())])
         self.add_class("opt-panel")
 
     @cached_property

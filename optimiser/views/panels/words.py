@@ -10,6 +10,8 @@ import pandas as pd
 from optimiser.caution import CAUTION
 from optimiser.evidence.intervals import Interval
 from optimiser.evidence.promise import Promise
+from optimiser.ledger.standing import State, still_to_sign
+from optimiser.plant.file import Plant
 from optimiser.proposal.choice import Choice, Consequences, Point, PriceSpan
 from optimiser.proposal.record import LimitMove, Line
 from optimiser.proposal.relabel import Relabel
@@ -83,6 +85,34 @@ def header(choice: Choice) -> str:
     return (
         f"<h2>{escape(choice.family)} · {escape(advice)}</h2>"
         f"<p class='lead'>{reasons}</p><p class='soft'>{escape(ground + critical)}</p>"
+    )
+
+
+def state_words(state: State, plant: Plant) -> str:
+    """Return where a proposal stands and what is left to do."""
+    left = still_to_sign(state, plant)
+    after = {
+        "accepted": "Accepted; it waits for its export into a revision.",
+        "exported": f"Exported in revision {state.exported_in}.",
+    }
+    stands = f"{state.state[0].upper()}{state.state[1:]}."
+    return f"{stands} To accept it is left: {left}." if left else after.get(state.state, stands)
+
+
+def standing(states: Sequence[State], plant: Plant) -> str:
+    """Return where the family's newest proposal stands, and who signed it."""
+    if not states:
+        return ""
+    newest = states[-1]
+    signed = (
+        f", signed by {', '.join(s.by for s in newest.signatures)}" if newest.signatures else ""
+    )
+    unchecked = (
+        "" if plant.file.signers else " Names are unchecked: the plant file lists no signers."
+    )
+    return (
+        f"<p class='soft'>Proposal {newest.entry.id} of this family{escape(signed)}: "
+        f"{escape(state_words(newest, plant))}{unchecked}</p>"
     )
 
 
