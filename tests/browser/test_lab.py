@@ -1,6 +1,8 @@
 """The notebooks as an engineer uses them: a real JupyterLab, a real browser, no network."""
 
+import random
 import re
+import shutil
 import time
 
 import nbformat
@@ -12,6 +14,7 @@ from playwright.sync_api import expect
 from optimiser.history.read import open_history
 from optimiser.history.replay import replay
 from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.ledger.revision_file import limit_text
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import read_recipe
 from optimiser.views.charts import pareto_chart
@@ -125,14 +128,24 @@ def test_one_family_to_a_signed_decision(open_notebook, root, tmp_path):
     assert page.evaluate(CELLS) == cells
 
     # Without a name nothing is saved; with one the ledger has the row.
-    panel.get_by_role("button", name="Accept").click()
+    panel.get_by_role("button", name="Accept", exact=True).click()
     expect(panel.locator(".opt-status")).to_contain_text("NOT SAVED")
     ledger = root / "demo-plant" / LEDGER
     assert not ledger.exists() or not Ledger(ledger).entries()
     panel.get_by_label("Name").fill("Ada Fenn")
     panel.get_by_label("Reason").fill("trial on line 2")
-    panel.get_by_role("button", name="Accept").click()
+    panel.get_by_role("button", name="Accept", exact=True).click()
+    question = panel.locator(".opt-question")
+    expect(question).to_contain_text(f"{family}: accept, signed by Ada Fenn")
+    assert not ledger.exists() or not Ledger(ledger).entries()
+    told = {}
+    for row in question.locator("tbody tr").all():
+        name, _, then, _ = row.locator("td").all_inner_texts()
+        told[tuple(name.rsplit(" ", 1))] = float(then)
+    panel.screenshot(path=tmp_path / "question.png")
+    panel.get_by_role("button", name="Confirm accept").click()
     expect(panel.locator(".opt-status")).to_contain_text("Saved as row 2")
+    expect(panel.locator(".opt-status")).to_contain_text("waits for its export")
     proposal, decision = Ledger(ledger).entries()
     assert (decision.kind, decision.by, decision.reason) == (
         "accept",
@@ -141,7 +154,96 @@ def test_one_family_to_a_signed_decision(open_notebook, root, tmp_path):
     )
     assert proposal.body["origin"] == "hand"
     found = {(x["measurement"], x["side"]): x["proposed"] for x in proposal.body["limits"]}
-    assert found == limits
+    assert found == limits == told
+
+
+CLICK = """(name) => {
+  const found = [...document.querySelectorAll('.opt-panel button')]
+    .find((button) => button.textContent.trim() === name);
+  const question = document.querySelector('.opt-question');
+  const told = question ? question.textContent : '';
+  if (found) found.click();
+  return found ? told : '';
+}"""
+TICK = """() => {
+  const box = document.querySelector('.opt-question input[type=checkbox]');
+  if (box && !box.checked) box.click();
+}"""
+
+
+def race(page, root, plant: str, rounds: int) -> int:
+    """Switch families and sign at random moments; return how many were signed.
+
+    Every row of the ledger is one that was shown, whole, at the moment of the yes.
+    """
+    rng = random.Random(rounds)
+    families = page.locator(".opt-families select")
+    count = families.locator("option").count()
+    yes = []
+    for _ in range(rounds):
+        families.select_option(index=rng.randrange(count))
+        page.wait_for_timeout(rng.choice([0, 20, 200, 900, 2500]))
+        page.evaluate(CLICK, "Accept")
+        page.wait_for_timeout(rng.choice([0, 30, 150, 700]))
+        page.evaluate(TICK)
+        if rng.random() < 0.4:
+            families.select_option(index=rng.randrange(count))
+        page.wait_for_timeout(rng.choice([0, 5, 80, 300]))
+        yes.append(page.evaluate(CLICK, "Confirm accept"))
+    page.wait_for_timeout(4000)
+    ledger = Ledger(root / plant / LEDGER)
+    accepted = [e.proposal for e in ledger.entries(kind="accept")] if ledger.path.exists() else []
+    proposals = {e.id: e for e in ledger.entries(kind="proposal")}
+    for number in accepted:
+        entry = proposals[number]
+        words = [
+            f"{x['measurement']} {x['side']}{limit_text(x['now'])}{limit_text(x['proposed'])}{x['unit']}"
+            for x in entry.body["limits"]
+        ]
+        assert any(
+            told.startswith(f"{entry.family}: accept") and all(w in told for w in words)
+            for told in yes
+        ), (entry.family, words, yes)
+    return len(accepted)
+
+
+def racing(open_notebook, root, plant: str, rounds: int) -> int:
+    shutil.copytree(root / "demo-plant", root / plant, ignore=shutil.ignore_patterns("ledger*"))
+    name = notebook_on(root, f"{plant}.ipynb", plant, "PASTE-FINE", trials=4)
+    page = open_notebook(name).page
+    page.locator(".opt-panel").get_by_label("Name").fill("Ada Fenn")
+    page.locator(".opt-panel").get_by_label("Reason").fill("a race")
+    return race(page, root, plant, rounds)
+
+
+def test_accept_signs_what_was_shown_whatever_is_switched_meanwhile(open_notebook, root):
+    racing(open_notebook, root, "race-plant", 10)
+
+
+@pytest.mark.slow
+def test_fifty_races_sign_what_was_shown(open_notebook, root):
+    assert racing(open_notebook, root, "long-race-plant", 50) >= 3
+
+
+def test_the_panel_greys_from_the_click_until_the_family_is_whole(open_notebook, root):
+    """A family that was never searched takes seconds: busy is seen, and no verdict can be pressed."""
+    shutil.copytree(
+        root / "demo-plant",
+        root / "busy-plant",
+        ignore=shutil.ignore_patterns("ledger*", "proposals"),
+    )
+    name = notebook_on(root, "busy.ipynb", "busy-plant", "PASTE-FINE")
+    page = open_notebook(name).page
+    panel = page.locator(".opt-panel")
+    other = panel.locator(".opt-families option", has_text="QFP-32").first
+    panel.locator(".opt-families select").select_option(label=other.inner_text())
+    expect(panel).to_have_attribute("aria-busy", "true")
+    expect(panel.locator(".opt-banner")).to_contain_text("QFP-32")
+    expect(panel.get_by_role("button", name="Accept", exact=True)).to_be_disabled()
+    expect(panel.get_by_role("button", name="Stop")).to_be_enabled()
+    expect(panel.locator(".opt-head h2")).to_contain_text("QFP-32", timeout=60_000)
+    expect(panel).to_have_attribute("aria-busy", "false")
+    expect(panel.get_by_role("button", name="Accept", exact=True)).to_be_enabled()
 
 
 def test_a_dead_kernel_never_says_saved(open_notebook, root):
@@ -153,7 +255,7 @@ def test_a_dead_kernel_never_says_saved(open_notebook, root):
     panel.get_by_label("Name").fill("Ada Fenn")
     panel.get_by_label("Reason").fill("nobody is there")
     kernel_lost(page)
-    panel.get_by_role("button", name="Accept").click()
+    panel.get_by_role("button", name="Accept", exact=True).click()
     expect(panel.locator(".opt-status")).to_contain_text("Sending")
     expect(panel.locator(".opt-status")).to_contain_text("Not confirmed", timeout=10_000)
     expect(panel.locator(".opt-banner")).to_contain_text("busy or gone")
