@@ -26,7 +26,7 @@ def test_a_plant_is_found_by_its_folder_and_by_its_file(tmp_path):
 
 
 def test_without_a_file_the_way_out_is_said(tmp_path):
-    with pytest.raises(UsageError, match=r"no plant file at .*plant\.toml; name a folder"):
+    with pytest.raises(UsageError, match=r"no plant file at .*plant\.toml .*near.*; name a folder"):
         read_plant(tmp_path)
 
 

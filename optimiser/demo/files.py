@@ -57,6 +57,7 @@ _PLANT_TEMPLATE = """\
 [plant]
 name = "{name}"
 currency = "EUR"                # of every cost below
+invented = true                 # a demo: every panel and page says so
 history = "history"             # a file, or a folder of day=YYYY-MM-DD folders
 recipe = "recipe.csv"           # the limits the machines run now
 must_catch = "must_catch.csv"   # known-bad items that every proposal has to call

@@ -99,6 +99,8 @@ class Account:
         Of what people decided; what the night took back itself is in the ledger.
     raises : tuple of str
         What would raise the confidence.
+    invented : bool
+        Whether the plant is a demo.
     headline : Headline or None
         All proposals of the plant together; None without any.
     """
@@ -119,6 +121,7 @@ class Account:
     decided: tuple[Row, ...]
     raises: tuple[str, ...]
     headline: Headline | None = None
+    invented: bool = False
     caution: str = CAUTION
 
     def as_dict(self) -> dict[str, Any]:
@@ -169,6 +172,7 @@ def make_account(
     file = plant.file.plant
     return Account(
         plant=file.name,
+        invented=file.invented,
         currency=file.currency,
         made_at=made_at,
         first=str(days["date"].min()) if len(days) else "",

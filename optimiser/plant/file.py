@@ -48,6 +48,7 @@ class Site(Record):
     Paths are relative to the plant file. ``history`` is a file, a folder or a glob;
     ``verdicts`` a file or a folder of verdicts that arrived after the results: key columns,
     verdict, defect, found_by, weight. The last row of the last file, by name, stands.
+    ``invented`` marks a demo: every panel and page says so.
     """
 
     name: Name
@@ -56,6 +57,7 @@ class Site(Record):
     recipe: Name = "recipe.csv"
     must_catch: Name | None = None
     verdicts: Name | None = None
+    invented: bool = False
 
 
 class Review(Record):
@@ -241,7 +243,7 @@ class PlantFile(Record):
 
     def ground(self) -> str:
         """Return all that a proposal rests on as JSON: who may sign is no part of it."""
-        return self.model_dump_json(exclude={"signers"})
+        return self.model_dump_json(exclude={"signers": True, "plant": {"invented"}})
 
     def review_of(self, family: str) -> Review:
         """Return what reviewers do in a family: its own rates where it states any.
@@ -327,8 +329,8 @@ def read_plant(where: Path) -> Plant:
     path = where / "plant.toml" if where.is_dir() else where
     if not path.is_file():
         msg = (
-            f"no plant file at {path}; name a folder that holds plant.toml, "
-            "or write a demo with: optimiser demo FOLDER"
+            f"no plant file at {path}{_lies_near(path)}; name a folder that holds plant.toml, or write "
+            "an invented plant with: optimiser demo FOLDER"
         )
         raise UsageError(msg)
     try:
@@ -340,6 +342,22 @@ def read_plant(where: Path) -> Plant:
         return Plant(path=path, file=PlantFile.model_validate(table))
     except ValidationError as error:
         raise PlantError(_explain(path, error)) from error
+
+
+def _lies_near(path: Path) -> str:
+    """Return the plants that lie in the folders around a path, in words."""
+    around = next((p for p in path.absolute().parents if p.is_dir()), None)
+    if around is None:
+        return ""
+    places = [
+        p for kind in ("plant.toml", "*/plant.toml", "../*/plant.toml") for p in around.glob(kind)
+    ]
+    names = sorted({str(p.parent.resolve()) for p in places})
+    return (
+        f" (plants near it: {', '.join(names[:5])})"
+        if names
+        else f" (no plant lies in or near {around})"
+    )
 
 
 def _explain(path: Path, error: ValidationError) -> str:

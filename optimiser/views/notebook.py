@@ -9,7 +9,6 @@ from tqdm.auto import tqdm
 
 from optimiser.caution import CAUTION
 from optimiser.defaults import TRIALS
-from optimiser.demo.write import write_demo
 from optimiser.evidence.audit import clean
 from optimiser.ledger.ledger import Ledger
 from optimiser.monitoring.backtest import Fold, backtest, calibrate
@@ -23,11 +22,9 @@ from optimiser.views.charts import DEFECT, GOOD, GREY, lab_renderer
 from optimiser.views.panels.parts import warm_up
 from optimiser.views.shown import Shown
 
-DEMO_DAYS, DEMO_ITEMS = 20, 12_000
 
-
-def open_or_demo(where: Path | str, *, trials: int = TRIALS) -> Session:
-    """Open a plant; where nothing lies there yet, write a small invented one first.
+def open_session(where: Path | str, *, trials: int = TRIALS) -> Session:
+    """Open a plant for the panels of a notebook.
 
     Parameters
     ----------
@@ -43,15 +40,12 @@ def open_or_demo(where: Path | str, *, trials: int = TRIALS) -> Session:
     Raises
     ------
     OptimiserError
-        If what lies there cannot be used; it says what and where.
+        If nothing lies there, or it cannot be used: it says what, where, and what lies near.
     """
     lab_renderer()
     # It is needed for the first panel, and waits for no file.
     threading.Thread(target=warm_up, daemon=True).start()
-    folder = Path(where)
-    if folder.suffix != ".toml" and not folder.exists():
-        write_demo(folder, days=DEMO_DAYS, items_per_day=DEMO_ITEMS)
-    return open_plant(folder, trials=trials)
+    return open_plant(Path(where), trials=trials)
 
 
 def decisions_frame(session: Session) -> pd.DataFrame:

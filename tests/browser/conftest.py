@@ -78,7 +78,7 @@ def notebook_on(root: Path, name: str, plant: str, family: str, *, trials: int =
     for cell in book["cells"]:
         text = "".join(cell["source"])
         text = text.replace('Path("demo-plant")', f'Path("{plant}")')
-        text = text.replace("open_or_demo(PLANT)", f"open_or_demo(PLANT, trials={trials})")
+        text = text.replace("open_session(PLANT)", f"open_session(PLANT, trials={trials})")
         cell["source"] = text.replace(
             "DecisionPanel(session)", f'DecisionPanel(session, "{family}")'
         )

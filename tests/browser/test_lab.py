@@ -157,6 +157,7 @@ def test_one_family_to_a_signed_decision(open_notebook, root, tmp_path):
     assert found == limits == told
 
 
+AT_REST = """() => document.querySelector('.opt-panel').getAttribute('aria-busy') === 'false'"""
 CLICK = """(name) => {
   const found = [...document.querySelectorAll('.opt-panel button')]
     .find((button) => button.textContent.trim() === name);
@@ -168,6 +169,14 @@ CLICK = """(name) => {
 TICK = """() => {
   const box = document.querySelector('.opt-question input[type=checkbox]');
   if (box && !box.checked) box.click();
+}"""
+
+
+PICK = """(n) => {
+  const list = document.querySelector('.opt-points select');
+  if (!list || !list.options.length) return;
+  list.selectedIndex = n % list.options.length;
+  list.dispatchEvent(new Event('change', { bubbles: true }));
 }"""
 
 
@@ -183,9 +192,14 @@ def race(page, root, plant: str, rounds: int) -> int:
     for _ in range(rounds):
         families.select_option(index=rng.randrange(count))
         page.wait_for_timeout(rng.choice([0, 20, 200, 900, 2500]))
+        if rng.random() < 0.6:
+            page.wait_for_function(AT_REST, timeout=60_000)
+        page.evaluate(PICK, rng.randrange(9))
+        page.wait_for_timeout(rng.choice([0, 20, 200, 900]))
         page.evaluate(CLICK, "Accept")
-        page.wait_for_timeout(rng.choice([0, 30, 150, 700]))
+        page.wait_for_timeout(rng.choice([0, 150, 700, 1800]))
         page.evaluate(TICK)
+        page.wait_for_timeout(rng.choice([0, 80, 600]))
         if rng.random() < 0.4:
             families.select_option(index=rng.randrange(count))
         page.wait_for_timeout(rng.choice([0, 5, 80, 300]))

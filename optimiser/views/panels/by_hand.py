@@ -51,8 +51,18 @@ class ByHand(widgets.VBox):
         inner.add_class("opt-scroll")
         self.children = (inner,)
 
-    def set(self, setting: NDArray[np.int64], recommended: NDArray[np.int64] | None) -> None:
-        """Put the controls to a setting without telling anybody."""
+    def set(
+        self, setting: NDArray[np.int64], best: NDArray[np.int64] | None, *, best_words: str
+    ) -> None:
+        """Put the controls to a setting without telling anybody.
+
+        Parameters
+        ----------
+        setting : ndarray of int, shape (m,)
+        best : ndarray of int, shape (m,), or None
+            The best that was found, said beside each control as ``best_words``.
+        best_words : str
+        """
         self._quiet = True
         try:
             for n, (control, level) in enumerate(zip(self.controls, setting, strict=True)):
@@ -66,7 +76,8 @@ class ByHand(widgets.VBox):
                 note = _note(
                     self._limits[n],
                     int(level),
-                    None if recommended is None else int(recommended[n]),
+                    None if best is None else int(best[n]),
+                    best_words,
                 )
                 if note != self._shown[n]:
                     self._shown[n] = self._notes[n].value = note
@@ -126,15 +137,13 @@ def _label(limit: GridLimit) -> widgets.HTML:
     return widgets.HTML(text, layout=widgets.Layout(width="230px", flex="0 0 auto"))
 
 
-def _note(limit: GridLimit, level: int, recommended: int | None) -> str:
-    """Return where the limit is now, what is recommended, and the rail it touches."""
+def _note(limit: GridLimit, level: int, best: int | None, best_words: str) -> str:
+    """Return where the limit is now, the best that was found, and the rail it touches."""
     now = f"now {words.value(float(limit.values[limit.live]))}"
-    best = (
-        ""
-        if recommended is None
-        else f", recommended {words.value(float(limit.values[recommended]))}"
+    found = (
+        "" if best is None else f", {escape(best_words)} {words.value(float(limit.values[best]))}"
     )
     ends = f"{words.value(float(limit.values[0]))} … {words.value(float(limit.values[-1]))}"
     stop = limit.touched(level)
     rail = f" · <strong>stopped:</strong> {escape(stop.reason)}" if stop else ""
-    return f"<span class='soft'>{now}{best} · may be {ends}{rail}</span>"
+    return f"<span class='soft'>{now}{found} · may be {ends}{rail}</span>"

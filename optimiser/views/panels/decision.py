@@ -67,7 +67,7 @@ class DecisionPanel(Panel):
         self._spread: alt.JupyterChart | None = None
         self._spread_data: tuple[Any, Any] = (None, [])
         self._build()
-        super().__init__(self._layout())
+        super().__init__(self._layout(), session.plant)
         self._names = _by_saving(session)
         self._families.observe(safely(self._family_picked, self, "Cannot show it"), "value")
         first = family or self._names[0]
@@ -277,7 +277,9 @@ class DecisionPanel(Panel):
             )
             done = choice.consequences(self.setting)
             best = choice.recommended
-            self.by_hand.set(self.setting, best.setting if best else None)
+            self.by_hand.set(
+                self.setting, best.setting if best else None, best_words=choice.best_words
+            )
             self.trade.show(choice, self.point, done)
             self._move_lines()
             self._show_words(done)

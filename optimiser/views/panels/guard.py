@@ -133,6 +133,7 @@ _STYLE = """
 .opt-panel td.long { text-align: left; white-space: normal; max-width: 46ch; }
 .opt-panel tr.on td { font-weight: 600; }
 .opt-panel .bar { display: inline-block; height: 9px; background: var(--opt-accent); }
+.opt-invented { color: var(--opt-soft); border: 1px dashed var(--opt-line); padding: 2px 8px; display: inline-block; }
 .opt-scroll { overflow: auto; }
 .opt-status .widget-html-content { font-weight: 600; min-height: 1.5em; }
 /* No height of its own: words that appear between press and release would move a button away. */

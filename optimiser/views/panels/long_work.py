@@ -38,7 +38,8 @@ class ProposePanel(Panel):
                 widgets.HBox([self.start, self.halt, self.bar]),
                 self.status,
                 self._result,
-            ]
+            ],
+            session.plant,
         )
 
     def __repr__(self) -> str:

@@ -229,7 +229,8 @@ class OverviewPanel(Panel):
                     layout=widgets.Layout(flex_flow="row wrap", grid_gap="24px"),
                 ),
                 self.status,
-            ]
+            ],
+            session.plant,
         )
         self.refresh()
         self.show_by("family")

@@ -7,9 +7,10 @@ from html import escape
 
 import ipywidgets as widgets
 
+from optimiser.plant.file import Plant
 from optimiser.views.panels.guard import Guard
 from optimiser.views.panels.parts import block
-from optimiser.views.panels.words import caution
+from optimiser.views.panels.words import caution, invented
 
 
 class Panel(widgets.VBox):
@@ -19,13 +20,16 @@ class Panel(widgets.VBox):
     ----------
     parts : sequence of Widget
         ``self.status``, the line of ``say``, wherever among them it belongs.
+    plant : Plant
+        An invented one is said to be so on top.
     """
 
     _answers = itertools.count(1)
 
-    def __init__(self, parts: Sequence[widgets.Widget]) -> None:
+    def __init__(self, parts: Sequence[widgets.Widget], plant: Plant) -> None:
         self.guard = Guard()
-        super().__init__([self.guard, *parts, widgets.HTML(caution())])
+        told = [widgets.HTML(invented(plant.file.plant.name))] if plant.file.plant.invented else []
+        super().__init__([self.guard, *told, *parts, widgets.HTML(caution())])
         self.add_class("opt-panel")
 
     @cached_property

@@ -57,7 +57,8 @@ class ShadowPanel(Panel):
                 self.status,
                 self._table,
                 self._items,
-            ]
+            ],
+            session.plant,
         )
 
     def __repr__(self) -> str:

@@ -381,6 +381,11 @@ def legend() -> str:
     )
 
 
+def invented(name: str) -> str:
+    """Return the line that says that a plant is invented."""
+    return f"<p class='opt-invented'>{escape(name)} is an invented plant: nothing here is about a real line.</p>"
+
+
 def caution() -> str:
     """Return the caution that stands under every panel."""
     return f"<p class='opt-caution'>{escape(CAUTION)}</p>"
