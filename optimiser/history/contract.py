@@ -1,6 +1,9 @@
 """The data contract of a history: its columns, its words, and what a finding is."""
 
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
+from datetime import date
+from itertools import pairwise
 from typing import Any, Literal
 
 from optimiser.errors import HistoryError
@@ -27,6 +30,7 @@ STAGES = ("paste", "pre-reflow", "post-reflow")
 VERDICTS = ("defect", "good")
 FINDERS = ("review", "test", "audit", "field", "second look")
 
+LONGEST_GAP = 7
 Level = Literal["error", "set aside", "note"]
 
 
@@ -57,6 +61,36 @@ class Finding:
         value = f", got {self.value!r}" if self.value is not None else ""
         times = f" ({self.count} rows)" if self.count > 1 else ""
         return f"{place}: {self.rule}{value}{times}; {self.way_out}"
+
+
+def production_days(days: Iterable[date | str]) -> float:
+    """Return how many days of production some days with items stand for.
+
+    From the first to the last, weekends and short stops included, for a month has them too; of a
+    gap of more than LONGEST_GAP days only so many count. So a line that stood still for a season,
+    or one item with a wrong year, does not thin out every figure per month. All figures per month
+    count days like this, 365.25 / 12 of them to a month.
+
+    Parameters
+    ----------
+    days : iterable of date or str
+        ISO 8601; in any order, also more than once.
+
+    Returns
+    -------
+    float
+        At least 1.
+
+    Examples
+    --------
+    >>> production_days(["2026-03-02", "2026-03-06", "2026-03-09"])
+    8.0
+    >>> production_days(["1999-03-02", "2026-03-06", "2026-03-09"])
+    11.0
+    """
+    known = sorted({date.fromisoformat(str(d)[:10]) for d in days})
+    gaps = ((b - a).days for a, b in pairwise(known))
+    return 1.0 + sum(min(gap, LONGEST_GAP) for gap in gaps)
 
 
 def refuse(findings: list[Finding]) -> HistoryError:

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from copy import copy
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from itertools import count
 from pathlib import Path
 from types import TracebackType
@@ -28,6 +29,7 @@ from optimiser.history.contract import (
     TEXT,
     VERDICTS,
     Finding,
+    production_days,
     refuse,
 )
 from optimiser.history.schema import Schema, quoted, read_schema, text_literal
@@ -38,6 +40,8 @@ SET_ASIDE = "set_aside.csv"
 # About so many of a family are sampled, at least half of them; 1 % of 8,192, a tail, is 80 items.
 SAMPLE = 8192
 _PARTS = count(1)
+_HEAD = 1 << 16
+_AHEAD = timedelta(days=1)
 HASH = "hash(i.board, i.designator, i.pin)"
 _FLOAT_MAX = "3.4028234e38"
 # No result file may have these, so that its own columns cannot be taken for ours.
@@ -255,9 +259,10 @@ class History:
 
     @property
     def span_days(self) -> float:
-        """Days from the first to the last item, at least one."""
-        query = f"select epoch(max(last)) - epoch(min(first)) from {self.lots}"
-        return max(1.0, (self.rows(query)[0][0] or 0.0) / 86400.0)
+        """Days of production, as `production_days` counts them."""
+        return production_days(
+            d for (d,) in self.rows(f"select distinct {self.day} from {self.counts}")
+        )
 
 
 def open_history(
@@ -442,6 +447,7 @@ def _stage_csv(con: duckdb.DuckDBPyConnection, path: Path, target: Path) -> list
     from which a staged row's place in the file follows.
     """
     way = "write the file again as UTF-8 CSV with one header line and as many cells in every row"
+    _refuse_foreign_bytes(path)
     read = (
         f"read_csv({text_literal(path)}, all_varchar=true, header=true, store_rejects=true, "
         "rejects_table='rejected', rejects_scan='rejected_scan', nullstr='', "
@@ -462,11 +468,16 @@ def _stage_csv(con: duckdb.DuckDBPyConnection, path: Path, target: Path) -> list
         ).fetchone()
     except duckdb.Error as error:
         rule = f"not readable as CSV ({str(error).splitlines()[0]})"
+        if _mixes_line_ends(path):
+            rule, way = (
+                "some lines end with CR LF and some with LF alone",
+                "write all with one kind",
+            )
         raise refuse([Finding(level="error", rule=rule, file=str(path), way_out=way)]) from error
     if lines is None or not lines[2]:
         return []
     row, value, count = int(lines[0]), str(lines[1]), int(lines[2])
-    rule = "the line is not UTF-8 or its cells do not fit the header"
+    rule = "the line is not UTF-8, holds NUL bytes or its cells do not fit the header"
     return [
         Finding(
             level="set aside",
@@ -480,6 +491,46 @@ def _stage_csv(con: duckdb.DuckDBPyConnection, path: Path, target: Path) -> list
     ]
 
 
+_MAGIC = {
+    b"\x1f\x8b": ("is compressed with gzip", "unpack it: gunzip FILE"),
+    b"PK\x03\x04": (
+        "is a ZIP archive or a spreadsheet",
+        "unpack it, or save the sheet as CSV UTF-8",
+    ),
+    b"\xd0\xcf\x11\xe0": ("is an old spreadsheet", "save the sheet as CSV UTF-8"),
+    b"PAR1": ("is a Parquet file", "name it .parquet"),
+    b"\xff\xfe": ("is text in UTF-16", "write it as UTF-8: iconv -f UTF-16 -t UTF-8 FILE"),
+    b"\xfe\xff": ("is text in UTF-16", "write it as UTF-8: iconv -f UTF-16 -t UTF-8 FILE"),
+}
+
+
+def _refuse_foreign_bytes(path: Path) -> None:
+    """Raise where a file is no text that a CSV reader could part, saying what it is instead."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD)
+    except OSError as error:
+        rule, way = f"cannot be read ({error.strerror})", "ask for permission, or move it away"
+        raise refuse([Finding(level="error", rule=rule, file=str(path), way_out=way)]) from error
+    what = next((told for magic, told in _MAGIC.items() if head.startswith(magic)), None)
+    if what is None and not head.strip():
+        what = ("is empty", "copy it again from its source, or move it away")
+    if what is None and head[:400].count(0) > len(head[:400]) // 4:
+        wide = head[1:400:2].count(0) > len(head[:400]) // 4
+        what = _MAGIC[b"\xff\xfe"] if wide or head[0] == 0 else ("is no text", "move it away")
+    if what is not None:
+        finding = Finding(level="error", rule=what[0], file=str(path), way_out=what[1])
+        raise refuse([finding])
+
+
+def _mixes_line_ends(path: Path) -> bool:
+    """Return whether some of a file's first lines end with CR LF and some with LF alone."""
+    with path.open("rb") as file:
+        head = file.read(_HEAD)
+    both = head.count(b"\r\n")
+    return 0 < both < head.count(b"\n")
+
+
 def _rules(schema: Schema, history: History) -> list[Rule]:
     """Return the rules on a row, first the one that names a broken row."""
     families = ", ".join(text_literal(f) for f in history.plant.file.families)
@@ -491,6 +542,17 @@ def _rules(schema: Schema, history: History) -> list[Rule]:
             f"{schema.time} is null",
             schema,
             way_out="write it as 2026-01-31 08:00:00",
+        )
+    )
+    site = history.plant.file.plant
+    latest = datetime.now(UTC).replace(tzinfo=None) + _AHEAD
+    rules.append(
+        _rule(
+            f"time must lie between {site.history_from} (plant.history_from) and a day from now",
+            "time",
+            f"{schema.time} < timestamp '{site.history_from}' or {schema.time} > timestamp '{latest}'",
+            schema,
+            way_out="correct the clock of the machine or the year; times are UTC",
         )
     )
     for column in REQUIRED[1:6]:

@@ -14,6 +14,7 @@ import pandas as pd
 from optimiser.caution import CAUTION
 from optimiser.evidence.intervals import ZERO, Interval, add_up, weighted_total
 from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL
+from optimiser.history.contract import production_days
 from optimiser.ledger.ledger import Ledger
 from optimiser.ledger.standing import BY_NIGHT, Entry, State
 from optimiser.monitoring.watch import Watched
@@ -278,7 +279,7 @@ def quality(plant: Plant, days: pd.DataFrame) -> list[Figure]:
         return []
     total = days.drop(columns=["date", "stage"]).sum()
     span = f"{days['date'].min()} to {days['date'].max()}"
-    months = max(1, days["date"].nunique()) / DAYS_PER_MONTH
+    months = production_days(days["date"]) / DAYS_PER_MONTH
     boards, items = int(total["boards"]), int(total["items"])
     seconds = plant.file.review.seconds_per_call
     known = int(total["escapes"])
@@ -292,7 +293,7 @@ def quality(plant: Plant, days: pd.DataFrame) -> list[Figure]:
             name="review of all calls",
             unit="hours a month",
             value=float(total["calls"]) * seconds / 3600 / months,
-            basis=f"{int(total['calls']):,} calls at {seconds:g} s, {days['date'].nunique()} days with items, {span}",
+            basis=f"{int(total['calls']):,} calls at {seconds:g} s, {production_days(days['date']):.0f} days of production, {span}",
         ),
         Figure(
             name="false calls per board",

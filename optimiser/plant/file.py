@@ -6,10 +6,11 @@ key, the value, what is allowed, and the nearest valid name.
 
 import math
 import tomllib
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from optimiser.errors import PlantError, UsageError, nearest
 from optimiser.plant.names import RESERVED, is_reserved, look_alike, skeleton
@@ -31,8 +32,22 @@ RailName = Literal[
 ]
 RAILS: tuple[RailName, ...] = get_args(RailName)
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NonNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+def _a_number(value: Any) -> Any:  # noqa: ANN401 - whatever stands in the file
+    """Refuse what is no number of this world: true and false (they would be 1 and 0), nan, inf."""
+    if isinstance(value, bool) or (isinstance(value, float) and not math.isfinite(value)):
+        msg = "must be a finite number"
+        raise ValueError(msg)
+    return value
+
+
+LARGEST = 1e12
+"""No price, step or bound of a plant is larger; 1e300 is a slip of the pen."""
+Number = Annotated[
+    float, BeforeValidator(_a_number), Field(le=LARGEST, ge=-LARGEST, allow_inf_nan=False)
+]
+Positive = Annotated[Number, Field(gt=0)]
+NonNegative = Annotated[Number, Field(ge=0)]
 Name = Annotated[str, Field(min_length=1, pattern=r"^\S(.*\S)?$")]
 
 
@@ -48,6 +63,7 @@ class Site(Record):
     Paths are relative to the plant file. ``history`` is a file, a folder or a glob;
     ``verdicts`` a file or a folder of verdicts that arrived after the results: key columns,
     verdict, defect, found_by, weight. The last row of the last file, by name, stands.
+    Items from before ``history_from`` are set aside: their clock was wrong.
     ``invented`` marks a demo: every panel and page says so.
     """
 
@@ -57,6 +73,7 @@ class Site(Record):
     recipe: Name = "recipe.csv"
     must_catch: Name | None = None
     verdicts: Name | None = None
+    history_from: date = date(2000, 1, 1)
     invented: bool = False
 
 
@@ -71,8 +88,8 @@ class Review(Record):
 
     seconds_per_call: Positive = 30.0
     cost_per_hour: NonNegative = 40.0
-    miss_rate: Annotated[float, Field(ge=0, lt=1)] = 0.0
-    false_alarm_rate: Annotated[float, Field(ge=0, lt=1)] = 0.0
+    miss_rate: Annotated[Number, Field(ge=0, lt=1)] = 0.0
+    false_alarm_rate: Annotated[Number, Field(ge=0, lt=1)] = 0.0
     seconds_per_second_look: Positive = 120.0
     false_calls_per_second_look: Positive = 25.0
 
@@ -97,7 +114,7 @@ class Labels(Record):
     downstream therefore stands for its inverse.
     """
 
-    test_coverage: Annotated[float, Field(gt=0, le=1)] = 1.0
+    test_coverage: Annotated[Number, Field(gt=0, le=1)] = 1.0
 
 
 class Measurement(Record):
@@ -115,8 +132,8 @@ class Measurement(Record):
 class Bound(Record):
     """The acceptance criterion of one measurement: a limit may never be looser."""
 
-    lower: float | None = Field(default=None, allow_inf_nan=False)
-    upper: float | None = Field(default=None, allow_inf_nan=False)
+    lower: Number | None = None
+    upper: Number | None = None
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -140,8 +157,8 @@ class Family(Record):
     product_class: Annotated[int, Field(ge=1, le=3, alias="class")] = 2
     critical: bool = False
     termination: str | None = None
-    miss_rate: Annotated[float, Field(ge=0, lt=1)] | None = None
-    false_alarm_rate: Annotated[float, Field(ge=0, lt=1)] | None = None
+    miss_rate: Annotated[Number, Field(ge=0, lt=1)] | None = None
+    false_alarm_rate: Annotated[Number, Field(ge=0, lt=1)] | None = None
     workmanship: dict[str, Bound] = Field(default_factory=dict)
 
 
@@ -157,10 +174,10 @@ class Rails(Record):
     guard_sigmas: NonNegative = 2.0
     largest_move_steps: Annotated[int, Field(ge=1)] | None = None
     largest_move_spreads: Positive | None = None
-    call_load_share: Annotated[float, Field(gt=0, lt=1)] = 0.01
-    released_share: Annotated[float, Field(ge=0, le=1)] = 0.5
+    call_load_share: Annotated[Number, Field(gt=0, lt=1)] = 0.01
+    released_share: Annotated[Number, Field(ge=0, le=1)] = 0.5
     minimum_defects: Annotated[int, Field(ge=1)] = 8
-    mismatch_share: Annotated[float, Field(ge=0, lt=1)] = 0.001
+    mismatch_share: Annotated[Number, Field(ge=0, lt=1)] = 0.001
 
     def holds(self, rail: RailName) -> bool:
         """Return whether a rail is in force."""
@@ -183,7 +200,7 @@ class AdviceRule(Record):
     """
 
     smallest_saving: NonNegative = 0.0
-    largest_chance_of_loss: Annotated[float, Field(gt=0, le=0.5)] = 0.5
+    largest_chance_of_loss: Annotated[Number, Field(gt=0, le=0.5)] = 0.5
 
 
 class Signer(Record):

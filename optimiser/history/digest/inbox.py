@@ -50,6 +50,7 @@ def ground_of(plant: Plant, revisions: Sequence[Recipe]) -> str:
         VERSION,
         {name: known.unit for name, known in plant.file.measurements.items()},
         sorted(plant.file.families),
+        str(plant.file.plant.history_from),
         sorted({repr(row) for recipe in revisions for row in recipe.overrides}),
     ]
     return hashlib.sha256(json.dumps(table).encode()).hexdigest()
