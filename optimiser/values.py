@@ -2,9 +2,14 @@
 
 import hashlib
 import math
+import re
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
+
+FORMULA = r"^[=+@\t\r]|^-[^0-9.]"
+INFINITE = ("-inf", "-infinity")
+_FORMULA = re.compile(FORMULA)
 
 
 def finite_only(value: Any) -> Any:  # noqa: ANN401 - any JSON value
@@ -16,6 +21,35 @@ def finite_only(value: Any) -> Any:  # noqa: ANN401 - any JSON value
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value.isoformat() if isinstance(value, date) else value
+
+
+def cell(text: str) -> str:
+    """Return a text as a CSV cell that no spreadsheet takes for a formula.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        With an apostrophe before what would begin a formula; numbers stay numbers.
+
+    Examples
+    --------
+    >>> cell("=1+1"), cell("-cmd"), cell("-1.5"), cell("U7")
+    ("'=1+1", "'-cmd", '-1.5', 'U7')
+    """
+    return f"'{text}" if _is_formula(text) else text
+
+
+def of_cell(cell: str) -> str:
+    """Return the text that a cell stands for: `cell` undone."""
+    return cell[1:] if cell.startswith("'") and _is_formula(cell[1:]) else cell
+
+
+def _is_formula(text: str) -> bool:
+    return bool(_FORMULA.match(text)) and text.casefold() not in INFINITE
 
 
 def plain_unit(unit: object) -> str:

@@ -35,6 +35,7 @@ from optimiser.history.contract import (
 from optimiser.history.schema import Schema, quoted, read_schema, text_literal
 from optimiser.history.verdicts import aside_rows, missing_columns, take_verdicts, with_verdicts
 from optimiser.plant.file import Plant
+from optimiser.values import FORMULA, INFINITE
 
 SET_ASIDE = "set_aside.csv"
 # About so many of a family are sampled, at least half of them; 1 % of 8,192, a tail, is 80 items.
@@ -790,8 +791,12 @@ def write_set_aside(history: History) -> list[Finding]:
         if not history.rows_set_aside:
             target.unlink(missing_ok=True)
             return []
+        formula = f"regexp_matches(x::varchar, {text_literal(FORMULA)}) and lower(x::varchar) not in {INFINITE}"
         history.rows(
-            f"""copy (from (
+            f"create or replace temp macro shown(x) as if({formula}, chr(39) || x, x::varchar)"
+        )
+        history.rows(
+            f"""copy (select shown(columns(*)) as '\\0' from (
                    select o.name as set_aside_from, {_place("aside.file", "aside.row")} as set_aside_row,
                      aside.value as set_aside_for, raw.* exclude ({_FILE}, {_ROW})
                    from raw join aside on {_FILE} = aside.file and {_ROW} = aside.row

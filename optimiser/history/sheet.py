@@ -12,6 +12,7 @@ from pathlib import Path
 
 from optimiser.errors import InputError, UsageError
 from optimiser.history.contract import Finding, refuse
+from optimiser.values import of_cell
 
 
 def mark_of(*cells: str) -> str:
@@ -87,4 +88,7 @@ def read_cells(path: Path, needed: Sequence[str], *, write: str) -> list[dict[st
                 )
             ]
         )
-    return [{k: (v or "").strip() for k, v in row.items() if isinstance(k, str)} for row in reader]
+    return [
+        {k: of_cell((v or "").strip()) for k, v in row.items() if isinstance(k, str)}
+        for row in reader
+    ]

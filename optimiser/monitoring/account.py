@@ -293,7 +293,8 @@ def quality(plant: Plant, days: pd.DataFrame) -> list[Figure]:
             name="review of all calls",
             unit="hours a month",
             value=float(total["calls"]) * seconds / 3600 / months,
-            basis=f"{int(total['calls']):,} calls at {seconds:g} s, {production_days(days['date']):.0f} days of production, {span}",
+            basis=f"{int(total['calls']):,} calls at {seconds:g} s, "
+            f"{months * DAYS_PER_MONTH:.0f} days of production, {span}",
         ),
         Figure(
             name="false calls per board",

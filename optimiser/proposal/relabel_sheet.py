@@ -25,6 +25,7 @@ from optimiser.history.sheet import mark_of, read_cells
 from optimiser.history.verdicts import COLUMNS as TOLD_COLUMNS
 from optimiser.plant.file import Plant
 from optimiser.proposal.relabel import Beyond, DoubtfulLabel
+from optimiser.values import cell
 
 FILLED = ("verdict_again", "by", "note")
 EXPECTED = ("chance_misread", "false_calls_held")
@@ -149,7 +150,8 @@ def sheet_text(rows: Sequence[DoubtfulLabel]) -> str:
     for row in rows:
         # With a T between, a spreadsheet leaves the time as it is.
         cells = {**_texts(row), "time": row.time.replace(" ", "T", 1)}
-        writer.writerow({**cells, "mark": _mark(cells)})
+        shown = {name: cell(text) for name, text in cells.items()}
+        writer.writerow({**shown, "mark": _mark(cells)})
     return out.getvalue()
 
 

@@ -24,6 +24,7 @@ from optimiser.history.sheet import mark_of, read_cells, write_new
 from optimiser.history.verdicts import COLUMNS as TOLD_COLUMNS
 from optimiser.recipe.table import Recipe
 from optimiser.studies.audit_plan import SHOWN, AuditPlan
+from optimiser.values import cell
 
 VERDICTS = ("defect", "good", "gone")
 COLUMNS = (
@@ -95,7 +96,8 @@ def write_sheet(plan: AuditPlan, path: Path) -> None:
         stratum = plan.strata[item.stratum]
         size = (stratum.name, str(stratum.items), str(stratum.picked))
         mark = _mark(item.key, *size)
-        writer.writerow([*item.key, *item.shown, "", "", *size, repr(stratum.weight), mark])
+        texts = [cell(x) for x in (*item.key, *item.shown)]
+        writer.writerow([*texts, "", "", *map(cell, size), repr(stratum.weight), mark])
     write_new(path, out.getvalue())
 
 

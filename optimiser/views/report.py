@@ -11,6 +11,7 @@ import pandas as pd
 from jinja2 import Environment, StrictUndefined
 
 from optimiser.monitoring.account import Account, Figure
+from optimiser.values import cell
 from optimiser.views.charts import GOOD, INK
 from optimiser.views.sentences import headline_words
 from optimiser.views.shown import svg
@@ -93,7 +94,7 @@ def report_csv(account: Account) -> str:
         saving = row["saving"] or {"value": "", "low": "", "high": ""}
         ends = (saving["value"], saving["low"], saving["high"])
         basis = f"{row['items']} items, {row['lots']} lots, {row['defects']} labelled defects"
-        writer.writerow(("family", row["family"], *ends, money, basis))
+        writer.writerow(("family", cell(row["family"]), *ends, money, basis))
     return out.getvalue()
 
 
