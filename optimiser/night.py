@@ -19,7 +19,6 @@ import pandas as pd
 
 from optimiser import __version__
 from optimiser.errors import OptimiserError, UsageError
-from optimiser.files import write_whole
 from optimiser.history.calls import calls_by_day
 from optimiser.history.digest.merged import MergedHistory
 from optimiser.history.read import open_history
@@ -33,6 +32,7 @@ from optimiser.proposal.propose import Case
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.signing import basis_of
 from optimiser.recipe.table import Recipe, to_csv
+from optimiser.seal import read_sealed, write_sealed
 from optimiser.tally.check import refuse_unusable
 from optimiser.tally.count import FamilyTally
 from optimiser.tally.digested import close_store, open_store, open_stored
@@ -676,10 +676,9 @@ def _failure(job: Job, family: str, error: Exception) -> str:
 def _read_state(path: Path) -> dict[str, FamilyState]:
     """Return the state of the families; none where there is none that can be read."""
     try:
-        found = json.loads(path.read_text(encoding="utf-8"))["families"]
-    except (OSError, ValueError, KeyError, TypeError):
+        return dict(read_sealed(path)["families"])
+    except (OSError, ValueError, KeyError):
         return {}
-    return dict(found)
 
 
 def _write_state(night: Night) -> None:
@@ -690,4 +689,4 @@ def _write_state(night: Night) -> None:
         "items": night.intake.items,
         "families": dict(sorted(night.families.items())),
     }
-    write_whole(night.job.folder / STATE, json.dumps(table, indent=1) + "\n")
+    write_sealed(night.job.folder / STATE, table)

@@ -20,8 +20,8 @@ from optimiser.plant.file import read_plant
 from optimiser.plant.names import clearly_different, skeleton
 from optimiser.proposal.cache import keep, read_found, read_proposal
 from optimiser.proposal.propose import propose_with_study
-from optimiser.proposal.seal import KEY
 from optimiser.proposal.signing import accept
+from optimiser.seal import KEY
 
 EXAMPLE = Path(__file__).parents[1] / "data/example"
 

@@ -11,7 +11,7 @@ import optimiser
 from optimiser.proposal.cache import keep, read_proposal
 from optimiser.proposal.propose import propose
 from optimiser.proposal.record import Proposal
-from optimiser.proposal.seal import seal_of
+from optimiser.seal import seal_of
 
 EXAMPLE = Path(__file__).parents[1] / "data/example"
 

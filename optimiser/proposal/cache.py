@@ -26,7 +26,7 @@ from optimiser.files import write_whole, writing_whole
 from optimiser.plant.file import Plant
 from optimiser.proposal.propose import Case, Found, posed, three_lines
 from optimiser.proposal.record import Proposal
-from optimiser.proposal.seal import is_sealed, key_file, seal_of
+from optimiser.seal import is_sealed, key_file, seal_of
 from optimiser.search.exact import ExactFront, FrontPoint
 from optimiser.search.study import Folds, Trials, choose
 

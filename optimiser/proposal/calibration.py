@@ -3,13 +3,15 @@
 Proposals show it, and where the past asks for wider intervals of the next span they get them.
 """
 
-import json
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from optimiser.seal import read_sealed, write_sealed
+
 Row = dict[str, Any]
+
 CALIBRATION = "backtest.json"
 # Fewer past promises than this widen nothing: their quantile would be chance.
 FEWEST_PROMISES = 20
@@ -21,14 +23,14 @@ def keep_calibration(folder: Path, calibration: Sequence[Row]) -> None:
     A folder that cannot be written keeps none.
     """
     with suppress(OSError):
-        (folder / CALIBRATION).write_text(json.dumps(list(calibration)), encoding="utf-8")
+        write_sealed(folder / CALIBRATION, {"calibration": list(calibration)})
 
 
 def kept_calibration(folder: Path) -> list[Row]:
     """Return the calibration table of the last backtest; empty without one."""
     try:
-        rows: list[Row] = json.loads((folder / CALIBRATION).read_text(encoding="utf-8"))
-    except (OSError, json.JSONDecodeError):
+        rows: list[Row] = read_sealed(folder / CALIBRATION)["calibration"]
+    except (OSError, ValueError, KeyError):
         return []
     return rows
 

@@ -5,14 +5,13 @@ while its path, size, time of change (in ns) and inode are; a change that keeps 
 seen only with ``rehash``.
 """
 
-import json
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Self
 
-from optimiser.files import write_whole
 from optimiser.history.digest.store import sha_of_file
+from optimiser.seal import read_sealed, write_sealed
 
 _NAME = "known.json"
 
@@ -118,7 +117,7 @@ class Known:
             },
             "asked": sorted((*key, z) for key, z in self.asked.items()),
         }
-        write_whole(self._path, json.dumps(table, indent=1) + "\n")
+        write_sealed(self._path, table)
         return self
 
 
@@ -130,10 +129,9 @@ def _mark(path: Path) -> list[int]:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        found = json.loads(path.read_text(encoding="utf-8"))
+        return read_sealed(path)
     except (OSError, ValueError):
         return {}
-    return found if isinstance(found, dict) else {}
 
 
 def _time(text: str) -> datetime:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from optimiser.files import sync
+from optimiser.seal import read_sealed, write_sealed
 
 TABLES = ("rows", "counts", "sample", "more")
 META = "meta.json"
@@ -93,8 +94,7 @@ def digest_name(key: str, reach: Reach) -> str:
 def write_meta(folder: Path, meta: Meta) -> None:
     """Write what a digest says of itself; equal contents give equal bytes."""
     table = asdict(meta) | {"first": meta.first.isoformat(), "last": meta.last.isoformat()}
-    text = json.dumps(table, sort_keys=True, separators=(",", ":"))
-    (folder / META).write_text(text + "\n", encoding="utf-8")
+    write_sealed(folder / META, json.loads(json.dumps(table, sort_keys=True)))
 
 
 def read_digest(folder: Path) -> Digest:
@@ -105,7 +105,7 @@ def read_digest(folder: Path) -> Digest:
     ValueError, KeyError, TypeError, OSError
         If it cannot be read.
     """
-    table = json.loads((folder / META).read_text(encoding="utf-8"))
+    table = read_sealed(folder / META)
     table |= {
         "contents": tuple(table["contents"]),
         "first": datetime.fromisoformat(table["first"]),
