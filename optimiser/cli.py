@@ -20,6 +20,7 @@ COMMANDS = {
     "front": "print the fewest false calls for each number of escapes",
     "propose": "propose limits per family, with an honest promise",
     "nightly": "read what is new, renew the proposals that it concerns, record changes",
+    "last-night": "say what the last night brought, changed and left to do",
     "backtest": "walk forward in time: what was promised and what followed",
     "gauge": "say how far measurements repeat, from a study of repeated readings",
     "flicker": "say how many calls of each limit a second inspection would not make",

@@ -22,6 +22,7 @@ from optimiser.errors import OptimiserError, UsageError
 from optimiser.history.calls import calls_by_day
 from optimiser.history.digest.merged import MergedHistory
 from optimiser.history.read import open_history
+from optimiser.history.replay import doubtful_families
 from optimiser.ledger.ledger import Ledger
 from optimiser.ledger.standing import BY_NIGHT, State
 from optimiser.monitoring.watch import Watched, exported_since, watch_exported
@@ -105,7 +106,8 @@ class Intake:
     ----------
     digests, digested, reached : int
         All that serve; made tonight; of these, because an older one did not reach far enough.
-    items : int
+    items, set_aside : int
+        Rows used; rows that broke a rule.
     clock : datetime
         Time of the last item: the data's clock.
     ends : dict of Path to datetime
@@ -116,6 +118,7 @@ class Intake:
     digested: int
     reached: int
     items: int
+    set_aside: int
     clock: datetime
     ends: dict[Path, datetime]
 
@@ -129,10 +132,13 @@ class Counted:
     days : DataFrame
         As ``calls_by_day`` gives it.
     cases : list of Case
+    doubtful : list of str
+        Families whose own recorded calls are not those of the recipe.
     """
 
     days: pd.DataFrame
     cases: list[Case]
+    doubtful: list[str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +152,8 @@ class Refreshed:
     due, fresh : dicts of family to words, to FamilyState
         Why each was to be proposed tonight, and the new state of those that were.
     failed : dict of family to words
+    refused : list of str
+        Kept proposals that are not believed, and why; they were made again.
     interrupted : bool
     """
 
@@ -153,6 +161,7 @@ class Refreshed:
     due: dict[str, str]
     fresh: dict[str, FamilyState]
     failed: dict[str, str]
+    refused: list[str]
     interrupted: bool
 
 
@@ -164,10 +173,13 @@ class Recorded:
     ----------
     families : list of str
         Whose change was written into the ledger or stood there already.
+    withdrawn : list of int
+        Proposals of earlier nights that were taken back.
     failed : dict of family to words
     """
 
     families: list[str]
+    withdrawn: list[int]
     failed: dict[str, str]
 
 
@@ -199,6 +211,10 @@ class Night:
         What could not be used.
     families : dict of family to FamilyState
         When and on what each was last proposed, after this night.
+    new_set_aside : int
+        Rows set aside beyond those of the night before.
+    edited : list of str
+        Families whose live limits changed under the same name of the revision.
     seconds : float
     """
 
@@ -210,7 +226,28 @@ class Night:
     followed: Followed
     problems: dict[str, str]
     families: dict[str, FamilyState]
+    new_set_aside: int
+    edited: list[str]
     seconds: float
+
+    @property
+    def looks(self) -> list[str]:
+        """What a person should look at, in words."""
+        doubtful, refused = self.counted.doubtful, self.refreshed.refused
+        revision = self.job.live.revision
+        return [
+            words
+            for holds, words in (
+                (self.new_set_aside > 0, f"{self.new_set_aside:,} more rows set aside"),
+                (refused, f"{len(refused)} kept proposals not believed"),
+                (
+                    self.edited,
+                    f"limits of {', '.join(self.edited)} edited in revision {revision} itself",
+                ),
+                (doubtful, f"recorded calls of {', '.join(doubtful)} are not the recipe's"),
+            )
+            if holds
+        ]
 
     @property
     def failed(self) -> dict[str, str]:
@@ -219,8 +256,10 @@ class Night:
 
     @property
     def exit_code(self) -> int:
-        """130 stopped, 1 something could not be used, 0 done."""
-        return 130 if self.refreshed.interrupted else int(bool(self.problems or self.failed))
+        """130 stopped, 1 something could not be used, 4 done and something to look at, 0 done."""
+        if self.refreshed.interrupted:
+            return 130
+        return 1 if self.problems or self.failed else 4 if self.looks else 0
 
     def as_dict(self) -> dict[str, Any]:
         """Return what came of it as plain values."""
@@ -237,6 +276,13 @@ class Night:
             "stand": sorted(set(self.families) - set(self.refreshed.fresh)),
             **by_advice,
             "recorded": self.recorded.families,
+            "withdrawn": self.recorded.withdrawn,
+            "set_aside": self.intake.set_aside,
+            "new_set_aside": self.new_set_aside,
+            "refused": self.refreshed.refused,
+            "edited": self.edited,
+            "doubtful": self.counted.doubtful,
+            "looks": self.looks,
             "watched": {w.family: w.state for w in self.followed.watched.values()},
             "alarms": self.followed.alarms,
             "failed": self.failed,
@@ -268,7 +314,7 @@ def run_night(job: Job) -> Night:
     with _named(job.plant.folder), locked(job.folder, job.now):
         job.tell("begin", pid=os.getpid(), version=__version__)
         try:
-            night = _through(job, _read_state(job.folder / STATE), time.monotonic())
+            night = _through(job, _last_state(job), time.monotonic())
             if job.report is not None:
                 job.report(night)
         except BaseException as error:
@@ -281,14 +327,14 @@ def run_night(job: Job) -> Night:
     return night
 
 
-def _through(job: Job, before: Mapping[str, FamilyState], started: float) -> Night:
+def _through(job: Job, state: Mapping[str, Any], started: float) -> Night:
     """Go through the night's steps; each is handed what those before it found."""
     problems: dict[str, str] = {}
     with _with_problems(problems):
         history, intake = digest_new(job, problems)
         with history:
             counted = count_all(job, history)
-    past = _still_there(job, before, counted)
+    past = _still_there(job, state.get("families", {}), counted)
     refreshed = refresh(job, counted.cases, past, intake.clock)
     recorded = record(job, counted.cases, refreshed)
     followed = watch_changes(job, intake.ends)
@@ -303,6 +349,8 @@ def _through(job: Job, before: Mapping[str, FamilyState], started: float) -> Nig
         followed=followed,
         problems=problems,
         families={**past, **new},
+        new_set_aside=max(0, intake.set_aside - int(state.get("set_aside", 0))),
+        edited=_edited(job.live, state.get("recipe", {})),
         seconds=time.monotonic() - started,
     )
 
@@ -402,6 +450,7 @@ def digest_new(job: Job, problems: dict[str, str]) -> tuple[MergedHistory, Intak
         digested=store.made,
         reached=store.reached,
         items=history.rows_used,
+        set_aside=history.rows_set_aside,
         clock=history.rows(f"select max(last) from {history.lots}")[0][0],
         ends={f: d.meta.last for unit, d in store.serving.items() for f in unit.files},
     )
@@ -409,8 +458,9 @@ def digest_new(job: Job, problems: dict[str, str]) -> tuple[MergedHistory, Intak
 
 def count_all(job: Job, history: MergedHistory) -> Counted:
     """Tally all families; stop where the history cannot be used with this recipe."""
-    refuse_unusable(history, job.live, job.recipe_path)
+    findings = refuse_unusable(history, job.live, job.recipe_path)
     return Counted(
+        doubtful=doubtful_families(findings),
         days=calls_by_day(history, job.live),
         cases=make_cases(history, job.live, trials=job.trials, proof=True),
     )
@@ -435,7 +485,10 @@ def refresh(
     for family, why in due.items():
         job.tell("due", family=family, why=why)
     todo = {c.tally.family: c for c in cases if c.tally.family in due}
-    made, failed, interrupted = _proposed(job, list(todo.values()))
+    refused: list[str] = []
+    made, failed, interrupted = _proposed(job, list(todo.values()), refused)
+    for words in refused:
+        job.tell("refused", why=words)
     fresh = {}
     for of in made:
         if not of.interrupted:
@@ -453,6 +506,7 @@ def refresh(
         due=due,
         fresh=fresh,
         failed=failed,
+        refused=refused,
         interrupted=interrupted,
     )
 
@@ -467,6 +521,7 @@ def record(job: Job, cases: Sequence[Case], refreshed: Refreshed) -> Recorded:
     by_family = {c.tally.family: c for c in cases}
     states: list[State] | None = None
     written: list[str] = []
+    withdrawn: list[int] = []
     failed: dict[str, str] = {}
     for of in refreshed.proposals:
         if of.family not in refreshed.fresh:
@@ -475,12 +530,12 @@ def record(job: Job, cases: Sequence[Case], refreshed: Refreshed) -> Recorded:
             states = ledger.states() if states is None else states
             past = [s for s in states if s.entry.family == of.family]
             newest = _propose(job, ledger, by_family[of.family], of, refreshed.due[of.family], past)
-            _withdraw_older(job, ledger, of.family, past, newest)
+            withdrawn += _withdraw_older(job, ledger, of.family, past, newest)
         except OptimiserError as error:
             failed[of.family] = _failure(job, of.family, error)
         else:
             written += [of.family] if newest is not None else []
-    return Recorded(families=written, failed=failed)
+    return Recorded(families=written, withdrawn=withdrawn, failed=failed)
 
 
 def _propose(
@@ -511,13 +566,16 @@ def _propose(
 
 def _withdraw_older(
     job: Job, ledger: Ledger, family: str, past: Sequence[State], newest: int | None
-) -> None:
+) -> list[int]:
     """Withdraw what the night proposed for a family before and nobody has touched."""
+    taken = []
     why = "newer results advise no such change" if newest is None else f"proposal {newest} is newer"
     for state in past:
         if state.state == "waiting" and state.entry.by == BY_NIGHT and state.entry.id != newest:
             ledger.decide(state.entry.id, "withdraw", by=BY_NIGHT, reason=why)
             job.tell("withdrawn", family=family, entry=state.entry.id, why=why)
+            taken.append(state.entry.id)
+    return taken
 
 
 def _is_of(state: State, moves: Sequence[Mapping[str, Any]]) -> bool:
@@ -633,21 +691,30 @@ def standing_proposals(plant: Plant) -> dict[str, Proposal]:
     -------
     dict of family to Proposal
     """
-    found = {
-        family: _kept(plant, family, state)
-        for family, state in _read_state(plant.folder / NIGHT / STATE).items()
-    }
+    found = {family: _kept(plant, family, state) for family, state in _states_of(plant).items()}
     return {family: of for family, of in found.items() if of is not None}
 
 
-def _proposed(job: Job, todo: Sequence[Case]) -> tuple[list[Proposal], dict[str, str], bool]:
+def _states_of(plant: Plant) -> dict[str, FamilyState]:
+    """Return the state of the families; none where there is none that can be believed."""
+    try:
+        return dict(read_sealed(plant.folder / NIGHT / STATE)["families"])
+    except (OSError, ValueError, KeyError):
+        return {}
+
+
+def _proposed(
+    job: Job, todo: Sequence[Case], refused: list[str]
+) -> tuple[list[Proposal], dict[str, str], bool]:
     """Propose for all; where one family fails, for each by itself, so that the others go on.
 
     Returns the proposals, the families that failed and why, and whether the night was stopped.
     """
     folder = job.plant.folder / FOLDER
     try:
-        made, interrupted = propose_all(todo, folder=folder, workers=job.workers)
+        made, interrupted = propose_all(
+            todo, folder=folder, workers=job.workers, on_refused=refused.append
+        )
     except Exception as error:
         job.tell("one by one", why=f"{type(error).__name__}: {error}")
     else:
@@ -656,7 +723,9 @@ def _proposed(job: Job, todo: Sequence[Case]) -> tuple[list[Proposal], dict[str,
     failed: dict[str, str] = {}
     for case in todo:
         try:
-            made, interrupted = propose_all([case], folder=folder, workers=1)
+            made, interrupted = propose_all(
+                [case], folder=folder, workers=1, on_refused=refused.append
+            )
         except Exception as error:
             failed[case.tally.family] = _failure(job, case.tally.family, error)
             continue
@@ -673,12 +742,65 @@ def _failure(job: Job, family: str, error: Exception) -> str:
     return words
 
 
-def _read_state(path: Path) -> dict[str, FamilyState]:
-    """Return the state of the families; none where there is none that can be read."""
+def _last_state(job: Job) -> dict[str, Any]:
+    """Return the state that the night before left; a damaged one is put beside and named."""
+    path = job.folder / STATE
     try:
-        return dict(read_sealed(path)["families"])
-    except (OSError, ValueError, KeyError):
+        return read_sealed(path)
+    except FileNotFoundError:
         return {}
+    except (OSError, ValueError) as error:
+        with suppress(OSError):
+            path.replace(path.with_name(f"{STATE}.unreadable"))
+        job.tell("state unreadable", why=str(error), now="every family is looked at anew")
+        return {}
+
+
+def last_night(plant: Plant) -> dict[str, Any]:
+    """Return what came of the last night that ended, as `Night.as_dict` gives it.
+
+    Parameters
+    ----------
+    plant : Plant
+
+    Returns
+    -------
+    dict
+        With ``now``, when it ran.
+
+    Raises
+    ------
+    UsageError
+        If there was none, or its state cannot be believed.
+    """
+    path = plant.folder / NIGHT / STATE
+    try:
+        state = read_sealed(path)
+    except FileNotFoundError as error:
+        msg = f"no night has ended yet at {plant.folder}: run optimiser nightly PLANT"
+        raise UsageError(msg) from error
+    except (OSError, ValueError) as error:
+        msg = f"{error}; run optimiser nightly PLANT, which makes it anew"
+        raise UsageError(msg) from error
+    found: dict[str, Any] = {"now": state["now"], **state["last"]}
+    return found
+
+
+def _limits_of(live: Recipe) -> dict[str, Any]:
+    """Return a recipe's revision and a hash of each family's limits."""
+    families = {
+        f: hash_of(repr(sorted(live.family_rows(f).items()))) for f in sorted(live.families())
+    }
+    return {"revision": live.revision, "families": families}
+
+
+def _edited(live: Recipe, before: Mapping[str, Any]) -> list[str]:
+    """Return the families whose limits differ from last night's under the same revision."""
+    now = _limits_of(live)
+    if before.get("revision") != now["revision"]:
+        return []
+    old, new = before["families"], now["families"]
+    return sorted(f for f in {*old, *new} if old.get(f) != new.get(f))
 
 
 def _write_state(night: Night) -> None:
@@ -687,6 +809,9 @@ def _write_state(night: Night) -> None:
         "clock": str(night.intake.clock),
         "digests": night.intake.digests,
         "items": night.intake.items,
+        "set_aside": night.intake.set_aside,
+        "recipe": _limits_of(night.job.live),
         "families": dict(sorted(night.families.items())),
+        "last": night.as_dict(),
     }
     write_sealed(night.job.folder / STATE, table)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _CODES = (
     "exit codes: 0 done, 1 something could not be used (it is named), 2 called wrongly, "
+    "4 done, and something to look at (it is named), "
     "3 another run is under way on this plant, 130 stopped with Ctrl-C"
 )
 
@@ -103,6 +104,10 @@ def _line(night: Night) -> str:
         f"{len(found['proposed'])} families proposed, {len(found['stand'])} stand",
         f"change: {', '.join(found['change']) or 'none'}",
     ]
+    if found["withdrawn"]:
+        parts.append(f"{len(found['withdrawn'])} older proposals withdrawn")
+    if found["looks"]:
+        parts.append(f"LOOK: {'; '.join(found['looks'])}")
     if found["alarms"]:
         parts.append(f"LOOK: {', '.join(found['alarms'])}")
     if found["failed"] or found["problems"]:

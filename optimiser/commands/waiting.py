@@ -5,8 +5,6 @@ import argparse
 from optimiser.commands.common import print_json
 from optimiser.commands.deciding import add_ledger, live_recipe, open_ledger, state_row
 
-WAITING = ("waiting", "one signature of two")
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
@@ -19,7 +17,7 @@ def run(parsed: argparse.Namespace) -> int:
 
     plant, ledger = open_ledger(parsed.plant)
     states = ledger.states()
-    waiting = [s for s in states if s.state in WAITING]
+    waiting = [s for s in states if s.state in ledger_tables.WAITING]
     if parsed.json:
         print_json([state_row(s, plant) for s in waiting])
     else:

@@ -3,7 +3,7 @@
 This is the plain row-by-row truth; the tally must agree with it to the last item.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -13,6 +13,8 @@ from optimiser.history.read import History
 from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import SIDES
 from optimiser.recipe.table import Recipe
+
+_MISMATCH = "replaying the live recipe does not reproduce the recorded call"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +101,7 @@ class Agreement:
 
     compared: int
     disagree: int
+    compared_of: Mapping[str, int]
     blamed: Mapping[tuple[str, str], int]
     ran: Mapping[str, int]
     latest: str
@@ -107,6 +110,11 @@ class Agreement:
     def share(self) -> float:
         """Disagreeing share of the items whose call was recorded."""
         return self.disagree / self.compared if self.compared else 0.0
+
+    def of_family(self, family: str) -> float:
+        """Return the disagreeing share of one family's own items."""
+        found = sum(n for (f, _), n in self.blamed.items() if f == family)
+        return found / self.compared_of[family] if self.compared_of.get(family) else 0.0
 
 
 def agree(history: History, live: Recipe, earlier: Sequence[Recipe] = ()) -> Agreement:
@@ -144,7 +152,12 @@ def agree(history: History, live: Recipe, earlier: Sequence[Recipe] = ()) -> Agr
             {join}
             where i.called is not null and i.called <> {called}"""
     )
-    compared = history.rows(f"select {history.recorded}::bigint from {history.counts}")[0][0]
+    compared_of = {
+        str(family): int(n)
+        for family, n in history.rows(
+            f"select family, {history.recorded}::bigint from {history.counts} group by family"
+        )
+    }
     blamed = history.rows(
         f"""select family, case {name} else 'no measurement' end, count(*)
             from disagreeing group by all order by 3 desc, 1, 2"""
@@ -154,7 +167,8 @@ def agree(history: History, live: Recipe, earlier: Sequence[Recipe] = ()) -> Agr
     for tag in ran:
         days[recipes[tag].revision] = days.get(recipes[tag].revision, 0) + 1
     return Agreement(
-        compared=compared,
+        compared=sum(compared_of.values()),
+        compared_of=compared_of,
         disagree=sum(found.values()),
         blamed=found,
         ran=days,
@@ -221,6 +235,21 @@ def agreement_findings(
     )
 
 
+def doubtful_families(findings: Iterable[Finding]) -> list[str]:
+    """Return the families whose own recorded calls are not those of the recipe, beyond what is allowed.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+        Of `agreement_findings`, among others.
+
+    Returns
+    -------
+    list of str
+    """
+    return sorted({f.value for f in findings if f.value and f.rule.startswith(_MISMATCH)})
+
+
 def _revision_notes(agreement: Agreement, live: Recipe, recipe_path: str) -> list[Finding]:
     """Return a note where the latest results were called by an earlier revision."""
     if agreement.latest == live.revision:
@@ -241,11 +270,13 @@ def _mismatch_findings(agreement: Agreement, history: History, recipe_path: str)
         Finding(
             level=level,  # type: ignore[arg-type]
             rule=(
-                f"replaying the live recipe does not reproduce the recorded call of {family}, "
-                f"{measurement} ({agreement.share:.2%} of all items disagree, {allowed:.2%} allowed)"
+                f"{_MISMATCH} of {family}, "
+                f"{measurement} ({agreement.of_family(family):.2%} of the family's items disagree and "
+                f"{agreement.share:.2%} of all, {allowed:.2%} allowed)"
             ),
             file=recipe_path,
             column=measurement,
+            value=family if agreement.of_family(family) > allowed else None,
             count=count,
             way_out="give the recipe that the machine ran in this history",
         )

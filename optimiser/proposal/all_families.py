@@ -157,6 +157,7 @@ def propose_all(
     workers: int,
     on_done: Callable[[str], None] = lambda _: None,
     on_trial: Callable[[int], None] | None = None,
+    on_refused: Callable[[str], None] | None = None,
 ) -> tuple[list[Proposal], bool]:
     """Return the proposals of all cases, and whether the run was interrupted.
 
@@ -171,6 +172,8 @@ def propose_all(
         Told each family as it ends.
     on_trial : callable, optional
         With one worker told of every trial; a KeyboardInterrupt it raises stops the run.
+    on_refused : callable, optional
+        Told which kept proposal is not believed and why.
 
     Returns
     -------
@@ -182,7 +185,7 @@ def propose_all(
     """
     made, todo = [], []
     for case in cases:
-        kept = read_proposal(folder, case)
+        kept = read_proposal(folder, case, on_refused=on_refused)
         if kept is None:
             todo.append(case)
         else:

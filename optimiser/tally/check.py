@@ -45,17 +45,19 @@ def check(history: History, live: Recipe, recipe_path: Path) -> list[Finding]:
     return findings
 
 
-def refuse_unusable(history: History, live: Recipe, recipe_path: Path) -> None:
-    """Raise if a history cannot be used with a recipe.
+def refuse_unusable(history: History, live: Recipe, recipe_path: Path) -> list[Finding]:
+    """Raise if a history cannot be used with a recipe; else return all that was found.
 
     Raises
     ------
     HistoryError
         With the findings of level ``error``.
     """
-    errors = [f for f in check(history, live, recipe_path) if f.level == "error"]
+    findings = check(history, live, recipe_path)
+    errors = [f for f in findings if f.level == "error"]
     if errors:
         raise refuse(errors)
+    return findings
 
 
 def _family_findings(history: History, live: Recipe, recipe_path: Path) -> list[Finding]:

@@ -19,6 +19,7 @@ from optimiser.proposal.signing import changed_since
 from optimiser.recipe.table import Recipe
 from optimiser.views.sentences import interval_words
 
+WAITING = ("waiting", "one signature of two")
 _DONE = {"accept": "accepted", "hold": "held", "reject": "rejected", "withdraw": "withdrew"}
 UNCHECKED = "names are unchecked: this plant's file lists no signers"
 _NEXT = {
@@ -144,6 +145,30 @@ def waiting_table(
         if ids:
             parts.append(Text(f"{words}: {', '.join(ids)}"))
     return Group(*parts, _caution())
+
+
+def last_night_table(found: Mapping[str, Any], states: Sequence[State], plant: Plant) -> Group:
+    """Return the last night at a glance: what came, changed, failed, and what waits."""
+    changed = ", ".join(found["recorded"]) or "nothing"
+    failed = [f"{k}: {v}" for k, v in (found["failed"] | found["problems"]).items()]
+    waits = [
+        f"{s.entry.id} {s.entry.family}, to sign: {still_to_sign(s, plant)}"
+        for s in states
+        if s.state in WAITING
+    ]
+    lines = [
+        f"night of {found['now'][:16].replace('T', ' ')}, data to {found['clock'][:16].replace('T', ' ')}",
+        f"came: {found['items']:,} items used, {found['set_aside']:,} rows set aside "
+        f"({found['new_set_aside']:,} more than the night before), {found['digested']} of "
+        f"{found['digests']} digests made",
+        f"proposed anew: {len(found['proposed'])} families, {len(found['stand'])} stand; change advised: "
+        f"{', '.join(found['change']) or 'none'}",
+        f"changed in the ledger: {changed}; older proposals withdrawn: {len(found['withdrawn'])}",
+        *(f"LOOK: {line}" for line in (*found["looks"], *found["refused"], *found["alarms"])),
+        *(f"FAILED: {line}" for line in failed),
+        f"waits for a signature: {'; '.join(waits) or 'nothing'}",
+    ]
+    return Group(*(Text(line) for line in lines), _caution())
 
 
 def history_table(family: str, entries: Sequence[Entry], states: Sequence[State]) -> Group:
