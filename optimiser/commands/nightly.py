@@ -105,7 +105,7 @@ def _line(night: Night) -> str:
         f"change: {', '.join(found['change']) or 'none'}",
     ]
     if found["withdrawn"]:
-        parts.append(f"{len(found['withdrawn'])} older proposals withdrawn")
+        parts.append(f"withdrawn: {', '.join(map(str, found['withdrawn']))}")
     if found["looks"]:
         parts.append(f"LOOK: {'; '.join(found['looks'])}")
     if found["alarms"]:
