@@ -1,6 +1,10 @@
 """What somebody tries who wants a wrong limit to go live: each attempt is noticed and named."""
 
+import collections
 import json
+import math
+import random
+import re
 import shutil
 import sqlite3
 from contextlib import closing
@@ -13,14 +17,18 @@ from test_revision import SOT_OFFSET, TILT, Bench, move
 
 import optimiser
 from optimiser.cli import main
-from optimiser.errors import ConflictError, LedgerError, PlantError, UsageError
+from optimiser.commands.deciding import state_row
+from optimiser.errors import ConflictError, LedgerError, OptimiserError, PlantError, UsageError
 from optimiser.ledger.ledger import Ledger
+from optimiser.ledger.revision import difference
 from optimiser.ledger.rows import FIELDS, canonical, digest
+from optimiser.ledger.standing import OPEN
 from optimiser.plant.file import read_plant
 from optimiser.plant.names import clearly_different, skeleton
 from optimiser.proposal.cache import keep, read_found, read_proposal
 from optimiser.proposal.propose import propose_with_study
 from optimiser.proposal.signing import accept
+from optimiser.recipe.table import read_recipe
 from optimiser.seal import KEY
 
 EXAMPLE = Path(__file__).parents[1] / "data/example"
@@ -474,3 +482,128 @@ def _states_of_file(path):
 
     with closing(sqlite3.connect(path)) as con:
         return list(standings(rows_of(con)).states.values())
+
+
+# --- what was confirmed is what goes out -------------------------------------------------
+
+
+class Plantlife:
+    """A plant in which several people and a forger do what they do, in random order."""
+
+    def __init__(self, folder, seed):
+        self.bench, self.rng = Bench(folder), random.Random(seed)
+        self.shown: dict[int, list] = {}
+        self.revision = 7
+        self.done: list[str] = []
+
+    def live_limits(self, family):
+        rows = self.bench.live[1].family_rows(family)
+        return [
+            (name, side, row.limit(side))
+            for name, row in rows.items()
+            for side in ("lower", "upper")
+            if math.isfinite(row.limit(side))
+        ]
+
+    def propose(self):
+        family = self.rng.choice(["CHIP", "SOT"])
+        name, side, now = self.rng.choice(self.live_limits(family))
+        factor = self.rng.choice([0.97, 1.01, 1.0000001, 1.03]) + self.rng.random() * 1e-3
+        self.bench.propose(family, move(name, side, now, now * factor), accept=())
+
+    def sign(self):
+        plant, live, _ = self.bench.live
+        waiting = [s for s in self.bench.ledger.states() if s.state in OPEN]
+        if not waiting:
+            return
+        state = self.rng.choice(waiting)
+        name = self.rng.choice(["Ada Quill", "Bo Marsh", "аda quill", "night", "Cy Fenn"])
+        shown = json.loads(json.dumps(state_row(state, plant)["limits"]))
+        accept(Ledger.of(plant), plant, live, state.entry.id, by=name, reason="x")
+        self.shown[state.entry.id] = shown
+
+    def refuse(self):
+        states = self.bench.ledger.states()
+        if states:
+            number = self.rng.choice(states).entry.id
+            verdict = self.rng.choice(["hold", "reject", "withdraw"])
+            self.bench.ledger.decide(number, verdict, by="Bo Marsh", reason="x")
+
+    def edit(self):
+        """Somebody edits the live recipe, as is right under a new name, or under the same."""
+        path = self.bench.folder / "recipe.csv"
+        text = path.read_text()
+        if self.rng.random() < 0.7:
+            self.revision += 100
+            text = re.sub(r"# revision .*", f"# revision {self.revision}", text)
+        path.write_text(re.sub(r"\b60\b", self.rng.choice(["60", "59", "60"]), text))
+
+    def export(self):
+        found = self.bench.export(by=self.rng.choice(["Ada Quill", "Bo Marsh"]))
+        if found.revision is not None:
+            self.check(found.revision)
+
+    def go_live(self):
+        files = sorted((self.bench.folder / "revisions").glob("*.csv"))
+        if files:
+            shutil.copy(self.rng.choice(files), self.bench.folder / "recipe.csv")
+
+    def back(self):
+        files = sorted((self.bench.folder / "revisions").glob("*.csv"))
+        if files:
+            self.bench.back(self.rng.choice(files).stem, by="Ada Quill")
+
+    def check(self, revision):
+        """Every limit that differs from live is one that was signed, as it was shown."""
+        plant, live, _ = self.bench.live
+        written = read_recipe(revision.path, plant.file.measurements)
+        states = {s.entry.id: s for s in self.bench.ledger.states()}
+        for change in difference(live, written):
+            told = next(
+                x
+                for x in revision.difference
+                if (x["name"], x["measurement"], x["side"])
+                == (change["name"], change["measurement"], change["side"])
+            )
+            signed = self.shown[told["proposal"]]
+            (limit,) = [
+                x
+                for x in signed
+                if (x["measurement"], x["side"]) == (change["measurement"], change["side"])
+            ]
+            assert change["to"] == limit["proposed"]
+            assert change["from"] == limit["now"]
+            assert change["name"] == states[told["proposal"]].entry.family
+            people = {skeleton(s.by) for s in states[told["proposal"]].signatures}
+            assert len(people) >= (2 if states[told["proposal"]].critical else 1)
+            assert skeleton("night") not in people
+
+    def live(self, steps):
+        acts = [self.propose, self.propose, self.sign, self.sign, self.sign, self.refuse]
+        acts += [self.edit, self.export, self.export, self.go_live, self.back]
+        for _ in range(steps):
+            act = self.rng.choice(acts)
+            try:
+                act()
+                self.done.append(act.__name__)
+            except OptimiserError:
+                self.done.append(f"{act.__name__} refused")
+        assert self.bench.ledger.verify().valid
+
+
+@pytest.mark.parametrize("critical", [False, True])
+def test_what_is_exported_is_what_was_shown_and_signed(tmp_path, critical):
+    """Thirty plants, forty acts each: propose, sign, edit, export, make live, roll back."""
+    done = collections.Counter()
+    for seed in range(15):
+        life = Plantlife(tmp_path / str(seed), seed)
+        if critical:
+            file = life.bench.folder / "plant.toml"
+            text = file.read_text().replace(
+                '[families."CHIP"]', '[families."CHIP"]\ncritical = true'
+            )
+            file.write_text(text)
+        life.live(40)
+        done.update(life.done)
+    for act in ("propose", "sign", "export", "go_live", "back", "edit", "sign refused"):
+        assert done[act] >= 5, done
