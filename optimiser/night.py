@@ -27,7 +27,13 @@ from optimiser.ledger.ledger import Ledger
 from optimiser.ledger.standing import BY_NIGHT, State
 from optimiser.monitoring.watch import Watched, exported_since, watch_exported
 from optimiser.plant.file import Plant
-from optimiser.proposal.all_families import FOLDER, early_lots, make_cases, propose_all, ranked
+from optimiser.proposal.all_families import (
+    FOLDER,
+    early_lots,
+    make_cases,
+    propose_all,
+    rank_by_saving,
+)
 from optimiser.proposal.cache import case_key, read_kept
 from optimiser.proposal.propose import Case
 from optimiser.proposal.record import Proposal
@@ -502,7 +508,7 @@ def refresh(
     known = {of.family for of in made}
     standing = (_kept(job.plant, family, s) for family, s in past.items() if family not in known)
     return Refreshed(
-        proposals=ranked([*made, *(of for of in standing if of is not None)]),
+        proposals=rank_by_saving([*made, *(of for of in standing if of is not None)]),
         due=due,
         fresh=fresh,
         failed=failed,

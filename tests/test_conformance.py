@@ -13,7 +13,7 @@ from optimiser.errors import UsageError
 from optimiser.evidence.conformance import (
     global_risk,
     guard_band,
-    guarded,
+    guard_bound,
     process_of_readings,
 )
 from optimiser.plant.file import Bound
@@ -48,7 +48,7 @@ def test_guard_bands_of_round_risks():
 
 @given(st.floats(-5, 5), st.floats(0.01, 3))
 def test_at_the_guarded_limit_the_specific_risk_is_the_wanted_one(bound, u):
-    limit = guarded(Bound(upper=bound), guard_band(u, 0.02)).upper
+    limit = guard_bound(Bound(upper=bound), guard_band(u, 0.02)).upper
     # JCGM 106, 7.3: the chance that the item whose reading lies there conforms.
     assert norm.cdf((bound - limit) / u) == pytest.approx(0.98)
 
@@ -171,7 +171,7 @@ def test_global_risk_is_the_bivariate_normal(sigma, u, half, guard, mean):
 def test_guarding_trades_the_consumers_risk_for_the_producers(u, width, more):
     width = min(width, 0.4)
     wide, tight = (
-        global_risk(norm(0.1, 0.7), u, within(1), guarded(within(1), w))
+        global_risk(norm(0.1, 0.7), u, within(1), guard_bound(within(1), w))
         for w in (width, width + more)
     )
     assert tight.consumer <= wide.consumer + 1e-12
@@ -242,4 +242,4 @@ def test_bad_arguments_are_named():
     with pytest.raises(UsageError, match="repeatability=-1"):
         guard_band(-1, 0.1)
     with pytest.raises(UsageError, match="below half the tolerance, got 1 on each side of -1 to 1"):
-        guarded(within(1), 1)
+        guard_bound(within(1), 1)

@@ -41,7 +41,7 @@ from optimiser.tally.digested import (
     open_store,
     open_stored,
 )
-from optimiser.tally.reach import Asked, falls_short
+from optimiser.tally.reach import WantedLimit, falls_short
 
 # Said of each file by itself, or of the verdicts as a whole.
 NOTES = ("take their verdict", "replaced by a later row", "verdicts differ", "verdict: no item")
@@ -491,7 +491,7 @@ def test_what_was_noted_may_be_lost(folder):
 
 
 def test_a_reach_falls_short_only_of_what_it_measured():
-    wanted = {("A", "tilt", "upper"): Asked(2.0, 1.5)}
+    wanted = {("A", "tilt", "upper"): WantedLimit(2.0, 1.5)}
     assert falls_short({}, wanted) == {}
     assert falls_short({("A", "tilt", "upper"): 1.9}, wanted) == {}
     assert falls_short({("A", "tilt", "upper"): 2.0}, wanted) == {("A", "tilt", "upper"): 1.5}

@@ -13,7 +13,7 @@ from test_tally import counted, items_of, write_plant
 from optimiser.errors import PlantError
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
-from optimiser.proposal.propose import Case, posed
+from optimiser.proposal.propose import Case, problem_of
 from optimiser.recipe.table import Recipe, Row, read_recipe
 from optimiser.search.exact import exact_front
 from optimiser.tally import levels
@@ -134,7 +134,7 @@ def test_thinned_levels_leave_the_front_as_it_is(tmp_path, monkeypatch, step):
         monkeypatch.setattr(levels, "MOST_LEVELS", most)
         plant, tally = tally_of(tmp_path / str(most), frame, toml_of(step))
         case = Case(tally=tally, siblings=(), plant=plant, must_catch=(), span_days=1.0, trials=1)
-        front = exact_front(posed(case)[0], time_limit_s=20)
+        front = exact_front(problem_of(case)[0], time_limit_s=20)
         assert front.proved
         fronts.append([(p.escapes, p.false_calls) for p in front.points])
         sizes.append(len(upper_of(tally)[0].z))

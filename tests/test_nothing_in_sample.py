@@ -9,7 +9,7 @@ from stranger_plants import KINDS, make_stranger
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
-from optimiser.proposal.propose import _posed_by, _search, held_out, posed
+from optimiser.proposal.propose import _posed_by, _search, held_out, problem_of
 from optimiser.recipe.table import read_recipe
 from optimiser.search.crossfit import fold_lots
 from optimiser.search.pose import loosest_levels
@@ -66,7 +66,7 @@ def planted(case, lot):
 
 def lot_of_fold(case, fold):
     """A lot of a fold that holds a defect which review found."""
-    problem, _ = posed(case)
+    problem, _ = problem_of(case)
     lot_fold = fold_lots(problem)
     called = problem.defect_lot[problem.defect_called]
     return int(called[lot_fold[called] == fold][0])
@@ -75,7 +75,7 @@ def lot_of_fold(case, fold):
 @pytest.mark.parametrize("fold", [0, 2, 4])
 def test_no_fit_of_a_fold_sees_a_defect_that_is_planted_in_it(case, fold):
     other = planted(case, lot_of_fold(case, fold))
-    one, two = (_search(c, posed(c)[0], None).study for c in (case, other))
+    one, two = (_search(c, problem_of(c)[0], None).study for c in (case, other))
     np.testing.assert_array_equal(one.lot_fold, two.lot_fold)
     fitted = np.array([origin == "trial" for origin in one.trials.origin])
     np.testing.assert_array_equal(
@@ -101,7 +101,7 @@ def test_no_fit_of_a_fold_sees_a_defect_that_is_planted_in_it(case, fold):
 
 @pytest.mark.parametrize("fold", [0, 2, 4])
 def test_what_a_fold_is_posed_holds_nothing_of_its_own_lots(case, fold):
-    problem, _ = posed(case)
+    problem, _ = problem_of(case)
     lot_fold = fold_lots(problem)
     other = planted(case, lot_of_fold(case, fold))
     one, two = (_posed_by(c, lot_fold != fold) for c in (case, other))
@@ -122,7 +122,7 @@ def test_what_a_fold_is_posed_holds_nothing_of_its_own_lots(case, fold):
 def test_a_critical_familys_own_defects_are_judged_by_fits_that_did_not_obey_them(case):
     if not case.plant.file.families[case.tally.family].critical:
         pytest.skip("of critical families")
-    problem, _ = posed(case)
+    problem, _ = problem_of(case)
     study = _search(case, problem, None).study
     assert (study.setting < problem.defect_ranks).any(axis=1)[problem.defect_called].all()
     for fold in range(len(study.chosen)):

@@ -13,7 +13,7 @@ from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import early_lots, make_cases
 from optimiser.proposal.proof import ALPHA, DELTA, shortlist
-from optimiser.proposal.propose import _search, posed, proven
+from optimiser.proposal.propose import _search, problem_of, proof_of
 from optimiser.recipe.table import read_recipe
 
 # Many labels, a third of them found by test alone: what the live recipe passes is no label to
@@ -53,7 +53,7 @@ def later(plant):
 
 @pytest.fixture(scope="module")
 def proof(plant):
-    return proven(plant[1])
+    return proof_of(plant[1])
 
 
 def counted(family, frame, limits):
@@ -97,7 +97,7 @@ def test_what_the_earlier_lots_hold_is_not_among_it(plant, later, proof):
 def test_added_escapes_are_certified_on_defects_that_the_live_recipe_calls(plant, proof, later):
     (family,) = plant[0].families
     case = plant[1].early
-    problem, _ = posed(case)
+    problem, _ = problem_of(case)
     study = _search(case, problem, None).study
     rows = shortlist(study)
     defects = later[later["verdict"] == "defect"]
@@ -126,7 +126,7 @@ def test_added_escapes_are_certified_on_defects_that_the_live_recipe_calls(plant
 
 def test_settings_are_tested_from_the_one_that_looked_safest_on_the_earlier_lots(plant, proof):
     case = plant[1].early
-    study = _search(case, posed(case)[0], None).study
+    study = _search(case, problem_of(case)[0], None).study
     rows = shortlist(study)
     looked = np.sort(study.trials.escape_cost[rows])
     moved = {

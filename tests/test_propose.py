@@ -21,7 +21,7 @@ from optimiser.proposal.cache import case_key
 from optimiser.proposal.propose import (
     _search,
     held_out,
-    posed,
+    problem_of,
     propose,
     three_lines,
     unstable_words,
@@ -244,7 +244,7 @@ def test_misread_goods_lower_the_weight_of_labels_among_many_goods(cases):
 @pytest.mark.parametrize("optimism", [-50.0, 0.0, 50.0])
 def test_a_setting_is_never_promised_more_than_it_saved_where_it_was_fitted(cases, optimism):
     case = next(c for c in cases if c.tally.family == "SOT-6")
-    problem, _ = posed(case)
+    problem, _ = problem_of(case)
     study = replace(_search(case, problem, None).study, optimism=optimism)
     promised = held_out(case, problem, study).false_calls.sum()
     assert promised == pytest.approx(study.setting_false_calls.sum() + max(optimism, 0.0))
@@ -252,7 +252,7 @@ def test_a_setting_is_never_promised_more_than_it_saved_where_it_was_fitted(case
 
 def test_where_folds_disagree_the_setting_is_said_to_be_unstable(cases):
     case = next(c for c in cases if c.tally.family == "SOT-6")
-    problem, _ = posed(case)
+    problem, _ = problem_of(case)
     study = _search(case, problem, None).study
     alike = np.repeat(study.setting[None, None, :], len(study.chosen), axis=1)
     alike = np.repeat(alike, len(study.trials.origin), axis=0)

@@ -25,7 +25,7 @@ from optimiser.monitoring.account import make_account
 from optimiser.plant.file import read_plant
 from optimiser.proposal import relabel as relabelling
 from optimiser.proposal.all_families import make_cases
-from optimiser.proposal.propose import posed
+from optimiser.proposal.propose import problem_of
 from optimiser.proposal.relabel import Beyond, Relabel, relabel
 from optimiser.proposal.relabel_sheet import (
     COLUMNS,
@@ -40,7 +40,7 @@ from optimiser.search.pose import chance_to_be_true
 from optimiser.search.problem import Problem
 from optimiser.search.second_look import (
     DEAREST,
-    Labels,
+    DefectLabels,
     expected_freed,
     look_again,
     prices_of_a_look,
@@ -55,7 +55,7 @@ from optimiser.views.relabel_tables import HOPEFUL, standing_words
 PER_LOOK = 24.7  # no multiple of it is a count, so that no two settings cost the same
 
 
-def tiny(seed: int, *, critical: bool) -> tuple[Problem, Labels]:
+def tiny(seed: int, *, critical: bool) -> tuple[Problem, DefectLabels]:
     """Return a family of one to three limits with a handful of levels and labels."""
     rng = np.random.default_rng(seed)
     m, k, d, s = (int(rng.integers(*ends)) for ends in ((1, 4), (3, 6), (2, 7), (3, 14)))
@@ -86,7 +86,7 @@ def tiny(seed: int, *, critical: bool) -> tuple[Problem, Labels]:
         miss_rate=0.0,
     )
     doubtful = called & (rng.random(d) < 0.8)
-    labels = Labels(
+    labels = DefectLabels(
         doubtful=doubtful,
         misread=np.where(doubtful, rng.uniform(0.05, 0.95, d), 0.0),
         obeyed=called if critical else np.zeros(d, dtype=bool),
@@ -229,7 +229,7 @@ def test_a_step_that_frees_more_comes_first():
     assert (look.defects.tolist(), look.false_calls, look.freed) == ([1], 907, 900)
 
 
-def two_limits(counts, price, misread, *, obeyed) -> tuple[Problem, Labels]:
+def two_limits(counts, price, misread, *, obeyed) -> tuple[Problem, DefectLabels]:
     """Return two limits with one doubtful label each, which holds that limit's goods."""
     problem = replace(
         tiny(0, critical=True)[0],
@@ -245,7 +245,7 @@ def two_limits(counts, price, misread, *, obeyed) -> tuple[Problem, Labels]:
         defect_called=np.ones(2, dtype=bool),
         must_ranks=np.empty((0, 2), dtype=np.int64),
     )
-    labels = Labels(
+    labels = DefectLabels(
         doubtful=np.ones(2, dtype=bool),
         misread=np.array(misread),
         obeyed=np.full(2, obeyed),
@@ -299,7 +299,7 @@ def test_a_cheap_look_is_never_dearer_than_no_look():
         must_ranks=np.empty((0, m), dtype=np.int64),
     )
     doubtful = called & (rng.random(d) < 0.8)
-    labels = Labels(
+    labels = DefectLabels(
         doubtful=doubtful,
         misread=np.where(doubtful, rng.uniform(0.05, 0.95, d), 0.0),
         obeyed=called,
@@ -448,7 +448,7 @@ def test_a_critical_family_obeys_its_labels_and_its_kept_set(cases):
     """What stands in the list's problem: the kept set alone; labels are obeyed apart."""
     for case in cases:
         looked = relabelling._look(case)
-        must, _ = posed(case)
+        must, _ = problem_of(case)
         critical = case.tally.family == "CHIP"
         called = must.defect_called
         assert looked.labels.obeyed.tolist() == (called & critical).tolist()
@@ -471,7 +471,7 @@ def test_only_what_one_reviewer_called_a_defect_is_doubted(cases, finder):
         defects = case.tally.defects
         frame = defects.frame.assign(found_by=finder)
         told = replace(case, tally=replace(case.tally, defects=replace(defects, frame=frame)))
-        problem = posed(told)[0]
+        problem = problem_of(told)[0]
         assert not problem.defect_called.all()
         labels = relabelling.labels_of(told, problem)
         assert labels.doubtful.tolist() == (problem.defect_called & (finder == "review")).tolist()

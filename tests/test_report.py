@@ -18,7 +18,7 @@ from optimiser.history.calls import calls_by_day
 from optimiser.history.replay import replay
 from optimiser.ledger.ledger import LEDGER, Basis, Ledger
 from optimiser.monitoring.account import by_week, make_account, quality
-from optimiser.proposal.all_families import ranked
+from optimiser.proposal.all_families import rank_by_saving
 from optimiser.proposal.session import open_plant
 from optimiser.views.report import report_csv, report_page
 
@@ -56,7 +56,7 @@ def session(demo_plant, tmp_path_factory):
 
 def advised(session):
     """Return the proposals, whatever change was found taken as advised, largest saving first."""
-    return ranked(
+    return rank_by_saving(
         replace(p, advice="change", limits=p.change.limits, promise=p.change.promise)
         if p.change
         else p

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimiser.commands.common import (
     add_plant,
-    opened_history,
+    open_for_command,
     positive,
     print_json,
     read_inputs,
@@ -64,7 +64,7 @@ def run(parsed: argparse.Namespace) -> int:
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
-    with opened_history(plant, live, path) as history:
+    with open_for_command(plant, live, path) as history:
         if parsed.channels:
             _channels(history, parsed)
         elif parsed.read is not None:

@@ -8,7 +8,7 @@ from tqdm import tqdm
 
 from optimiser.commands.common import (
     add_plant,
-    opened_history,
+    open_for_command,
     positive,
     print_json,
     read_inputs,
@@ -36,7 +36,7 @@ def run(parsed: argparse.Namespace) -> int:
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
     with (
-        opened_history(plant, live, path, checked=True) as history,
+        open_for_command(plant, live, path, checked=True) as history,
         tqdm(unit="proposal", file=sys.stderr, disable=None) as bar,
     ):
 

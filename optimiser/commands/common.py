@@ -89,7 +89,7 @@ def only(cases: Sequence[Any], family: str) -> Any:  # noqa: ANN401
 
 
 @contextmanager
-def opened_history(
+def open_for_command(
     plant: Plant, recipe: Recipe, path: Path, *, checked: bool = False
 ) -> Iterator[History]:
     """Open a plant's history for a command, and say how many rows of it are used.

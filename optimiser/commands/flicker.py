@@ -6,7 +6,7 @@ from pathlib import Path
 
 from optimiser.commands.common import (
     add_plant,
-    opened_history,
+    open_for_command,
     print_json,
     read_inputs,
     refuse_unknown_family,
@@ -36,7 +36,7 @@ def run(parsed: argparse.Namespace) -> int:
             msg = f"no recipe at {parsed.recipe}; name a CSV or JSON recipe"
             raise UsageError(msg)
         recipes["other"] = read_recipe(parsed.recipe, plant.file.measurements)
-    with opened_history(plant, live, path) as history:
+    with open_for_command(plant, live, path) as history:
         found = limit_flicker(history, recipes, family=parsed.family)
     rows = [asdict(row) for row in found]
     if parsed.json:

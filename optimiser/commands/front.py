@@ -6,7 +6,7 @@ from optimiser.commands.common import (
     add_plant,
     not_negative,
     only,
-    opened_history,
+    open_for_command,
     print_json,
     read_inputs,
     refuse_unknown_family,
@@ -37,7 +37,7 @@ def run(parsed: argparse.Namespace) -> int:
 
     plant, live, path = read_inputs(parsed)
     refuse_unknown_family(parsed.family, plant)
-    with opened_history(plant, live, path) as history:
+    with open_for_command(plant, live, path) as history:
         cases = make_cases(history, live, family=parsed.family)
     case = only(cases, parsed.family)
     row = front_of(case, time_limit_s=parsed.time_limit, escapes=parsed.escapes)

@@ -75,7 +75,7 @@ def _report(night: Night) -> None:
     """Write the manager's page beside the plant file, from what the night has counted."""
     from optimiser.commands.report import PAGE, write_report
     from optimiser.monitoring.account import make_account
-    from optimiser.proposal.calibration import kept_calibration
+    from optimiser.proposal.calibration import read_calibration
     from optimiser.proposal.relabel import relabel
     from optimiser.proposal.stated import check_stated
 
@@ -87,7 +87,7 @@ def _report(night: Night) -> None:
         Ledger.of(job.plant),
         night.followed.watched,
         made_at=job.now().isoformat(timespec="seconds"),
-        backtested=bool(kept_calibration(job.plant.folder)),
+        backtested=bool(read_calibration(job.plant.folder)),
         relabelled=relabel(night.counted.cases),
         stated=check_stated(night.counted.cases),
     )

@@ -13,7 +13,7 @@ from tqdm import tqdm
 from optimiser.commands.common import (
     add_plant,
     only,
-    opened_history,
+    open_for_command,
     positive,
     print_json,
     read_inputs,
@@ -41,14 +41,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(parsed: argparse.Namespace) -> int:
     """Print a proposal for every family, largest saving first."""
     from optimiser.proposal.all_families import make_cases
-    from optimiser.proposal.calibration import kept_calibration
+    from optimiser.proposal.calibration import read_calibration
     from optimiser.proposal.stated import check_stated
     from optimiser.views import tables
 
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
-    with opened_history(plant, live, path, checked=True) as history:
+    with open_for_command(plant, live, path, checked=True) as history:
         cases = make_cases(history, live, family=parsed.family, trials=parsed.trials, proof=True)
     if parsed.family is not None:
         cases = [only(cases, parsed.family)]
@@ -56,7 +56,7 @@ def run(parsed: argparse.Namespace) -> int:
     if parsed.json:
         print_json([p.as_dict() for p in made])
     else:
-        past = kept_calibration(plant.folder)
+        past = read_calibration(plant.folder)
         notes = check_stated(cases).words()
         shown = tables.proposals_table(made, plant=plant.file, past=past, notes=notes)
         print(tables.show(shown), end="")

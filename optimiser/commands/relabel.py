@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from optimiser.caution import CAUTION
 from optimiser.commands.common import (
     add_plant,
-    opened_history,
+    open_for_command,
     positive,
     print_json,
     read_inputs,
@@ -66,7 +66,7 @@ def _list(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) ->
     from optimiser.views.relabel_page import relabel_page
 
     sheet, page = _targets(plant, parsed.out)
-    with opened_history(plant, live, path, checked=True) as history:
+    with open_for_command(plant, live, path, checked=True) as history:
         cases = make_cases(history, live, family=parsed.family, trials=TRIALS)
     found = relabel(cases, minutes=parsed.minutes)
     if found.rows:
@@ -123,7 +123,7 @@ def _read(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) ->
     from optimiser.views import relabel_tables
 
     folder = verdicts_folder(plant)
-    with opened_history(_with_verdicts_so_far(plant, folder), live, path) as history:
+    with open_for_command(_with_verdicts_so_far(plant, folder), live, path) as history:
         found = take_second_look(history, parsed.read, folder, now=datetime.now(UTC))
     if parsed.json:
         print_json({**found.as_dict(), "caution": CAUTION})

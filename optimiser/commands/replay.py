@@ -5,7 +5,7 @@ from pathlib import Path
 
 from optimiser.commands.common import (
     add_plant,
-    opened_history,
+    open_for_command,
     print_json,
     read_inputs,
 )
@@ -31,7 +31,7 @@ def run(parsed: argparse.Namespace) -> int:
             msg = f"no recipe at {parsed.recipe}; name a CSV or JSON recipe"
             raise UsageError(msg)
         candidate, path = read_recipe(parsed.recipe, plant.file.measurements), parsed.recipe
-    with opened_history(plant, candidate, path) as history:
+    with open_for_command(plant, candidate, path) as history:
         rows = replay(history, candidate, live)
     if parsed.json:
         print_json([r.as_dict() for r in rows])

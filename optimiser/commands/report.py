@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from optimiser.commands.common import (
     add_plant,
-    opened_history,
+    open_for_command,
     print_json,
     read_inputs,
     say,
@@ -59,14 +59,14 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     from optimiser.monitoring.account import make_account
     from optimiser.monitoring.watch import watch_exported
     from optimiser.night import standing_proposals
-    from optimiser.proposal.all_families import FOLDER, make_cases, ranked
+    from optimiser.proposal.all_families import FOLDER, make_cases, rank_by_saving
     from optimiser.proposal.cache import read_proposal
-    from optimiser.proposal.calibration import kept_calibration
+    from optimiser.proposal.calibration import read_calibration
     from optimiser.proposal.relabel import relabel
     from optimiser.proposal.stated import check_stated
 
     ledger = Ledger.of(plant)
-    with opened_history(plant, live, path, checked=True) as history:
+    with open_for_command(plant, live, path, checked=True) as history:
         cases = make_cases(history, live, trials=TRIALS, proof=True)
         standing = standing_proposals(plant)
         found = (
@@ -76,11 +76,11 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
         account = make_account(
             plant,
             calls_by_day(history, live),
-            ranked(proposals),
+            rank_by_saving(proposals),
             ledger,
             watch_exported(history, live, ledger),
             made_at=datetime.now(UTC).isoformat(timespec="seconds"),
-            backtested=bool(kept_calibration(plant.folder)),
+            backtested=bool(read_calibration(plant.folder)),
             relabelled=relabel(cases),
             stated=check_stated(cases),
         )

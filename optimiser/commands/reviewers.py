@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimiser.commands.common import (
     add_plant,
-    opened_history,
+    open_for_command,
     print_json,
     read_inputs,
     refuse_unknown_family,
@@ -43,7 +43,7 @@ def run(parsed: argparse.Namespace) -> int:
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
-    with opened_history(plant, live, path) as history:
+    with open_for_command(plant, live, path) as history:
         cases = make_cases(history, live, family=parsed.family)
     curve = scenario(parsed.scenario, miss_rate=plant.file.review.miss_rate)
     loads = [found for case in cases if (found := call_load(case, curve)) is not None]

@@ -5,7 +5,7 @@ from dataclasses import asdict
 
 from optimiser.commands.common import (
     add_plant,
-    opened_history,
+    open_for_command,
     print_json,
     read_inputs,
     refuse_unknown_family,
@@ -36,7 +36,7 @@ def run(parsed: argparse.Namespace) -> int:
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
-    with opened_history(plant, live, path) as history:
+    with open_for_command(plant, live, path) as history:
         rows = [
             asdict(r) for r in limit_risk(history, live, risk=parsed.risk, family=parsed.family)
         ]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from optimiser.commands.common import (
     add_plant,
-    opened_history,
+    open_for_command,
     print_json,
     read_inputs,
     refuse_unknown_family,
@@ -49,7 +49,7 @@ def run(parsed: argparse.Namespace) -> int:
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
     ledger = Ledger(parsed.ledger, plant=plant) if parsed.ledger else Ledger.of(plant)
-    with opened_history(plant, live, path) as history:
+    with open_for_command(plant, live, path) as history:
         found = watch_exported(
             history,
             live,

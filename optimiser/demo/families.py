@@ -9,7 +9,7 @@ REFERENCE_ITEMS = 1_500_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Family:
+class FamilyPlan:
     """One row of the table of families.
 
     `places` counts the components per board of each product; `pins` the inspected pins of
@@ -98,67 +98,67 @@ def _chip_bounds(
     }
 
 
-FAMILIES: tuple[Family, ...] = (
-    Family(
+FAMILIES: tuple[FamilyPlan, ...] = (
+    FamilyPlan(
         name="RES-0402", prefix="R", part="R104", places=(36, 30, 44), termination="chip",
         defects=135, measures=_chip(500, 300), kinds=CHIP, bounds=_chip_bounds(500, 300),
     ),
-    Family(
+    FamilyPlan(
         name="RES-0603", prefix="R", part="R106", places=(20, 24, 12), termination="chip",
         defects=55, measures=_chip(800, 450), kinds=CHIP, bounds=_chip_bounds(800, 450),
     ),
-    Family(
+    FamilyPlan(
         name="RES-0805", prefix="R", part="R108", places=(10, 8, 8), termination="chip",
         defects=40, measures=_chip(1200, 500), kinds=CHIP, bounds=_chip_bounds(1200, 500),
     ),
-    Family(
+    FamilyPlan(
         name="RES-1206", prefix="R", part="R112", places=(6, 8, 6), termination="chip",
         live="about right", defects=36, measures=_chip(1600, 550), kinds=CHIP,
         bounds=_chip_bounds(1600, 550),
     ),
-    Family(
+    FamilyPlan(
         name="CAP-0402", prefix="C", part="C204", places=(34, 28, 40), termination="chip",
         defects=125, measures=_chip(500, 500), kinds=CHIP, bounds=_chip_bounds(500, 500),
     ),
-    Family(
+    FamilyPlan(
         name="CAP-0603", prefix="C", part="C206", places=(20, 18, 24), termination="chip",
         defects=60, measures=_chip(800, 800), kinds=CHIP, bounds=_chip_bounds(800, 800),
         second_supplier={"fillet_height": -1.3, "body_match": 1.1},
     ),
-    Family(
+    FamilyPlan(
         name="CAP-0805", prefix="C", part="C208", places=(10, 12, 8), termination="chip",
         defects=45, measures=_chip(1250, 900), kinds=CHIP, bounds=_chip_bounds(1250, 900),
     ),
-    Family(
+    FamilyPlan(
         name="CAP-1210", prefix="C", part="C221", places=(3, 3, 2), termination="chip",
         defects=4, few=True, measures=_chip(2500, 1400),
         kinds={"shifted": 0.4, "insufficient_fillet": 0.6}, bounds=_chip_bounds(2500, 1400),
     ),
-    Family(
+    FamilyPlan(
         name="SOT-23", prefix="Q", part="Q302", places=(8, 10, 6), termination="gull-wing",
         defects=48, measures=_leaded(210, 400),
         kinds={"lifted_lead": 0.35, "insufficient_fillet": 0.3, "shifted": 0.2, "missing": 0.15},
         bounds={"side_overhang": (None, 200.0), "lead_lift": (None, 200.0)},
         odd_place={"side_overhang": 1.5, "body_offset": 1.3},
     ),
-    Family(
+    FamilyPlan(
         name="SOT-6", prefix="Q", part="Q306", places=(4, 4, 6), termination="gull-wing",
         live="loose", defects=70, measures=_leaded(180, 300), kinds=GULL,
         bounds={"side_overhang": (None, 150.0), "lead_lift": (None, 200.0)},
     ),
-    Family(
+    FamilyPlan(
         name="SOIC-8", prefix="U", part="U408", places=(2, 1, 3), pins=8,
         termination="gull-wing", defects=50, measures=_leaded(260, 420), kinds=GULL,
         bounds={"side_overhang": (None, 210.0), "lead_lift": (None, 250.0)},
         excused_place={"lead_lift": 1.0},
     ),
-    Family(
+    FamilyPlan(
         name="QFP-32", prefix="U", part="U432", places=(1, 1, 1), pins=32,
         termination="gull-wing", live="about right", defects=65, measures=_leaded(190, 300),
         kinds=GULL, bounds={"side_overhang": (None, 150.0), "lead_lift": (None, 200.0)},
         drift={"fillet_height": -1.8, "pad_coverage": 1.4},
     ),
-    Family(
+    FamilyPlan(
         name="QFN-16", prefix="U", part="U516", places=(1, 1, 2), pins=16,
         termination="no-lead", live="loose", defects=85,
         measures={
@@ -169,7 +169,7 @@ FAMILIES: tuple[Family, ...] = (
         kinds={"insufficient_fillet": 0.5, "bridge": 0.25, "shifted": 0.25},
         bounds={"side_overhang": (None, 150.0), "pad_coverage": (45.0, None)},
     ),
-    Family(
+    FamilyPlan(
         name="ELCO-8", prefix="C", part="C808", places=(4, 5, 3), termination="can", grade=3,
         critical=True, live="about right", defects=36,
         measures={
@@ -183,12 +183,12 @@ FAMILIES: tuple[Family, ...] = (
                 "pad_coverage": (55.0, None)},
         audit=0.002,
     ),
-    Family(
+    FamilyPlan(
         name="CON-10", prefix="J", part="J610", places=(2, 1, 1), pins=10,
         termination="gull-wing", grade=3, defects=48, measures=_leaded(320, 500), kinds=GULL,
         bounds={"side_overhang": (None, 125.0), "lead_lift": (None, 260.0)},
     ),
-    Family(
+    FamilyPlan(
         name="CON-10-PLACED", stage="pre-reflow", prefix="J", part="J610", host="CON-10",
         places=(2, 1, 1), termination="placed", defects=36,
         measures={
@@ -198,12 +198,12 @@ FAMILIES: tuple[Family, ...] = (
         kinds={"shifted": 0.65, "missing": 0.2, "wrong_polarity": 0.15},
         bounds={"side_overhang": (None, 500.0)},
     ),
-    Family(
+    FamilyPlan(
         name="PASTE-CHIP", stage="paste", prefix="R", part="SP-45", host="RES-0402",
         places=(12, 12, 12), pins=2, termination="deposit", defects=70,
         measures=_deposit(118, 24), kinds=PASTE, bounds={"paste_volume": (40.0, 200.0)},
     ),
-    Family(
+    FamilyPlan(
         name="PASTE-FINE", stage="paste", prefix="U", part="SP-45", host="QFP-32",
         places=(1, 1, 1), pins=32, termination="deposit", defects=120,
         measures=_deposit(102, 18), kinds=PASTE, bounds={"paste_volume": (45.0, 185.0)},

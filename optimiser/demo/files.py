@@ -3,7 +3,7 @@
 import numpy as np
 
 from optimiser.demo import streams
-from optimiser.demo.families import FAMILIES, Family
+from optimiser.demo.families import FAMILIES, FamilyPlan
 from optimiser.demo.labels import REVIEW_FALSE, REVIEW_MISS, TEST_COVERAGE
 from optimiser.demo.measurements import ESCAPE_COST, MEASUREMENTS
 from optimiser.demo.plan import DemoPlant, Plan, family_limits
@@ -33,7 +33,7 @@ def plant_text() -> str:
     )
 
 
-def _family_text(family: Family) -> str:
+def _family_text(family: FamilyPlan) -> str:
     """Return a family's tables of the plant file."""
     lines = [
         f'[families."{family.name}"]',

@@ -6,7 +6,7 @@ import numpy as np
 
 from optimiser.demo import streams
 from optimiser.demo.effects import Effects
-from optimiser.demo.families import Family
+from optimiser.demo.families import FamilyPlan
 from optimiser.demo.limits import is_called
 from optimiser.demo.lots import Lots
 from optimiser.demo.plan import DemoPlant, Plan
@@ -124,7 +124,7 @@ def draw_values(
     return severity, values
 
 
-def _draw_severity(family: Family, kind: Ints, rng: np.random.Generator) -> Floats:
+def _draw_severity(family: FamilyPlan, kind: Ints, rng: np.random.Generator) -> Floats:
     """Return severities, nan for goods; where defects are few they are plain to see."""
     severity = np.full(len(kind), np.nan)
     bad = kind != GOOD

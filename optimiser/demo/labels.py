@@ -15,7 +15,7 @@ FOUND_BY = ("review", "test", "audit", "field")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Labels:
+class DrawnLabels:
     """What is known of the items of a day: codes, -1 for nothing, and weights."""
 
     verdict: Ints
@@ -24,7 +24,7 @@ class Labels:
     weight: Floats
 
 
-def label_day(plant: DemoPlant, day: int, items: Items) -> Labels:
+def label_day(plant: DemoPlant, day: int, items: Items) -> DrawnLabels:
     """Return the labels of a day: review, then audit, then what test and field find."""
     rng = np.random.default_rng([plant.seed, streams.LABELS, day])
     n, bad = len(items.kind), items.kind != GOOD
@@ -45,7 +45,7 @@ def label_day(plant: DemoPlant, day: int, items: Items) -> Labels:
     mistaken = np.flatnonzero((verdict == 1) & ~bad)
     for row in mistaken:
         kind[row] = rng.choice(global_kinds(plant.plans[items.family[row]].process))
-    return Labels(
+    return DrawnLabels(
         verdict=verdict,
         kind=kind,
         found_by=found_by,

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimiser.demo.families import PRODUCTS, Family
+from optimiser.demo.families import PRODUCTS, FamilyPlan
 from optimiser.demo.measurements import MEASUREMENTS
 from optimiser.demo.places import Places, special_place
-from optimiser.demo.process import Bools, Floats, Process, Singles, middle_at
+from optimiser.demo.process import Bools, DemoProcess, Floats, Singles, middle_at
 
 # How far each live limit stands from the middle of the goods, in reaches.
 LIVE: dict[str, tuple[float, float]] = {
@@ -18,7 +18,7 @@ LIVE: dict[str, tuple[float, float]] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class DemoRow:
     """One row of the recipe."""
 
     scope: str
@@ -28,7 +28,9 @@ class Row:
     upper: float | None
 
 
-def live_rows(process: Process, places: Places, rng: np.random.Generator) -> tuple[Row, ...]:
+def live_rows(
+    process: DemoProcess, places: Places, rng: np.random.Generator
+) -> tuple[DemoRow, ...]:
     """Return the family's rows of the live recipe, overrides last."""
     family, k = process.family, len(process.names)
     tightness = rng.uniform(*LIVE[family.live], (2, k))
@@ -48,7 +50,7 @@ def live_rows(process: Process, places: Places, rng: np.random.Generator) -> tup
     return tuple(rows)
 
 
-def _overrides(family: Family, places: Places) -> list[tuple[str, str, dict[str, float]]]:
+def _overrides(family: FamilyPlan, places: Places) -> list[tuple[str, str, dict[str, float]]]:
     """Return the family's overrides as scope, name and the shifts they allow for."""
     found: list[tuple[str, str, dict[str, float]]] = []
     if family.second_supplier:
@@ -63,8 +65,8 @@ def _overrides(family: Family, places: Places) -> list[tuple[str, str, dict[str,
 
 
 def _row(
-    process: Process, i: int, target: tuple[str, str], *, middle: Floats, tightness: Floats
-) -> Row:
+    process: DemoProcess, i: int, target: tuple[str, str], *, middle: Floats, tightness: Floats
+) -> DemoRow:
     """Return the limits of measurement `i`, on its steps and inside its bounds."""
     name = process.names[i]
     measurement = MEASUREMENTS[name]
@@ -80,7 +82,7 @@ def _row(
         most = measurement.top if bound_upper is None else bound_upper - step
         upper = min(most, float(middle[i] + tightness[1] * process.reach_up[i]))
         upper = _on_step(upper, step)
-    return Row(scope=target[0], name=target[1], measurement=name, lower=lower, upper=upper)
+    return DemoRow(scope=target[0], name=target[1], measurement=name, lower=lower, upper=upper)
 
 
 def _on_step(value: float, step: float) -> float:
@@ -89,7 +91,7 @@ def _on_step(value: float, step: float) -> float:
 
 
 def limits_by_place(
-    process: Process, places: Places, rows: tuple[Row, ...]
+    process: DemoProcess, places: Places, rows: tuple[DemoRow, ...]
 ) -> tuple[Singles, Singles]:
     """Return the limits in force at each place, shape (p, k); ±inf for no limit."""
     shape = (len(places.product), len(process.names))
@@ -101,7 +103,7 @@ def limits_by_place(
     return lower, upper
 
 
-def _places_of(row: Row, places: Places) -> Bools:
+def _places_of(row: DemoRow, places: Places) -> Bools:
     """Return at which places a row of the recipe is in force, if nothing beats it."""
     if row.scope == "family":
         return np.ones(len(places.product), dtype=np.bool_)

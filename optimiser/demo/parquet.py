@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from optimiser.demo.families import PRODUCTS
 from optimiser.demo.items import Items
-from optimiser.demo.labels import FOUND_BY, Labels
+from optimiser.demo.labels import FOUND_BY, DrawnLabels
 from optimiser.demo.measurements import KINDS, MEASUREMENTS
 from optimiser.demo.plan import DemoPlant
 
@@ -78,7 +78,7 @@ def write_day(
     *,
     day: int,
     items: Items,
-    labels: Labels,
+    labels: DrawnLabels,
 ) -> None:
     """Write a day's history and truth."""
     stamp = plant.first_day + timedelta(days=day)
@@ -119,7 +119,7 @@ def _board_arrays(plant: DemoPlant, day: int, stamp: date) -> dict[str, NDArray[
     }
 
 
-def _item_arrays(items: Items, labels: Labels) -> dict[str, NDArray[np.generic]]:
+def _item_arrays(items: Items, labels: DrawnLabels) -> dict[str, NDArray[np.generic]]:
     """Return the items of a day as columns duckdb reads."""
     values = {name: np.ascontiguousarray(items.values[:, i]) for i, name in enumerate(MEASUREMENTS)}
     return {

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimiser.demo.families import FAMILIES, Family
-from optimiser.demo.process import Floats, Ints, Process
+from optimiser.demo.families import FAMILIES, FamilyPlan
+from optimiser.demo.process import DemoProcess, Floats, Ints
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,12 +49,12 @@ def number_components() -> dict[str, list[list[str]]]:
     return found
 
 
-def special_place(family: Family) -> tuple[int, int] | None:
+def special_place(family: FamilyPlan) -> tuple[int, int] | None:
     """Return product and component of the family's odd or excused designator."""
     return (1, 2) if family.odd_place else (2, 1) if family.excused_place else None
 
 
-def lay_places(process: Process, names: list[list[str]], rng: np.random.Generator) -> Places:
+def lay_places(process: DemoProcess, names: list[list[str]], rng: np.random.Generator) -> Places:
     """Return the family's places; each has a small shift of its own, some a large one."""
     family = process.family
     suppliers = [process.latent({})]

@@ -7,10 +7,10 @@ import numpy as np
 
 from optimiser.demo import streams
 from optimiser.demo.families import FAMILIES
-from optimiser.demo.limits import Row, limits_by_place, live_rows
+from optimiser.demo.limits import DemoRow, limits_by_place, live_rows
 from optimiser.demo.lots import Lots, drift_path, schedule_lots
 from optimiser.demo.places import Places, items_per_board, lay_places, number_components
-from optimiser.demo.process import Floats, Process, Singles, build_process
+from optimiser.demo.process import DemoProcess, Floats, Singles, build_process
 from optimiser.errors import UsageError
 
 
@@ -18,9 +18,9 @@ from optimiser.errors import UsageError
 class Plan:
     """One family: process, places, its rows of the recipe and what they mean per place."""
 
-    process: Process
+    process: DemoProcess
     places: Places
-    rows: tuple[Row, ...]
+    rows: tuple[DemoRow, ...]
     lower: Singles
     upper: Singles
     line_shift: Floats
@@ -77,7 +77,7 @@ def build_plant(
 
 def _plan_family(
     index: int,
-    process: Process,
+    process: DemoProcess,
     designators: dict[str, list[list[str]]],
     *,
     seed: int,

@@ -1,6 +1,6 @@
 """How the values of one family's items come into being.
 
-`Process` is one family's process with every parameter fixed by the seed, and `draw_items` the
+`DemoProcess` is one family's process with every parameter fixed by the seed, and `draw_items` the
 only place where a measured value comes into being: history, recipe, must-catch set and truth
 all draw from it.
 
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimiser.demo import streams
-from optimiser.demo.families import FAMILIES, REFERENCE_ITEMS, Family
+from optimiser.demo.families import FAMILIES, REFERENCE_ITEMS, FamilyPlan
 from optimiser.demo.measurements import DEFECTS, KINDS, MEASUREMENTS, Measurement
 
 Floats = NDArray[np.float64]
@@ -38,14 +38,14 @@ GOOD = -1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Process:
+class DemoProcess:
     """One family's process, every parameter fixed by the seed.
 
     Shape letters: k measurements of the family, j kinds of defect.
 
     Parameters
     ----------
-    family : Family
+    family : FamilyPlan
         Its row of the table.
     names, kinds : tuple of str
         The k measurements and the j kinds of defect.
@@ -65,7 +65,7 @@ class Process:
         Median of the goods and the distance to their far quantile on either side.
     """
 
-    family: Family
+    family: FamilyPlan
     names: tuple[str, ...]
     kinds: tuple[str, ...]
     typical: Floats
@@ -87,7 +87,7 @@ class Process:
         return np.array([shifts.get(name, 0.0) for name in self.names])
 
 
-def build_process(index: int, *, seed: int, items_per_board: float) -> Process:
+def build_process(index: int, *, seed: int, items_per_board: float) -> DemoProcess:
     """Return the process of one family.
 
     Parameters
@@ -102,7 +102,7 @@ def build_process(index: int, *, seed: int, items_per_board: float) -> Process:
 
     Returns
     -------
-    Process
+    DemoProcess
     """
     family = FAMILIES[index]
     rng = np.random.default_rng([seed, streams.PROCESS, index])
@@ -133,13 +133,13 @@ def build_process(index: int, *, seed: int, items_per_board: float) -> Process:
     )
 
 
-def _bare_process(family: Family, rng: np.random.Generator) -> Process:
+def _bare_process(family: FamilyPlan, rng: np.random.Generator) -> DemoProcess:
     """Return the process without what is found by drawing from it."""
     names, kinds = tuple(family.measures), tuple(family.kinds)
     kept = [MEASUREMENTS[name] for name in names]
     k, j = len(names), len(kinds)
     typical = np.array([family.measures[name][0] for name in names])
-    return Process(
+    return DemoProcess(
         family=family,
         names=names,
         kinds=kinds,
@@ -168,7 +168,7 @@ def _jitter_typical(typical: Floats, kept: list[Measurement], rng: np.random.Gen
 
 
 def draw_items(
-    process: Process,
+    process: DemoProcess,
     *,
     shifts: Floats,
     kinds: Ints,
@@ -179,7 +179,7 @@ def draw_items(
 
     Parameters
     ----------
-    process : Process
+    process : DemoProcess
         The family's process, k measurements.
     shifts : ndarray, shape (n, k)
         Shift of the latent from lot, part, place, line and drift together.
@@ -209,7 +209,7 @@ def draw_items(
     return shown
 
 
-def _draw_latent(process: Process, n: int, rng: np.random.Generator) -> Floats:
+def _draw_latent(process: DemoProcess, n: int, rng: np.random.Generator) -> Floats:
     """Return n latents: two shared factors, an own part, a heavy tail per item, ends cut."""
     own = np.sqrt(1.0 - process.placement**2 - process.solder**2)
     factors = rng.standard_normal((n, 2))
@@ -220,7 +220,7 @@ def _draw_latent(process: Process, n: int, rng: np.random.Generator) -> Floats:
     return latent
 
 
-def _values_of(process: Process, latent: Floats) -> Floats:
+def _values_of(process: DemoProcess, latent: Floats) -> Floats:
     """Return the values of latents, shape (n, k) both."""
     g = np.clip(latent, -LATENT_END, LATENT_END) * process.spread
     grown = np.exp(np.where(process.shape == 0, 0.0, g))
@@ -229,7 +229,7 @@ def _values_of(process: Process, latent: Floats) -> Floats:
     return np.select(shapes, [process.typical + g, process.typical * grown], loss)
 
 
-def middle_at(process: Process, shift: Floats) -> Floats:
+def middle_at(process: DemoProcess, shift: Floats) -> Floats:
     """Return the middle of the goods whose latent is shifted by `shift`, shape (k,)."""
     moved = _values_of(process, shift[None, :])[0]
     still = _values_of(process, np.zeros((1, len(shift))))[0]
@@ -237,12 +237,12 @@ def middle_at(process: Process, shift: Floats) -> Floats:
     return middle
 
 
-def global_kinds(process: Process) -> Ints:
+def global_kinds(process: DemoProcess) -> Ints:
     """Return the rows of `KINDS` of the family's kinds."""
     return np.array([KINDS.index(kind) for kind in process.kinds])
 
 
-def widen(process: Process, values: Singles) -> Singles:
+def widen(process: DemoProcess, values: Singles) -> Singles:
     """Return values with a column for every measurement of the plant."""
     wide = np.full((len(values), len(MEASUREMENTS)), np.nan, np.float32)
     wide[:, [list(MEASUREMENTS).index(name) for name in process.names]] = values

@@ -11,7 +11,7 @@ from optimiser.demo.effects import draw_lots
 from optimiser.demo.families import FAMILIES
 from optimiser.demo.files import must_catch_text, plant_text, recipe_text
 from optimiser.demo.items import Items, draw_day
-from optimiser.demo.labels import Labels, label_day
+from optimiser.demo.labels import DrawnLabels, label_day
 from optimiser.demo.lots import FIRST_DAY
 from optimiser.demo.parquet import register_places, write_day
 from optimiser.demo.plan import DemoPlant, build_plant
@@ -109,7 +109,7 @@ def _write_days(plant: DemoPlant, folder: Path) -> DemoSummary:
     return _summarise(tally)
 
 
-def _count_day(items: Items, labels: Labels, families: int) -> Ints:
+def _count_day(items: Items, labels: DrawnLabels, families: int) -> Ints:
     """Return items, called, true, true and called, labelled; shape (families, 5)."""
     bad = items.kind != GOOD
     masks = (np.ones_like(bad), items.called, bad, bad & items.called, labels.verdict == 1)

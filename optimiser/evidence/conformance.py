@@ -28,7 +28,7 @@ _FAR = 8.0
 """Standard deviations beyond which a normal error is left out: 1e-15 of them."""
 
 
-class Process(Protocol):
+class Distribution(Protocol):
     """How true values are distributed: any frozen continuous distribution of scipy.stats."""
 
     def pdf(self, x: float, /) -> Any:  # noqa: ANN401 - scipy returns float or array
@@ -128,7 +128,7 @@ def _error_factor(known_by: KnownBy) -> float:
     return 1.0 if known_by == "true value" else math.sqrt(2.0)
 
 
-def guarded(tolerance: Bound, width: float) -> Bound:
+def guard_bound(tolerance: Bound, width: float) -> Bound:
     """Return the acceptance limits: the tolerance drawn in by a guard band on each side.
 
     Parameters
@@ -162,7 +162,7 @@ def guarded(tolerance: Bound, width: float) -> Bound:
 # All items -----------------------------------------------------------------------------------
 
 
-def process_of_readings(mean: float, deviation: float, uncertainty: float) -> Process:
+def process_of_readings(mean: float, deviation: float, uncertainty: float) -> Distribution:
     """Return the normal process behind normal readings: their spread less the gauge's own.
 
     Parameters
@@ -174,7 +174,7 @@ def process_of_readings(mean: float, deviation: float, uncertainty: float) -> Pr
 
     Returns
     -------
-    Process
+    Distribution
 
     Raises
     ------
@@ -187,18 +187,18 @@ def process_of_readings(mean: float, deviation: float, uncertainty: float) -> Pr
             f"{deviation:g} against {uncertainty:g}; nothing can be said of the process"
         )
         raise UsageError(msg)
-    process: Process = norm(mean, math.sqrt(deviation**2 - uncertainty**2))
+    process: Distribution = norm(mean, math.sqrt(deviation**2 - uncertainty**2))
     return process
 
 
 def global_risk(
-    process: Process, uncertainty: float, tolerance: Bound, acceptance: Bound | None = None
+    process: Distribution, uncertainty: float, tolerance: Bound, acceptance: Bound | None = None
 ) -> GlobalRisk:
     """Return consumer's and producer's risk over all items of a process.
 
     Parameters
     ----------
-    process : Process
+    process : Distribution
         Of the true values.
     uncertainty : float
         Standard deviation of a reading's normal error, > 0.
@@ -254,7 +254,7 @@ def _edges(bound: Bound) -> tuple[float, float]:
     )
 
 
-def _panels(process: Process, uncertainty: float, edges: tuple[float, ...]) -> list[float]:
+def _panels(process: Distribution, uncertainty: float, edges: tuple[float, ...]) -> list[float]:
     """Return where the integrand bends: limits, the reach of the error, the process's shape."""
     shares = (1e-13, 1e-6, 1e-3, 0.05, 0.25, 0.5, 0.75, 0.95, 1 - 1e-3, 1 - 1e-6, 1 - 1e-13)
     shape = [float(process.ppf(q)) for q in shares]
@@ -266,7 +266,7 @@ def _panels(process: Process, uncertainty: float, edges: tuple[float, ...]) -> l
     return [edges_in_order[0], *apart]
 
 
-def _mean_over(accepted: Any, process: Process, left: float, right: float) -> float:  # noqa: ANN401
+def _mean_over(accepted: Any, process: Distribution, left: float, right: float) -> float:  # noqa: ANN401
     """Return the mass of the accepted items whose true value lies between two values."""
     return float(quad(lambda x: accepted(x) * float(process.pdf(x)), left, right, epsabs=1e-13)[0])
 

@@ -38,7 +38,7 @@ from optimiser.ledger.standing import (
     standings,
 )
 from optimiser.plant.file import Act, Plant
-from optimiser.plant.names import is_reserved, listed, skeleton
+from optimiser.plant.names import is_reserved, listed_spelling, skeleton
 from optimiser.values import finite_only
 
 __all__ = [
@@ -161,7 +161,7 @@ class Ledger:
         signers = self.plant.file.signers if self.plant is not None else {}
         if not signers:
             return by.strip()
-        name = listed(by, signers)
+        name = listed_spelling(by, signers)
         if name is None:
             msg = (
                 f"{by.strip()!r} is not among this plant's signers; {nearest(by, signers)}{UNSAVED}"

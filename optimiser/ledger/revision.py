@@ -47,7 +47,7 @@ CARRIED = "carried on from a revision that is not live"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Moved:
+class ChangedLimit:
     """A live limit that is no longer what a proposal started from; None is no limit."""
 
     measurement: str
@@ -63,7 +63,7 @@ class Conflict:
 
     family: str
     proposal: int
-    limits: tuple[Moved, ...]
+    limits: tuple[ChangedLimit, ...]
     words: str
 
 
@@ -425,7 +425,7 @@ def _conflict(state: State, live: Recipe, plant: Plant) -> Conflict | None:
     return Conflict(family=family, proposal=number, limits=moved, words=words)
 
 
-def _moved(state: State, live: Recipe) -> tuple[Moved, ...]:
+def _moved(state: State, live: Recipe) -> tuple[ChangedLimit, ...]:
     """Return the live limits that are no longer what a proposal started from."""
     rows, moved = live.family_rows(str(state.entry.family)), []
     for limit in state.entry.body["limits"]:
@@ -433,7 +433,7 @@ def _moved(state: State, live: Recipe) -> tuple[Moved, ...]:
         now = row.limit(limit["side"]) if row else off_limit(limit["side"])
         if np.float32(now) != np.float32(then):  # as items are compared
             moved.append(
-                Moved(
+                ChangedLimit(
                     measurement=limit["measurement"],
                     side=limit["side"],
                     unit=limit["unit"],
@@ -444,7 +444,7 @@ def _moved(state: State, live: Recipe) -> tuple[Moved, ...]:
     return tuple(moved)
 
 
-def _moved_words(moved: Iterable[Moved]) -> str:
+def _moved_words(moved: Iterable[ChangedLimit]) -> str:
     return "; ".join(
         f"{m.measurement} {m.side} was {limit_text(m.then)} {m.unit} then and is "
         f"{limit_text(m.now)} {m.unit} now"

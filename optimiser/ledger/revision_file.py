@@ -13,7 +13,7 @@ from optimiser.ledger.standing import State
 from optimiser.recipe.table import Recipe, to_csv, to_json
 
 _PROMISED = ("saving_per_month", "false_calls_saved", "escapes_added", "escapes_caught")
-Row = Mapping[str, Any]
+Fields = Mapping[str, Any]
 
 
 def next_name(live: str, taken: Collection[str] = ()) -> str:
@@ -128,7 +128,7 @@ def refuse_unnamed(recipe: Recipe, path: Path) -> None:
 
 
 def story(
-    *, kind: str, by: str, reason: str, revision: str, base: str, difference: Sequence[Row]
+    *, kind: str, by: str, reason: str, revision: str, base: str, difference: Sequence[Fields]
 ) -> list[str]:
     """Return a revision in words: who made it, why, and every limit that differs."""
     made = "Exported" if kind == "export" else "Rolled back"
@@ -173,7 +173,7 @@ def proposal_story(state: State, *, how: str) -> list[str]:
     return [*lines, *_promise_lines(body["figures"])]
 
 
-def _promise_lines(figures: Row) -> list[str]:
+def _promise_lines(figures: Fields) -> list[str]:
     promise = figures.get("promise")
     if not isinstance(promise, Mapping):
         return ["- no promise was made: these limits were not judged on lots unseen"]

@@ -25,7 +25,7 @@ from optimiser.proposal.relabel import Relabel
 from optimiser.proposal.stated import Stated
 from optimiser.values import finite_only
 
-Row = Mapping[str, Any]
+Fields = Mapping[str, Any]
 MILLION = 1_000_000
 WAITING = ("waiting", "one signature of two", "held")
 GROUPS = {"waiting": WAITING, "signed": ("accepted",), "live": ("exported",)}
@@ -115,11 +115,11 @@ class Account:
     realised: Interval | None
     promised: Interval | None
     figures: tuple[Figure, ...]
-    by_week: tuple[Row, ...]
-    families: tuple[Row, ...]
-    changes: tuple[Row, ...]
-    waiting: tuple[Row, ...]
-    decided: tuple[Row, ...]
+    by_week: tuple[Fields, ...]
+    families: tuple[Fields, ...]
+    changes: tuple[Fields, ...]
+    waiting: tuple[Fields, ...]
+    decided: tuple[Fields, ...]
     raises: tuple[str, ...]
     headline: Headline | None = None
     invented: bool = False
@@ -236,13 +236,13 @@ def _head(proposals: Sequence[Proposal], states: Sequence[State]) -> tuple[Money
     )
 
 
-def _in_sum(promise: Row) -> Row:
+def _in_sum(promise: Fields) -> Fields:
     """Return the saving as it goes into a sum; older records know only the family's own."""
-    found: Row = promise.get("in_sum", promise)["saving_per_month"]
+    found: Fields = promise.get("in_sum", promise)["saving_per_month"]
     return found
 
 
-def _interval(of: Row) -> Interval:
+def _interval(of: Fields) -> Interval:
     low, high = (math.nan if of[k] is None else float(of[k]) for k in ("low", "high"))
     value = float(of["value"])
     return Interval(

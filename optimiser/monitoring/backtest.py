@@ -31,7 +31,7 @@ from optimiser.tally.grid import make_grids
 FEWEST_LOTS = 10
 FIRST_SHARE = 0.4
 FRONT_SECONDS = 1.0
-Row = dict[str, Any]
+Fields = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,7 +259,7 @@ def _hindsight(
     return best
 
 
-def calibrate(folds: Sequence[Fold]) -> list[Row]:
+def calibrate(folds: Sequence[Fold]) -> list[Fields]:
     """Return the calibration table: how promises fared, per figure.
 
     Parameters

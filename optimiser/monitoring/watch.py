@@ -39,7 +39,7 @@ from optimiser.history.limits import write_table
 from optimiser.history.read import History
 from optimiser.history.schema import quoted, text_literal
 from optimiser.ledger.ledger import Ledger
-from optimiser.monitoring.watch_drift import Moved, moved_measurements, moved_words
+from optimiser.monitoring.watch_drift import DriftedMeasurement, moved_measurements, moved_words
 from optimiser.monitoring.watch_facts import (
     Change,
     Facts,
@@ -92,7 +92,7 @@ class Watched:
         is what as many items may bring.
     missed : tuple of str
         Must-catch items that the live limits did not call.
-    moved : tuple of Moved
+    moved : tuple of DriftedMeasurement
     mismatch_share : float
         Of the items since, those whose recorded call is not that of the new limits.
     """
@@ -117,7 +117,7 @@ class Watched:
     saving_per_month: Interval = ZERO
     promised_saving_per_month: Interval = ZERO
     missed: tuple[str, ...] = ()
-    moved: tuple[Moved, ...] = ()
+    moved: tuple[DriftedMeasurement, ...] = ()
     mismatch_share: float = 0.0
 
     def as_dict(self) -> dict[str, Any]:

@@ -15,7 +15,7 @@ _IQR_OF_NORMAL = 1.349
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Moved:
+class DriftedMeasurement:
     """A measurement that has drifted since the tally.
 
     ``calls_per_month`` is by how much its limits would call more of the items of then, were
@@ -29,7 +29,9 @@ class Moved:
     material: bool
 
 
-def moved_measurements(facts: Facts, promised: float, volume: float) -> tuple[Moved, ...]:
+def moved_measurements(
+    facts: Facts, promised: float, volume: float
+) -> tuple[DriftedMeasurement, ...]:
     """Return the family's limited measurements whose goods have drifted, the largest first.
 
     Parameters
@@ -42,7 +44,7 @@ def moved_measurements(facts: Facts, promised: float, volume: float) -> tuple[Mo
 
     Returns
     -------
-    tuple of Moved
+    tuple of DriftedMeasurement
         Those that are shown to have moved, material or not.
     """
     limited = [
@@ -56,7 +58,9 @@ def moved_measurements(facts: Facts, promised: float, volume: float) -> tuple[Mo
     return tuple(sorted(shown, key=lambda x: -abs(x.calls_per_month)))
 
 
-def _moved_one(facts: Facts, measurement: str, promised: float, volume: float) -> Moved | None:
+def _moved_one(
+    facts: Facts, measurement: str, promised: float, volume: float
+) -> DriftedMeasurement | None:
     x = quoted(measurement)
     lots = frame_of(
         facts.history,
@@ -72,7 +76,7 @@ def _moved_one(facts: Facts, measurement: str, promised: float, volume: float) -
     least = (known.step or known.repeatability or 1e-6) / 12**0.5
     found = drift(then, now, least=least)
     more = _more_calls(facts, measurement, then, now, found) if found.shown else 0.0
-    return Moved(
+    return DriftedMeasurement(
         measurement=measurement,
         drift=found,
         calls_per_month=more * volume,
@@ -115,7 +119,7 @@ def _more_calls(
     return float(after - before)
 
 
-def moved_words(moved: Moved) -> str:
+def moved_words(moved: DriftedMeasurement) -> str:
     """Return a drift in words."""
     shift, ratio = moved.drift.shift, moved.drift.ratio
     more = "more" if moved.calls_per_month > 0 else "fewer"

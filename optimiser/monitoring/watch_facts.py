@@ -21,9 +21,9 @@ from optimiser.history.schema import text_literal
 from optimiser.plant.file import Side, off_limit
 from optimiser.recipe.table import Recipe
 
-Row = Mapping[str, Any]
+Fields = Mapping[str, Any]
 _UNKNOWN = {"value": 0.0, "low": None, "high": None}
-_NO_PROMISE: Row = {
+_NO_PROMISE: Fields = {
     **dict.fromkeys(("false_calls_saved", "escapes_added", "saving_per_month"), _UNKNOWN),
     "defects_called": 0,
 }
@@ -70,7 +70,7 @@ class Change:
     bursts: float = 1.0
 
 
-def change_of(row: Row) -> Change:
+def change_of(row: Fields) -> Change:
     """Read a signed change from a proposal's plain values.
 
     Parameters
@@ -116,11 +116,11 @@ def change_of(row: Row) -> Change:
     return change
 
 
-def _limit(move: Row, key: str) -> float:
+def _limit(move: Fields, key: str) -> float:
     return off_limit(move["side"]) if move[key] is None else float(move[key])
 
 
-def _interval(row: Row) -> Interval:
+def _interval(row: Fields) -> Interval:
     """Return an interval from plain values, where an unknown end is None."""
     low = -np.inf if row["low"] is None else row["low"]
     return Interval(
@@ -128,7 +128,7 @@ def _interval(row: Row) -> Interval:
     )
 
 
-def _live_false_calls(lines: Row | None) -> float | None:
+def _live_false_calls(lines: Fields | None) -> float | None:
     if lines is None:
         return None
     return float(sum(lines[n]["goods"] + lines[n]["unreviewed"] for n in ("kept", "loosened")))

@@ -128,7 +128,7 @@ def _one_slip(one: str, other: str) -> bool:
     return a[1:] == b[1:] or a[1:] == b or a == b[1:] or (a[1::-1] == b[:2] and a[2:] == b[2:])
 
 
-def listed(name: str, names: Iterable[str]) -> str | None:
+def listed_spelling(name: str, names: Iterable[str]) -> str | None:
     """Return the listed spelling of a name; None where it is not listed.
 
     Parameters

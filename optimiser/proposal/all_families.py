@@ -22,7 +22,7 @@ from optimiser.evidence.bursts import Arrivals, bursts_of
 from optimiser.history.read import History
 from optimiser.plant.file import Plant
 from optimiser.proposal.cache import keep, read_proposal
-from optimiser.proposal.calibration import kept_calibration, widening
+from optimiser.proposal.calibration import read_calibration, widening
 from optimiser.proposal.proof import EARLY_SHARE, Unseen
 from optimiser.proposal.propose import Case, Found, items_by_lot, propose_with_study
 from optimiser.proposal.record import Proposal
@@ -80,7 +80,7 @@ def make_cases(
         raise HistoryError(msg)
     kept, span = read_must_catch(plant), history.span_days
     bursts = dict(zip(tallies, bursts_of([arrivals(t) for t in tallies.values()]), strict=True))
-    widen = widening(kept_calibration(plant.folder))
+    widen = widening(read_calibration(plant.folder))
     apart = _apart(history, live, family, trials) if proof else {}
     cases = [
         Case(
@@ -201,10 +201,10 @@ def propose_all(
             if not proposal.interrupted:
                 keep(folder, case, proposal, found)
             on_done(case.tally.family)
-    return ranked(made), interrupted or len(made) < len(cases)
+    return rank_by_saving(made), interrupted or len(made) < len(cases)
 
 
-def ranked(proposals: Iterable[Proposal]) -> list[Proposal]:
+def rank_by_saving(proposals: Iterable[Proposal]) -> list[Proposal]:
     """Return a plant's proposals, the largest saving first, each beside the others.
 
     Parameters

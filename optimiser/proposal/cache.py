@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from optimiser import __version__
 from optimiser.files import write_whole, writing_whole
 from optimiser.plant.file import Plant
-from optimiser.proposal.propose import Case, Found, posed, three_lines
+from optimiser.proposal.propose import Case, Found, problem_of, three_lines
 from optimiser.proposal.record import Proposal
 from optimiser.seal import is_sealed, key_file, seal_of
 from optimiser.search.exact import ExactFront, FrontPoint
@@ -264,7 +264,7 @@ def _found(case: Case, arrays: Arrays) -> Found:
         FrontPoint(escapes=e, false_calls=f, bound=b, proved=p, setting=setting)
         for (e, f, b, p), setting in zip(points, arrays["point_setting"], strict=True)
     )
-    problem, _ = posed(case)
+    problem, _ = problem_of(case)
     folds = Folds(lot_fold=arrays["lot_fold"], weight=arrays["fold_weight"])
     study = choose(problem, trials, folds=folds, pull=arrays["pull"])
     return Found(front=ExactFront(points=front, proved=all(p.proved for p in front)), study=study)

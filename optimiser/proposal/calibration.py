@@ -10,14 +10,14 @@ from typing import Any
 
 from optimiser.seal import read_sealed, write_sealed
 
-Row = dict[str, Any]
+Fields = dict[str, Any]
 
 CALIBRATION = "backtest.json"
 # Fewer past promises than this widen nothing: their quantile would be chance.
 FEWEST_PROMISES = 20
 
 
-def keep_calibration(folder: Path, calibration: Sequence[Row]) -> None:
+def keep_calibration(folder: Path, calibration: Sequence[Fields]) -> None:
     """Keep a calibration table beside the plant file, for proposals to show.
 
     A folder that cannot be written keeps none.
@@ -26,16 +26,16 @@ def keep_calibration(folder: Path, calibration: Sequence[Row]) -> None:
         write_sealed(folder / CALIBRATION, {"calibration": list(calibration)})
 
 
-def kept_calibration(folder: Path) -> list[Row]:
+def read_calibration(folder: Path) -> list[Fields]:
     """Return the calibration table of the last backtest; empty without one."""
     try:
-        rows: list[Row] = read_sealed(folder / CALIBRATION)["calibration"]
+        rows: list[Fields] = read_sealed(folder / CALIBRATION)["calibration"]
     except (OSError, ValueError, KeyError):
         return []
     return rows
 
 
-def widening(calibration: Sequence[Row], figure: str = "false_calls_saved") -> float:
+def widening(calibration: Sequence[Fields], figure: str = "false_calls_saved") -> float:
     """Return by how much past promises ask for wider intervals of the next span.
 
     Parameters

@@ -22,7 +22,7 @@ from optimiser.proposal.propose import (
     held_out,
     is_advised,
     limit_moves,
-    posed,
+    problem_of,
     three_lines,
 )
 from optimiser.proposal.record import LimitMove, Proposal, ThreeLines
@@ -153,7 +153,7 @@ class Choice:
             plant = plant_at(plant, prices, true_share=_true_share(case.tally))
         self._first_case = case
         self.case = replace(case, plant=plant)
-        self.problem: Problem = _priced(posed(case)[0], self.case)
+        self.problem: Problem = _priced(problem_of(case)[0], self.case)
         self.study: StudyResult | None = None
         if found is not None:
             study = found.study

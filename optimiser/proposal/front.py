@@ -4,7 +4,7 @@ import math
 from typing import Any
 
 from optimiser.errors import InputError, UsageError
-from optimiser.proposal.propose import Case, posed
+from optimiser.proposal.propose import Case, problem_of
 from optimiser.search.exact import FrontPoint, exact_front, least_escapes
 from optimiser.search.problem import Problem
 from optimiser.tally.count import FamilyTally
@@ -71,7 +71,7 @@ def front_problem(case: Case) -> Problem:
     InputError
         If a must-catch item cannot be called by any setting between the rails.
     """
-    problem, impossible = posed(case)
+    problem, impossible = problem_of(case)
     if impossible:
         raise InputError("\n".join(str(i) for i in impossible))
     return problem

@@ -119,7 +119,7 @@ def propose_with_study(
     Found or None
         None where nothing was searched.
     """
-    problem, impossible = posed(case)
+    problem, impossible = problem_of(case)
     lacking = what_to_gather(case, problem)
     if lacking:
         return _unmoved(case, problem, "gather", lacking), None
@@ -128,11 +128,11 @@ def propose_with_study(
     found = _search(case, problem, on_trial)
     proposal = _weigh(case, problem, found.front, found.study)
     if not proposal.interrupted:
-        proposal = replace(proposal, proof=proven(case, on_trial=on_trial))
+        proposal = replace(proposal, proof=proof_of(case, on_trial=on_trial))
     return proposal, found
 
 
-def posed(case: Case) -> tuple[Problem, list[Impossible]]:
+def problem_of(case: Case) -> tuple[Problem, list[Impossible]]:
     """Return a family's problem and the must-catch items that no setting calls."""
     must_ranks, impossible = _kept_set(case)
     return pose(case.tally, case.siblings, case.plant, must_ranks), impossible
@@ -162,7 +162,7 @@ def _search(case: Case, problem: Problem, on_trial: Callable[[int], None] | None
     return Found(front=front, study=study)
 
 
-def proven(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proof | None:
+def proof_of(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proof | None:
     """Return what the later lots prove of settings that the earlier lots brought forth.
 
     Parameters
@@ -177,7 +177,7 @@ def proven(case: Case, *, on_trial: Callable[[int], None] | None = None) -> Proo
     """
     if case.early is None or case.later is None:
         return None
-    problem, impossible = posed(case.early)
+    problem, impossible = problem_of(case.early)
     if what_to_gather(case.early, problem) or not problem.m or impossible:
         return None
     study = _search(case.early, problem, on_trial).study

@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimiser.evidence.promise import DAYS_PER_MONTH
-from optimiser.proposal.propose import Case, posed, stable_seed, what_to_gather
+from optimiser.proposal.propose import Case, problem_of, stable_seed, what_to_gather
 from optimiser.search.pose import chance_to_be_true
 from optimiser.search.problem import Problem
-from optimiser.search.second_look import Labels, SecondLook, expected_freed, look_again
+from optimiser.search.second_look import DefectLabels, SecondLook, expected_freed, look_again
 
 FIRSTS = (10, 20, 50)
-Row = Mapping[str, Any]
+Fields = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +83,7 @@ class Worth:
     minutes : float
         At the plant's seconds for a second look.
     misread : float
-        Labels expected to turn out misread.
+        DefectLabels expected to turn out misread.
     false_calls : float
         Expected fewer over the history, in the best setting that obeys or pays for what stands.
     money_per_month : float
@@ -152,7 +152,7 @@ class _Looked:
 
     case: Case
     problem: Problem
-    labels: Labels
+    labels: DefectLabels
     look: SecondLook
     score: NDArray[np.float64]
 
@@ -191,18 +191,18 @@ def relabel(cases: Sequence[Case], *, minutes: float | None = None) -> Relabel:
     )
 
 
-def labels_of(case: Case, problem: Problem) -> Labels:
+def labels_of(case: Case, problem: Problem) -> DefectLabels:
     """Return what is known of a family's labels, for `search.second_look`.
 
     Parameters
     ----------
     case : Case
     problem : Problem
-        From `posed`.
+        From `problem_of`.
 
     Returns
     -------
-    Labels
+    DefectLabels
     """
     defects = case.tally.defects
     free = ~defects.settled
@@ -215,7 +215,7 @@ def labels_of(case: Case, problem: Problem) -> Labels:
     obeyed = problem.defect_called if critical else np.zeros(len(doubtful), dtype=np.bool_)
     cost = problem.false_call_cost or 1.0
     price = problem.defect_price * problem.defect_weight * (1 - problem.miss_rate) / cost
-    return Labels(
+    return DefectLabels(
         doubtful=doubtful,
         misread=np.where(doubtful, 1 - true, 0.0),
         obeyed=obeyed,
@@ -225,7 +225,7 @@ def labels_of(case: Case, problem: Problem) -> Labels:
 
 def _look(case: Case) -> _Looked | None:
     """Return one family's list; None where nothing could be proposed."""
-    must, impossible = posed(case)
+    must, impossible = problem_of(case)
     if impossible or not must.m or what_to_gather(case, must):
         return None
     # The kept set alone: labels are obeyed or not as the look goes.

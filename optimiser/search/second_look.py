@@ -23,17 +23,17 @@ DRAWS = 24
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Labels:
+class DefectLabels:
     """What is known of a family's labelled defects when a second look is asked for.
 
     Attributes
     ----------
     doubtful : ndarray of bool, shape (d,)
-        Labels that may be misread goods: review alone says so, once.
+        DefectLabels that may be misread goods: review alone says so, once.
     misread : ndarray, shape (d,)
         Chance 0..1 of each to be one; 0 where not doubtful.
     obeyed : ndarray of bool, shape (d,)
-        Labels that every setting must call as long as they stand: a critical family's.
+        DefectLabels that every setting must call as long as they stand: a critical family's.
     price : ndarray, shape (d,)
         What the escape of each costs, in false calls; weight and chance to be true included.
     """
@@ -70,13 +70,13 @@ class SecondLook:
     feet: tuple[Ints, ...]
 
 
-def look_again(problem: Problem, labels: Labels, *, per_look: float) -> SecondLook:
+def look_again(problem: Problem, labels: DefectLabels, *, per_look: float) -> SecondLook:
     """Return the labels of one family that are worth a second look.
 
     Parameters
     ----------
     problem : Problem
-    labels : Labels
+    labels : DefectLabels
     per_look : float
         False calls that one look at a misread label has to free, > 0.
 
@@ -136,14 +136,14 @@ def prices_of_a_look(per_look: float) -> Floats:
 
 
 def expected_freed(
-    problem: Problem, labels: Labels, look: SecondLook, firsts: Sequence[int], *, seed: int
+    problem: Problem, labels: DefectLabels, look: SecondLook, firsts: Sequence[int], *, seed: int
 ) -> list[tuple[float, float]]:
     """Return what looking at the first few of a family's labels frees, by expectation.
 
     Parameters
     ----------
     problem : Problem
-    labels : Labels
+    labels : DefectLabels
     look : SecondLook
     firsts : sequence of int
         Numbers of labels looked at, from the top.
@@ -173,7 +173,7 @@ def expected_freed(
     return found
 
 
-def _freed(problem: Problem, labels: Labels, look: SecondLook, misread: Bools) -> float:
+def _freed(problem: Problem, labels: DefectLabels, look: SecondLook, misread: Bools) -> float:
     """Return the false calls freed when some looked-at labels turn out misread, the rest real."""
     seen = look.defects[: len(misread)]
     gone, real = seen[misread], seen[~misread]

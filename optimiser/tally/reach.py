@@ -100,7 +100,7 @@ def _own(facts: LimitFacts, seen: Profile, side: Side, rails: Rails) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class WantedLimit:
     """What grids ask of one limit: the tightest z that the rails allow, and that with room."""
 
     z: float
@@ -109,28 +109,28 @@ class Asked:
 
 def asked(
     *several: Mapping[str, Grid], before: Sequence[Recipe] = ()
-) -> dict[tuple[str, str, str], Asked]:
+) -> dict[tuple[str, str, str], WantedLimit]:
     """Return per limit what some grids and the revisions before the live one ask for."""
-    found = {k: Asked(z, z) for k, z in limits_of(before).items() if math.isfinite(z)}
+    found = {k: WantedLimit(z, z) for k, z in limits_of(before).items() if math.isfinite(z)}
     for grids in several:
         for family, grid in grids.items():
             for limit in grid.limits:
                 key = family, limit.measurement, limit.side
-                so_far = found.get(key, Asked(math.inf, math.inf))
+                so_far = found.get(key, WantedLimit(math.inf, math.inf))
                 room = limit.lowest - MARGIN * limit.spread
-                found[key] = Asked(min(limit.lowest, so_far.z), min(room, so_far.with_room))
+                found[key] = WantedLimit(min(limit.lowest, so_far.z), min(room, so_far.with_room))
     return found
 
 
 def falls_short(
-    reach: Reach, wanted: Mapping[tuple[str, str, str], Asked]
+    reach: Reach, wanted: Mapping[tuple[str, str, str], WantedLimit]
 ) -> dict[tuple[str, str, str], float]:
     """Return the limits for which a digest's reach is too loose, and how tight it should be.
 
     Parameters
     ----------
     reach : mapping of (family, measurement, side) to float
-    wanted : mapping of (family, measurement, side) to Asked
+    wanted : mapping of (family, measurement, side) to WantedLimit
 
     Returns
     -------

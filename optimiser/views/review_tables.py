@@ -7,10 +7,10 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-Row = Mapping[str, Any]
+Fields = Mapping[str, Any]
 
 
-def stated_table(stated: Row, words: Sequence[str]) -> Group:
+def stated_table(stated: Fields, words: Sequence[str]) -> Group:
     """Return what the labels say of the reviewers' stated rates, family by family."""
     table = _table(
         "family", "stated to misread", "labels fit", "labels near limits", "of called there"
@@ -31,7 +31,7 @@ def stated_table(stated: Row, words: Sequence[str]) -> Group:
     return Group(*(Text(line) for line in words), table, Text(note))
 
 
-def load_table(rows: Sequence[Row], *, scenario: str) -> Group:
+def load_table(rows: Sequence[Fields], *, scenario: str) -> Group:
     """Return for each family the live recipe and the setting with the fewest escapes in all."""
     table = _table(
         "family",
@@ -66,7 +66,7 @@ def load_table(rows: Sequence[Row], *, scenario: str) -> Group:
     return Group(table, Text(note))
 
 
-def flicker_table(rows: Sequence[Row]) -> Group:
+def flicker_table(rows: Sequence[Fields]) -> Group:
     """Return how many calls of each limit would not repeat."""
     table = _table(
         "family", "limit", "at", "calls", "of its calls do not repeat", "items that flicker, ppm"
@@ -88,7 +88,7 @@ def flicker_table(rows: Sequence[Row]) -> Group:
     return Group(table, Text(note))
 
 
-def agreement_table(found: Row) -> Group:
+def agreement_table(found: Fields) -> Group:
     """Return how far reviewers agree with each other and, where it is known, with the truth."""
     parts: list[Table | Text] = [
         Text(
@@ -125,15 +125,15 @@ def _table(*columns: str) -> Table:
     return table
 
 
-def _interval(interval: Row, digits: int) -> str:
+def _interval(interval: Fields, digits: int) -> str:
     return f"{interval['value']:.{digits}f} ({interval['low']:.{digits}f} to {interval['high']:.{digits}f})"
 
 
-def _percent(interval: Row) -> str:
+def _percent(interval: Fields) -> str:
     return f"{interval['value']:.0%} ({interval['low']:.0%} to {interval['high']:.0%})"
 
 
-def risk_table(rows: Sequence[Row], *, risk: float) -> Group:
+def risk_table(rows: Sequence[Fields], *, risk: float) -> Group:
     """Return the risks of limits that guard a workmanship bound, joint and conditional apart."""
     if not rows:
         return Group(Text("no live limit has both a workmanship bound and a repeatability"))

@@ -24,7 +24,7 @@ from optimiser.views.sentences import (
     span_words,
 )
 
-Row = Mapping[str, Any]
+Fields = Mapping[str, Any]
 WIDTH = 120
 
 
@@ -77,7 +77,7 @@ def replay_table(rows: Sequence[Replayed]) -> Table:
     return table
 
 
-def front_table(row: Row) -> Group:
+def front_table(row: Fields) -> Group:
     """Return the exact front of one family, the limits of each point beside it."""
     table = _table("", ["escapes at most", "false calls", "proved", "limits"], left=0)
     table.columns[-1].justify = "left"
@@ -96,7 +96,7 @@ def front_table(row: Row) -> Group:
     return Group(Text(note), table)
 
 
-def limit_words(limit: Row) -> str:
+def limit_words(limit: Fields) -> str:
     """Return a limit as ``tilt upper 3.5``; off where there is none."""
     value = "off" if limit["value"] is None else f"{limit['value']:g}"
     return f"{limit['measurement']} {limit['side']} {value}"
@@ -106,7 +106,7 @@ def proposals_table(
     proposals: Sequence[Proposal],
     *,
     plant: PlantFile,
-    past: Sequence[Row] = (),
+    past: Sequence[Fields] = (),
     notes: Sequence[str] = (),
 ) -> Group:
     """Return the headline, the proposals, largest saving first, then limits and reasons."""
@@ -154,7 +154,7 @@ def proposals_table(
     )
 
 
-def _past_words(past: Sequence[Row]) -> str:
+def _past_words(past: Sequence[Fields]) -> str:
     """Return how promises of the last backtest fared."""
     told = [r for r in past if r["promises"] and r["promised"]]
     if not told:
@@ -262,7 +262,7 @@ def _move_words(limit: LimitMove) -> str:
     return f"{limit.measurement} {limit.side} {_value(limit.now)} → {_value(limit.proposed)}"
 
 
-def backtest_table(calibration: Sequence[Row], folds: Sequence[Fold], *, currency: str) -> Group:
+def backtest_table(calibration: Sequence[Fields], folds: Sequence[Fold], *, currency: str) -> Group:
     """Return how promises fared in sum, then every fold."""
     if not folds:
         return Group(Text("no change was found at any cut, so nothing was promised"))

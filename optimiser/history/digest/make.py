@@ -17,7 +17,7 @@ from optimiser.history.digest.store import (
     Meta,
     Reach,
     digest_name,
-    drafted,
+    draft_folder,
     read_digest,
     sha_of_file,
     write_meta,
@@ -69,7 +69,7 @@ def make_digest(
     Digest
     """
     name = digest_name(key, reach)
-    with drafted(folder, name) as draft:
+    with draft_folder(folder, name) as draft:
         # Equal contents give equal bytes.
         history.rows("set preserve_insertion_order = true")
         _write_rows(history, revisions, reach, draft / "rows.parquet")
@@ -85,7 +85,7 @@ def make_digest(
             rows_used=history.rows_used,
             rows_set_aside=history.rows_set_aside,
             findings=tuple(_short(f, history) for f in history.findings if f.level == "set aside"),
-            told=told(history),
+            told=count_told(history),
             reach=tuple(sorted((*k, float(z)) for k, z in reach.items())),
             sampled=_sampled(history),
             boards=_boards(history),
@@ -104,7 +104,7 @@ def time_range(history: History) -> tuple[datetime, datetime]:
     return first, last
 
 
-def told(history: History) -> int:
+def count_told(history: History) -> int:
     """Return how many rows of verdicts found their item."""
     if history.plant.file.plant.verdicts is None:
         return 0

@@ -147,7 +147,7 @@ def sha_of_file(path: Path) -> str:
 
 
 @contextmanager
-def drafted(folder: Path, name: str) -> Iterator[Path]:
+def draft_folder(folder: Path, name: str) -> Iterator[Path]:
     """Give a folder to fill; it takes its name when all in it is safely on disk.
 
     Parameters

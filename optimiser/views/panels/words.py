@@ -25,7 +25,7 @@ from optimiser.views.sentences import (
     proven_price_words,
 )
 
-Row = Mapping[str, Any]
+Fields = Mapping[str, Any]
 MOST_ITEMS = 60
 MOST_LABELS = 10
 _ADVICE = {
