@@ -7,6 +7,7 @@ import random
 import re
 import shutil
 import sqlite3
+import subprocess
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -48,8 +49,9 @@ def run(capsys, *words):
 def rewritten(path, entry, change):
     """Rewrite an entry's body and every hash after it; the head too: a forger who can."""
     with closing(sqlite3.connect(path)) as con, con:
-        for name, kind in con.execute("select name, type from sqlite_master where type='trigger'"):
-            con.execute(f"drop {kind} {name}")
+        guards = con.execute("select name, sql from sqlite_master where type='trigger'").fetchall()
+        for name, _ in guards:
+            con.execute(f"drop trigger {name}")
         before = None
         for cells in con.execute(f"select {FIELDS} from entry order by id").fetchall():
             row = list(cells)
@@ -63,6 +65,8 @@ def rewritten(path, entry, change):
                 (row[7], row[8], row[9], row[0]),
             )
         con.execute("update head set hash = ?", (before,))
+        for _, guard in guards:
+            con.execute(guard)
 
 
 def edited(path, sql, *values):
@@ -482,6 +486,52 @@ def _states_of_file(path):
 
     with closing(sqlite3.connect(path)) as con:
         return list(standings(rows_of(con)).states.values())
+
+
+def key_of(folder, name):
+    """A key pair of its own, made by OpenSSH."""
+    path = folder / name
+    command = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", name, "-f", str(path)]
+    subprocess.run(command, check=True)
+    return path, path.with_suffix(".pub").read_text().strip()
+
+
+def signature_of(path, text):
+    command = ["ssh-keygen", "-q", "-Y", "sign", "-f", str(path), "-n", "optimiser"]
+    return subprocess.run(command, input=text, capture_output=True, text=True, check=True).stdout
+
+
+def test_where_a_signer_has_a_key_only_that_key_accepts(bench, capsys, tmp_path):
+    mine, public = key_of(tmp_path, "ada")
+    theirs, _ = key_of(tmp_path, "eve")
+    file = bench.folder / "plant.toml"
+    file.write_text(file.read_text() + f'\n[signers."Ada Quill"]\nkey = "{public}"\n')
+    number = bench.propose("CHIP", TILT, accept=())
+    other = bench.propose("SOT", SOT_OFFSET, accept=())
+    words = ("--by", "Ada Quill", "--reason", "boards looked at")
+    code, _, err = run(capsys, "accept", bench.folder, number, *words)
+    assert code == 1
+    assert "accepts by a signature" in err
+    _, text, _ = run(capsys, "waiting", bench.folder, "--to-sign", number)
+    _, wrong, _ = run(capsys, "waiting", bench.folder, "--to-sign", other)
+    sheet = tmp_path / "3.sig"
+    for made in (signature_of(theirs, text), signature_of(mine, wrong), "no signature", ""):
+        sheet.write_text(made)
+        code, _, err = run(capsys, "accept", bench.folder, number, *words, "--signature", sheet)
+        assert code == 1
+        assert "not by Ada Quill's key, or of another proposal" in err
+    assert bench.states() == ["waiting", "waiting"]
+    sheet.write_text(signature_of(mine, text))
+    code, _, _ = run(capsys, "accept", bench.folder, number, *words, "--signature", sheet)
+    assert code == 0
+    assert run(capsys, "verify-ledger", bench.folder)[0] == 0
+    # A ledger rewritten throughout by somebody without the key shows by the signature.
+    rewritten(
+        bench.ledger.path, 1, lambda body: body | {"limits": [move("tilt", "upper", 3.5, 8.0)]}
+    )
+    code, out, _ = run(capsys, "verify-ledger", bench.folder)
+    assert code == 1
+    assert "fault (signature): entry 3" in out
 
 
 # --- what was confirmed is what goes out -------------------------------------------------

@@ -1,8 +1,10 @@
 """``optimiser accept``: sign a proposal."""
 
 import argparse
+from pathlib import Path
 
 from optimiser.commands.deciding import add_decision, live_recipe, open_ledger, say_decided
+from optimiser.errors import UsageError
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -12,6 +14,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--although-changed",
         action="store_true",
         help="sign although recipe, plant file or program changed since it was proposed",
+    )
+    parser.add_argument(
+        "--signature",
+        type=Path,
+        metavar="FILE",
+        help="by the signer's key, where plant.toml has it",
     )
 
 
@@ -29,5 +37,17 @@ def run(parsed: argparse.Namespace) -> int:
         by=parsed.by,
         reason=parsed.reason,
         although_changed=parsed.although_changed,
+        signature=_text(parsed.signature),
     )
     return say_decided(parsed, plant, ledger, entry)
+
+
+def _text(path: Path | None) -> str | None:
+    """Return what a file of a signature holds."""
+    if path is None:
+        return None
+    try:
+        return path.read_text(encoding="ascii")
+    except (OSError, UnicodeDecodeError) as error:
+        msg = f"{path}: no signature that can be read ({error})"
+        raise UsageError(msg) from error

@@ -30,6 +30,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(parsed: argparse.Namespace) -> int:
     """Print faults, notes and the head; 1 where there is a fault."""
     from optimiser.ledger.revision import altered_revisions
+    from optimiser.ledger.signatures import wrong_signatures
     from optimiser.views import ledger_tables, tables
 
     plant, ledger = open_ledger(parsed.plant)
@@ -37,8 +38,9 @@ def run(parsed: argparse.Namespace) -> int:
     heads += [parsed.head] if parsed.head is not None else []
     found = ledger.verify(heads=heads)
     if found.valid:
-        altered = altered_revisions(plant.folder, ledger.entries())
-        found = replace(found, faults=tuple(altered))
+        entries = ledger.entries()
+        altered = altered_revisions(plant.folder, entries)
+        found = replace(found, faults=(*altered, *wrong_signatures(entries)))
     if parsed.note is not None and found.valid:
         _note(parsed.note, found.head)
     if parsed.json:

@@ -29,6 +29,7 @@ from optimiser.errors import ConflictError, LedgerError, UsageError, nearest
 from optimiser.ledger.chain import Fault, Verified, check_chain, check_on
 from optimiser.ledger.rows import FIELDS, UNSAVED, canonical, digest, entry_of, rows_of
 from optimiser.ledger.schema import GENESIS, append, read
+from optimiser.ledger.signatures import is_signed, text_to_sign
 from optimiser.ledger.standing import (
     BY_NIGHT,
     UNEXPORTED,
@@ -250,6 +251,7 @@ class Ledger:
         by: str,
         reason: str,
         body: Mapping[str, Any] | None = None,
+        signature: str | None = None,
     ) -> Entry:
         """Append a decision on a proposal.
 
@@ -264,6 +266,9 @@ class Ledger:
             Not blank.
         body : mapping, optional
             What else belongs to the decision: any JSON.
+        signature : str, optional
+            Of `signatures.text_to_sign`; needed to accept where the plant file has the signer's
+            key.
 
         Returns
         -------
@@ -294,11 +299,31 @@ class Ledger:
             refused = past.refusal(verdict, proposal_id, name, content)
             if refused is not None:
                 raise ConflictError(f"{refused}{UNSAVED}")
+            if verdict == "accept":
+                content.update(self._proven(past.states[proposal_id].entry, name, signature))
             return self._append(connection, (verdict, family, proposal_id), name, reason, content)
 
         if self._is_absent():
             raise UsageError(_no_proposal(proposal_id, []))
         return self._write(work)
+
+    def _proven(self, proposal: Entry, name: str, signature: str | None) -> dict[str, str]:
+        """Return what proves who accepts, where the plant file has the signer's key."""
+        signers = self.plant.file.signers if self.plant is not None else {}
+        key = signers[name].key if name in signers else None
+        if key is None:
+            return {}
+        if signature is None:
+            msg = (
+                f"{name} accepts by a signature (plant.toml has the key): optimiser waiting PLANT "
+                f"--to-sign {proposal.id}, sign it with ssh-keygen -Y sign -n optimiser, then accept with "
+                f"--signature FILE{UNSAVED}"
+            )
+            raise ConflictError(msg)
+        if not is_signed(text_to_sign(proposal), signature, key):
+            msg = f"the signature is not by {name}'s key, or of another proposal{UNSAVED}"
+            raise ConflictError(msg)
+        return {"signature": signature, "key": key}
 
     @property
     def _names(self) -> str:

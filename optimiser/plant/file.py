@@ -212,8 +212,8 @@ class Signer(Record):
         What this person may sign: ``accept``, ``hold``, ``reject``, ``withdraw``, ``export``,
         ``rollback``; all of it where the list is empty.
     key : str or None
-        A public SSH key (``ssh-ed25519 AAAA…``); with it every accept, export and rollback of this
-        person needs a signature by the private one.
+        A public SSH key (``ssh-ed25519 AAAA…``); with it this person accepts by a signature of the
+        private one (`ledger/signatures.py`).
     """
 
     may: tuple[Act, ...] = ()

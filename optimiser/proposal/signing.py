@@ -89,6 +89,7 @@ def accept(
     by: str,
     reason: str,
     although_changed: bool = False,
+    signature: str | None = None,
 ) -> Entry:
     """Sign a proposal of the ledger that rests on what still stands.
 
@@ -102,6 +103,8 @@ def accept(
         Not blank.
     although_changed : bool
         Sign a proposal although recipe, plant file or program changed since; the entry says so.
+    signature : str, optional
+        By the signer's key, where the plant file has one.
 
     Returns
     -------
@@ -137,7 +140,7 @@ def accept(
             )
             raise ConflictError(msg)
         body = {"changed_since": list(changed)} if changed else {}
-    return ledger.decide(proposal, "accept", by=by, reason=reason, body=body)
+    return ledger.decide(proposal, "accept", by=by, reason=reason, body=body, signature=signature)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
