@@ -772,23 +772,29 @@ def last_night(plant: Plant) -> dict[str, Any]:
     Returns
     -------
     dict
-        With ``now``, when it ran.
+        With ``at``, when it ended: the last line of the log that says so.
 
     Raises
     ------
     UsageError
-        If there was none, or its state cannot be believed.
+        If there was none, or the log cannot be read.
     """
-    path = plant.folder / NIGHT / STATE
-    try:
-        state = read_sealed(path)
-    except FileNotFoundError as error:
+    path, last = plant.folder / NIGHT / LOG, ""
+    with suppress(FileNotFoundError), path.open(encoding="utf-8", errors="replace") as log:
+        for line in log:
+            last = line if '"event": "end"' in line else last
+    if not last:
         msg = f"no night has ended yet at {plant.folder}: run optimiser nightly PLANT"
+        raise UsageError(msg)
+    try:
+        found: dict[str, Any] = json.loads(last)
+        missing = {"at", "clock", "items", "looks", "recorded", "failed"} - found.keys()
+    except (ValueError, AttributeError) as error:
+        msg = f"{path}: its last night cannot be read ({error}); run optimiser nightly PLANT"
         raise UsageError(msg) from error
-    except (OSError, ValueError) as error:
-        msg = f"{error}; run optimiser nightly PLANT, which makes it anew"
-        raise UsageError(msg) from error
-    found: dict[str, Any] = {"now": state["now"], **state["last"]}
+    if missing:
+        msg = f"{path}: the last night was an older version's; run optimiser nightly PLANT"
+        raise UsageError(msg)
     return found
 
 
@@ -818,6 +824,5 @@ def _write_state(night: Night) -> None:
         "set_aside": night.intake.set_aside,
         "recipe": _limits_of(night.job.live),
         "families": dict(sorted(night.families.items())),
-        "last": night.as_dict(),
     }
     write_sealed(night.job.folder / STATE, table)

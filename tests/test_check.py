@@ -493,7 +493,10 @@ def test_a_share_of_disagreement_within_bounds_is_a_note(tmp_path, report):
     found = report(make_plant(tmp_path, items=items, toml=toml), 0)
     assert {f["level"] for f in found["findings"]} == {"note"}
     assert sum(f["count"] for f in found["findings"]) == 2
-    assert "0.42% of all items disagree, 1.00% allowed" in found["findings"][0]["rule"]
+    assert (
+        "of the family's items disagree and 0.42% of all, 1.00% allowed"
+        in found["findings"][0]["rule"]
+    )
 
 
 def test_without_recorded_calls_that_is_a_note(tmp_path, report):

@@ -114,7 +114,7 @@ def _same_word(one: str, other: str) -> bool:
     """Return whether two words may be one: equal, an initial, or a single slip apart."""
     if one == other or (1 in (len(one), len(other)) and one[0] == other[0]):
         return True
-    return min(len(one), len(other)) > _SHORT and _one_slip(one, other)
+    return max(len(one), len(other)) > _SHORT and _one_slip(one, other)
 
 
 def _one_slip(one: str, other: str) -> bool:

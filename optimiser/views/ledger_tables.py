@@ -157,7 +157,7 @@ def last_night_table(found: Mapping[str, Any], states: Sequence[State], plant: P
         if s.state in WAITING
     ]
     lines = [
-        f"night of {found['now'][:16].replace('T', ' ')}, data to {found['clock'][:16].replace('T', ' ')}",
+        f"night of {found['at'][:16].replace('T', ' ')}, data to {found['clock'][:16].replace('T', ' ')}",
         f"came: {found['items']:,} items used, {found['set_aside']:,} rows set aside "
         f"({found['new_set_aside']:,} more than the night before), {found['digested']} of "
         f"{found['digests']} digests made",

@@ -193,7 +193,7 @@ def race(page, root, plant: str, rounds: int) -> int:
         families.select_option(index=rng.randrange(count))
         page.wait_for_timeout(rng.choice([0, 20, 200, 900, 2500]))
         if rng.random() < 0.6:
-            page.wait_for_function(AT_REST, timeout=60_000)
+            page.wait_for_function(AT_REST, timeout=240_000)
         page.evaluate(PICK, rng.randrange(9))
         page.wait_for_timeout(rng.choice([0, 20, 200, 900]))
         page.evaluate(CLICK, "Accept")

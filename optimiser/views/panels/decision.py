@@ -172,9 +172,15 @@ class DecisionPanel(Panel):
         self._stop.set()
         self._stop = stop = threading.Event()
         self._work_begins(f"Showing {family} …")
-        self._loading = threading.Thread(
-            target=safely(self._load, self, "Cannot show it"), args=(family, stop), daemon=True
-        )
+        load, before = safely(self._load, self, "Cannot show it"), self._loading
+
+        def work() -> None:
+            # One search at a time; the one before has been told to stop.
+            if before is not None:
+                before.join()
+            load(family, stop)
+
+        self._loading = threading.Thread(target=work, daemon=True)
         self._loading.start()
 
     def wait(self, seconds: float | None = None) -> bool:
@@ -191,6 +197,8 @@ class DecisionPanel(Panel):
 
     def _load(self, family: str, stop: threading.Event) -> None:
         """Work out a family's choice and show it, unless it was stopped or another was picked."""
+        if stop.is_set() and stop is not self._stop:
+            return
         trials = self._session.case(family).trials
 
         def on_trial(n: int) -> None:
