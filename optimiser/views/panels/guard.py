@@ -76,7 +76,8 @@ function render({ model, el }) {
   };
   model.on("msg:custom", (message) => {
     if (message.pong) { answered = Math.max(answered, message.pong); }
-    if (answered >= sent) { words.textContent = model.get("busy"); }
+    // What was greyed for is known to the kernel by now: it works on it, or it was nothing new.
+    if (answered >= sent) { show(); }
   });
   on("change", (event) => {
     const panel = mine(event.target);
