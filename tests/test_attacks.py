@@ -568,7 +568,7 @@ class Plantlife:
             return
         state = self.rng.choice(waiting)
         name = self.rng.choice(["Ada Quill", "Bo Marsh", "аda quill", "night", "Cy Fenn"])
-        shown = json.loads(json.dumps(state_row(state, plant)["limits"]))
+        shown = json.loads(json.dumps(state_row(state, plant, live)["limits"]))
         accept(Ledger.of(plant), plant, live, state.entry.id, by=name, reason="x")
         self.shown[state.entry.id] = shown
 

@@ -55,7 +55,8 @@ def say_decided(parsed: argparse.Namespace, plant: Plant, ledger: Ledger, entry:
 
     state = next(s for s in ledger.states() if s.entry.id == parsed.id)
     if parsed.json:
-        print_json({"entry": entry_row(entry), "proposal": state_row(state, plant)})
+        live, _ = live_recipe(plant)
+        print_json({"entry": entry_row(entry), "proposal": state_row(state, plant, live)})
     else:
         print(tables.show(ledger_tables.decided_table(entry, state, plant)), end="")
     return 0
@@ -66,11 +67,11 @@ def entry_row(entry: Entry) -> dict[str, Any]:
     return {name: getattr(entry, name) for name in Entry.__slots__}
 
 
-def state_row(state: State, plant: Plant) -> dict[str, Any]:
+def state_row(state: State, plant: Plant, live: Recipe) -> dict[str, Any]:
     """Return where a proposal stands, what it promises and who must still sign, as a JSON value."""
     from optimiser.proposal.signing import changed_since
 
-    entry, (live, _) = state.entry, live_recipe(plant)
+    entry = state.entry
     return {
         "proposal": entry.id,
         "family": entry.family,

@@ -3,7 +3,7 @@
 import argparse
 
 from optimiser.commands.common import print_json, refuse_unknown_family
-from optimiser.commands.deciding import add_ledger, entry_row, open_ledger, state_row
+from optimiser.commands.deciding import add_ledger, entry_row, live_recipe, open_ledger, state_row
 from optimiser.ledger.ledger import family_history
 
 
@@ -22,10 +22,11 @@ def run(parsed: argparse.Namespace) -> int:
     if not entries:  # a family may have left the plant file and still have a past
         refuse_unknown_family(parsed.family, plant)
     if parsed.json:
+        live, _ = live_recipe(plant)
         print_json(
             {
                 "family": parsed.family,
-                "proposals": [state_row(s, plant) for s in states],
+                "proposals": [state_row(s, plant, live) for s in states],
                 "entries": [entry_row(e) for e in entries],
             }
         )

@@ -28,11 +28,11 @@ def run(parsed: argparse.Namespace) -> int:
         return _print_text(ledger, parsed.to_sign)
     states = ledger.states()
     waiting = [s for s in states if s.state in ledger_tables.WAITING]
+    live, _ = live_recipe(plant)
     if parsed.json:
-        print_json([state_row(s, plant) for s in waiting])
+        print_json([state_row(s, plant, live) for s in waiting])
     else:
         others = [s for s in states if s.state in ("held", "accepted")]
-        live, _ = live_recipe(plant)
         shown = ledger_tables.waiting_table(waiting, others, plant=plant, live=live)
         print(tables.show(shown), end="")
     return 0

@@ -261,9 +261,11 @@ class History:
     @property
     def span_days(self) -> float:
         """Days of production, as `production_days` counts them."""
-        return production_days(
-            d for (d,) in self.rows(f"select distinct {self.day} from {self.counts}")
+        self.connection.execute(
+            f"""create table if not exists production as
+                select distinct {self.day} as day from {self.counts}"""
         )
+        return production_days(d for (d,) in self.rows("select day from production"))
 
 
 def open_history(

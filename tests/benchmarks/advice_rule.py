@@ -7,13 +7,13 @@ lose, and what these lose together.
 
 import sys
 import tempfile
-from multiprocessing import get_context
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from stranger_judge import judge
-from stranger_plants import KINDS, make_stranger
+from stranger_plants import make_stranger
+from stranger_table import judged
 
 TRIALS = 30
 CHANCES = (0.1, 0.2, 0.3, 0.4, 0.45, 0.5)
@@ -43,12 +43,7 @@ def cell(rows: list[dict], chance: float) -> str:
 
 def main() -> None:
     """Print the table as Markdown."""
-    seeds = [int(x) for x in (sys.argv[1] if len(sys.argv) > 1 else "1,2").split(",")]
-    names = sys.argv[2].split(",") if len(sys.argv) > 2 else list(KINDS)
-    found: dict[str, list[dict]] = {name: [] for name in names}
-    with get_context("spawn").Pool(2) as pool:
-        for name, rows in pool.imap_unordered(one, [(n, s) for n in names for s in seeds]):
-            found[name] += rows
+    found = judged(one)
     print("| kind | " + " | ".join(f"{c:.0%}" for c in CHANCES) + " |")
     print("|" + "---|" * (len(CHANCES) + 1))
     for name, rows in found.items():

@@ -5,6 +5,7 @@ Each kind for the seeds given, in two processes; some twenty seconds a plant and
 
 import sys
 import tempfile
+from collections.abc import Callable
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -26,14 +27,20 @@ def one(asked: tuple[str, int]) -> tuple[str, list[dict]]:
         return name, judge(made, trials=TRIALS)
 
 
-def main() -> None:
-    """Print the table as Markdown."""
+def judged(one: Callable[[tuple[str, int]], tuple[str, list[dict]]]) -> dict[str, list[dict]]:
+    """Judge the kinds and seeds that the command line asks for, in two processes."""
     seeds = [int(x) for x in (sys.argv[1] if len(sys.argv) > 1 else "1,2").split(",")]
     names = sys.argv[2].split(",") if len(sys.argv) > 2 else list(KINDS)
     found: dict[str, list[dict]] = {name: [] for name in names}
     with get_context("spawn").Pool(2) as pool:
         for name, rows in pool.imap_unordered(one, [(n, s) for n in names for s in seeds]):
             found[name] += rows
+    return found
+
+
+def main() -> None:
+    """Print the table as Markdown."""
+    found = judged(one)
     table = pd.DataFrame({name: summary(rows) for name, rows in found.items()}).T
     print("| " + " | ".join(["kind", *table.columns]) + " |")
     print("|" + "---|" * (len(table.columns) + 1))
