@@ -460,6 +460,16 @@ def test_more_needed_in_large_lots_is_counted_in_lots_like_these():
     assert lot_p_value(np.zeros(len(too_few)), too_few, alpha=0.05) > 0.1
 
 
+def test_more_needed_where_clean_lots_decide_follows_from_one_lot():
+    """Three lots of 80 at a floor of .2: each is clean with a chance that the extreme mixture gives."""
+    sizes, alpha, icc = np.full(3, 80.0), 0.1, 0.2
+    c = one_certificate(np.zeros(3), sizes, alpha=alpha)
+    share = alpha + icc * (1 - alpha)
+    clean = 1 - alpha / share * (1 - (1 - share) ** 80)
+    assert c.p_value == pytest.approx(clean**3)  # it decides, not the tail
+    assert c.more_needed == np.ceil((np.log(0.1) / np.log(clean) - 3) * 80)
+
+
 def test_inputs_stay_as_they_were():
     escapes, lot = np.array([missing(1, 40)]), np.arange(40) // 4
     kept = escapes.copy(), lot.copy()
