@@ -11,9 +11,9 @@ import pandas as pd
 
 from optimiser.history.limits import PlacedLimits, limit_column, place_limits
 from optimiser.history.read import History
-from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import SIDES
 from optimiser.recipe.table import Recipe
+from optimiser.sql import quoted, text_literal
 
 By = Literal["family", "limit", "designator", "part", "product", "line", "lot"]
 WAYS: tuple[By, ...] = ("family", "limit", "designator", "part", "product", "line", "lot")

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser.history.read import History
-from optimiser.history.schema import quoted, text_literal
+from optimiser.sql import quoted, text_literal
 
 BINS = 48
 

@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 
 from optimiser.history.read import History
-from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import SIDES, Side, off_limit
 from optimiser.recipe.table import Place, Recipe, Row, resolve
+from optimiser.sql import quoted, text_literal
 
 _SEPARATOR = "\x1f"
 

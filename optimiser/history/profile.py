@@ -7,7 +7,7 @@ same history always gives the same figures; families up to 8,192 items are used 
 from dataclasses import dataclass
 
 from optimiser.history.read import History
-from optimiser.history.schema import quoted
+from optimiser.sql import quoted
 
 # Half the width between these two shares is one standard deviation of a normal spread.
 _ONE_SIGMA = (0.15865525393145707, 0.8413447460685429)

@@ -32,16 +32,20 @@ from optimiser.history.contract import (
     production_days,
     refuse,
 )
-from optimiser.history.schema import Schema, quoted, read_schema, text_literal
+from optimiser.history.schema import Schema, read_schema
+from optimiser.history.stage import ShapeOf, Staged, stage
 from optimiser.history.verdicts import aside_rows, missing_columns, take_verdicts, with_verdicts
+from optimiser.intake.text import is_result
+from optimiser.intake.translate import PLACE
 from optimiser.plant.file import Plant
+from optimiser.plant.shape import FileShape, shape_of
+from optimiser.sql import quoted, text_literal
 from optimiser.values import FORMULA, INFINITE
 
 SET_ASIDE = "set_aside.csv"
 # About so many of a family are sampled, at least half of them; 1 % of 8,192, a tail, is 80 items.
 SAMPLE = 8192
 _PARTS = count(1)
-_HEAD = 1 << 16
 _AHEAD = timedelta(days=1)
 HASH = "hash(i.board, i.designator, i.pin)"
 _FLOAT_MAX = "3.4028234e38"
@@ -150,6 +154,13 @@ class History:
             if isinstance(error, _OF_THE_SQL):
                 raise
             raise _broken_file(self.files, error) from error
+
+    def stage(self, files: Sequence[Path], name: str, shape_of: ShapeOf) -> Staged:
+        """Make files ready to be scanned, in the workspace, in a folder of this name."""
+        self.rows(
+            "create table if not exists refused(file varchar, row bigint, earlier bigint, line varchar)"
+        )
+        return stage(self.connection, files, Path(self._workspace.name, name), self.plant, shape_of)
 
     def between(self, first: int = 0, stop: int | None = None) -> Self:
         """Return some lots of this history as one of their own; this one stays what it is.
@@ -319,10 +330,18 @@ def find_files(plant: Plant) -> list[Path]:
     found = [where] if where.is_dir() else _glob(plant)
     told = set(find_verdicts(plant))
     files = sorted(
-        {f for p in found for f in _files_in(p) if not _is_ours_or_hidden(f) and f not in told},
+        {
+            f
+            for p in found
+            for f in _files_in(p)
+            if not _is_ours_or_hidden(f) and f not in told and _is_read(plant, f)
+        },
     )
     if not files:
-        way = "put result files (.parquet or .csv) there, or correct plant.history in plant.toml"
+        way = (
+            "put result files (.parquet or .csv) there, say under [[results]] how others stand "
+            "(optimiser begin FOLDER proposes it), or correct plant.history in plant.toml"
+        )
         raise refuse([Finding(level="error", rule="no result files", file=str(where), way_out=way)])
     return files
 
@@ -338,11 +357,27 @@ def find_verdicts(plant: Plant) -> list[Path]:
     if plant.file.plant.verdicts is None:
         return []
     where = plant.locate(plant.file.plant.verdicts)
-    files = sorted(_files_in(where)) if where.exists() else []
+    shaped = plant.file.verdict_files is not None
+    files = [f for f in sorted(_files_in(where)) if shaped or f.suffix in (".csv", ".parquet")]
+    files = files if where.exists() else []
     if not files:
         way = "put verdicts (.csv or .parquet) there, or take plant.verdicts out of plant.toml"
         raise refuse([Finding(level="error", rule="no verdicts", file=str(where), way_out=way)])
     return files
+
+
+def _raw(schema: Schema) -> str:
+    """Return SQL that makes the view ``raw`` of all rows, each with its file and its place there."""
+    place = "" if PLACE in schema.types else f", null::bigint as {PLACE}"
+    named = f"filename as {_FILE}, file_row_number as {_ROW}{place}"
+    return f"create view raw as select *, {named} from {schema.scan}"
+
+
+def shape_of_result(plant: Plant, path: Path) -> FileShape | None:
+    """Return how a result file stands; None for the contract's columns."""
+    folder = plant.locate(plant.file.plant.history)
+    place = path.relative_to(folder) if path.is_relative_to(folder) else Path(path.name)
+    return shape_of(place.as_posix() if place.name else path.name, plant.file.results)
 
 
 def _glob(plant: Plant) -> list[Path]:
@@ -360,7 +395,12 @@ def _files_in(path: Path) -> list[Path]:
     """Return a file itself, and of a folder the result files below it."""
     if not path.is_dir():
         return [path]
-    return [p for kind in ("*.parquet", "*.csv") for p in path.rglob(kind)]
+    return [p for p in path.rglob("*") if is_result(p) and p.is_file()]
+
+
+def _is_read(plant: Plant, path: Path) -> bool:
+    """Return whether a file is read: the two kinds that need no shape, and what a shape is for."""
+    return path.suffix.lower() in (".parquet", ".csv") or shape_of_result(plant, path) is not None
 
 
 def _is_ours_or_hidden(path: Path) -> bool:
@@ -369,19 +409,20 @@ def _is_ours_or_hidden(path: Path) -> bool:
 
 def _open(history: History) -> None:
     """Stage, validate the columns, set rows aside, make the view."""
-    history.rows("create table refused(file varchar, row bigint, earlier bigint, line varchar)")
-    parquet, origin, findings = stage(history, history.files, "staged")
-    schema = read_schema(history.connection, parquet, origin, history.plant)
+    plant = history.plant
+    staged = history.stage(history.files, "staged", lambda path: shape_of_result(plant, path))
+    findings = staged.findings
+    schema = read_schema(history.connection, staged, plant)
     findings += schema.findings
     if any(f.level == "error" for f in findings):
         raise refuse([f for f in findings if f.level == "error"])
     con = history.connection
     con.execute("set preserve_insertion_order = false")
-    con.execute(
-        f"create view raw as select *, filename as {_FILE}, file_row_number as {_ROW} from {schema.scan}"
-    )
+    con.execute(_raw(schema))
     con.execute("create table origin(file varchar, name varchar)")
-    con.executemany("insert into origin values (?, ?)", [[s, str(o)] for s, o in origin.items()])
+    con.executemany(
+        "insert into origin values (?, ?)", [[s, str(o)] for s, o in staged.origin.items()]
+    )
     rules = _rules(schema, history)
     _set_aside(history, rules)
     _set_duplicates_aside(history, schema)
@@ -404,134 +445,6 @@ def _open(history: History) -> None:
             way_out="see the rows set aside",
         )
         raise refuse([none, *findings])
-
-
-def stage(
-    history: History, files: Sequence[Path], name: str
-) -> tuple[list[Path], dict[str, Path], list[Finding]]:
-    """Stage CSV files as Parquet in the workspace.
-
-    Parameters
-    ----------
-    history : History
-        With the table ``refused``, which takes the lines that a CSV reader refuses.
-    files : sequence of Path
-    name : str
-        Of the folders to stage into.
-
-    Returns
-    -------
-    staged : list of Path
-        The Parquet files to scan.
-    origin : dict of str to Path
-        What each came from.
-    findings : list of Finding
-        On the lines refused.
-    """
-    con, staged, origin, findings = history.connection, [], {}, []
-    for n, path in enumerate(files):
-        target = path
-        if path.suffix.lower() == ".csv":
-            # The folders that name a partition stay above the file, as they do for Parquet.
-            partition = [part for part in path.parent.parts if "=" in part]
-            folder = Path(history._workspace.name, f"{name}-{n:05d}", *partition)
-            folder.mkdir(parents=True)
-            target = folder / "part.parquet"
-            findings += _stage_csv(con, path, target)
-        staged.append(target)
-        origin[str(target)] = path
-    return staged, origin, findings
-
-
-def _stage_csv(con: duckdb.DuckDBPyConnection, path: Path, target: Path) -> list[Finding]:
-    """Copy one CSV as text to Parquet; return a finding where lines do not fit the header.
-
-    Lines refused go to the table ``refused``; ``earlier`` counts the rows staged before each,
-    from which a staged row's place in the file follows.
-    """
-    way = "write the file again as UTF-8 CSV with one header line and as many cells in every row"
-    _refuse_foreign_bytes(path)
-    read = (
-        f"read_csv({text_literal(path)}, all_varchar=true, header=true, store_rejects=true, "
-        "rejects_table='rejected', rejects_scan='rejected_scan', nullstr='', "
-        "hive_partitioning=false)"
-    )
-    try:
-        con.execute(f"copy (from {read}) to {text_literal(target)} (format parquet)")
-        con.execute(
-            f"""insert into refused
-                select {text_literal(target)}, line - 1, line - 1 - row_number() over (order by line),
-                  any_value(csv_line) from rejected group by line"""
-        )
-        con.execute("drop table rejected")
-        con.execute("drop table rejected_scan")
-        lines = con.execute(
-            "select min(row), arg_min(line, row), count(*) from refused where file = ?",
-            [str(target)],
-        ).fetchone()
-    except duckdb.Error as error:
-        rule = f"not readable as CSV ({str(error).splitlines()[0]})"
-        if _mixes_line_ends(path):
-            rule, way = (
-                "some lines end with CR LF and some with LF alone",
-                "write all with one kind",
-            )
-        raise refuse([Finding(level="error", rule=rule, file=str(path), way_out=way)]) from error
-    if lines is None or not lines[2]:
-        return []
-    row, value, count = int(lines[0]), str(lines[1]), int(lines[2])
-    rule = "the line is not UTF-8, holds NUL bytes or its cells do not fit the header"
-    return [
-        Finding(
-            level="set aside",
-            rule=rule,
-            file=str(path),
-            row=row,
-            value=value,
-            count=count,
-            way_out=way,
-        )
-    ]
-
-
-_MAGIC = {
-    b"\x1f\x8b": ("is compressed with gzip", "unpack it: gunzip FILE"),
-    b"PK\x03\x04": (
-        "is a ZIP archive or a spreadsheet",
-        "unpack it, or save the sheet as CSV UTF-8",
-    ),
-    b"\xd0\xcf\x11\xe0": ("is an old spreadsheet", "save the sheet as CSV UTF-8"),
-    b"PAR1": ("is a Parquet file", "name it .parquet"),
-    b"\xff\xfe": ("is text in UTF-16", "write it as UTF-8: iconv -f UTF-16 -t UTF-8 FILE"),
-    b"\xfe\xff": ("is text in UTF-16", "write it as UTF-8: iconv -f UTF-16 -t UTF-8 FILE"),
-}
-
-
-def _refuse_foreign_bytes(path: Path) -> None:
-    """Raise where a file is no text that a CSV reader could part, saying what it is instead."""
-    try:
-        with path.open("rb") as file:
-            head = file.read(_HEAD)
-    except OSError as error:
-        rule, way = f"cannot be read ({error.strerror})", "ask for permission, or move it away"
-        raise refuse([Finding(level="error", rule=rule, file=str(path), way_out=way)]) from error
-    what = next((told for magic, told in _MAGIC.items() if head.startswith(magic)), None)
-    if what is None and not head.strip():
-        what = ("is empty", "copy it again from its source, or move it away")
-    if what is None and head[:400].count(0) > len(head[:400]) // 4:
-        wide = head[1:400:2].count(0) > len(head[:400]) // 4
-        what = _MAGIC[b"\xff\xfe"] if wide or head[0] == 0 else ("is no text", "move it away")
-    if what is not None:
-        finding = Finding(level="error", rule=what[0], file=str(path), way_out=what[1])
-        raise refuse([finding])
-
-
-def _mixes_line_ends(path: Path) -> bool:
-    """Return whether some of a file's first lines end with CR LF and some with LF alone."""
-    with path.open("rb") as file:
-        head = file.read(_HEAD)
-    both = head.count(b"\r\n")
-    return 0 < both < head.count(b"\n")
 
 
 def _rules(schema: Schema, history: History) -> list[Rule]:
@@ -635,7 +548,8 @@ def _set_aside(history: History, rules: list[Rule]) -> None:
     values = " ".join(f"when {n} then {r.value}" for n, r in enumerate(rules))
     history.rows(
         f"""create table aside as
-            select {_FILE} as file, {_ROW} as row, {_RULE} as rule, case {_RULE} {values} end as value
+            select {_FILE} as file, {_ROW} as row, {_RULE} as rule, case {_RULE} {values} end as value,
+              {PLACE} as place
             from (select *, case {which} end::integer as {_RULE} from raw)
             where {_RULE} is not null"""
     )
@@ -656,7 +570,7 @@ def _set_duplicates_aside(history: History, schema: Schema) -> None:
         shown = f"concat_ws(' ', {key})"
         history.rows(
             f"""insert into aside
-                select {_FILE}, {_ROW}, -1, {shown} from raw semi join repeated on hash({key}) = h
+                select {_FILE}, {_ROW}, -1, {shown}, {PLACE} from raw semi join repeated on hash({key}) = h
                 where not exists (from aside a where a.file = {_FILE} and a.row = {_ROW})
                 qualify row_number() over (partition by {key} order by {_FILE}, {_ROW}) > 1"""
         )
@@ -690,7 +604,9 @@ def _make_items(history: History) -> list[Finding]:
     files, source = find_verdicts(history.plant), "from recorded"
     findings: list[Finding] = []
     if files:
-        _, staged, findings = stage(history, files, "told")
+        told = history.stage(files, "told", lambda _: history.plant.file.verdict_files)
+        staged, findings = told.origin, told.findings
+        history.connection.execute("set preserve_insertion_order = false")
         history.connection.executemany(
             "insert into origin values (?, ?)", [[s, str(o)] for s, o in staged.items()]
         )
@@ -743,7 +659,7 @@ def _number(schema: Schema, measurement: str, *, has_nan: bool) -> str:
 def _aside_findings(history: History, rules: list[Rule]) -> list[Finding]:
     """Return a finding per rule that set rows aside, with its first case."""
     found = history.rows(
-        f"""select rule, count(*), arg_min((o.name, {_place("a.file", "a.row")}, a.value), (o.name, a.row))
+        f"""select rule, count(*), arg_min((o.name, {_place("a")}, a.value), (o.name, a.row))
             from aside a join origin o using (file) group by rule order by rule"""
     )
     duplicate = Rule(
@@ -768,12 +684,12 @@ def _aside_findings(history: History, rules: list[Rule]) -> list[Finding]:
     ]
 
 
-def _place(file: str, row: str) -> str:
-    """Return SQL for a row's number in its file, from 1: lines refused before it count too."""
+def _place(aside: str) -> str:
+    """Return SQL for the number in its file of a row of ``aside``: lines refused before it count too."""
     before = (
-        f"select count(*) from refused where refused.file = {file} and refused.earlier <= {row}"
+        f"select count(*) from refused r where r.file = {aside}.file and r.earlier <= {aside}.row"
     )
-    return f"{row} + 1 + ({before})"
+    return f"coalesce({aside}.place, {aside}.row + 1 + ({before}))"
 
 
 def write_set_aside(history: History) -> list[Finding]:
@@ -799,8 +715,8 @@ def write_set_aside(history: History) -> list[Finding]:
         )
         history.rows(
             f"""copy (select shown(columns(*)) as '\\0' from (
-                   select o.name as set_aside_from, {_place("aside.file", "aside.row")} as set_aside_row,
-                     aside.value as set_aside_for, raw.* exclude ({_FILE}, {_ROW})
+                   select o.name as set_aside_from, {_place("aside")} as set_aside_row,
+                     aside.value as set_aside_for, raw.* exclude ({_FILE}, {_ROW}, {PLACE})
                    from raw join aside on {_FILE} = aside.file and {_ROW} = aside.row
                    join origin o on o.file = aside.file
                    union all by name

@@ -10,9 +10,9 @@ from typing import Any
 from optimiser.history.contract import Finding
 from optimiser.history.limits import PlacedLimits, limit_column, place_limits
 from optimiser.history.read import History
-from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import SIDES
 from optimiser.recipe.table import Recipe
+from optimiser.sql import quoted, text_literal
 
 _MISMATCH = "replaying the live recipe does not reproduce the recorded call"
 

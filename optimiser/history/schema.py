@@ -9,24 +9,17 @@ import duckdb
 
 from optimiser.errors import nearest
 from optimiser.history.contract import COLUMNS, REQUIRED, Finding, refuse
+from optimiser.history.stage import Staged
+from optimiser.intake.translate import PLACE
 from optimiser.plant.file import Plant
+from optimiser.sql import quoted, text_literal
 from optimiser.values import plain_unit
 
 _WITH_UNIT = re.compile(r"^(?P<name>.*?)\s*\[(?P<unit>[^\]]*)\]$")
 _TEXTUAL = ("VARCHAR",)
 _NUMERIC = re.compile(r"^(U?(TINY|SMALL|BIG|HUGE)?INT(EGER)?|FLOAT|DOUBLE|DECIMAL\(.*\))$")
 # DuckDB names a row's file and number so; a column of that name would hide them.
-_TAKEN = ("filename", "file_row_number", "optimiser_file", "optimiser_row", "optimiser_rule")
-
-
-def quoted(name: str) -> str:
-    """Return a column name as an SQL identifier."""
-    return '"' + name.replace('"', '""') + '"'
-
-
-def text_literal(text: object) -> str:
-    """Return a text as an SQL literal."""
-    return "'" + str(text).replace("'", "''") + "'"
+_TAKEN = ("filename", "file_row_number", "optimiser_file", "optimiser_row", "optimiser_rule", PLACE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,18 +100,13 @@ def _first(parts: Sequence[str], kind: str) -> str:
     return parts[0] if len(parts) == 1 else f"coalesce({', '.join(parts)})"
 
 
-def read_schema(
-    con: duckdb.DuckDBPyConnection, files: Sequence[Path], origin: Mapping[str, Path], plant: Plant
-) -> Schema:
+def read_schema(con: duckdb.DuckDBPyConnection, staged: Staged, plant: Plant) -> Schema:
     """Read every file's columns and compare them with the contract and the plant file.
 
     Parameters
     ----------
     con : duckdb.DuckDBPyConnection
-    files : sequence of Path
-        Parquet files.
-    origin : mapping of str to Path
-        What each file was staged from, for messages.
+    staged : Staged
     plant : Plant
 
     Returns
@@ -131,7 +119,11 @@ def read_schema(
     HistoryError
         If a file is not Parquet or is cut short.
     """
-    per_file = {f: _columns_of(con, f, origin[str(f)]) for f in files}
+    files, origin = staged.files, staged.origin
+    per_file = {
+        f: _columns_of(con, f, origin[str(f)]) - ({PLACE} if str(f) in staged.shaped else set())
+        for f in files
+    }
     partitions = _partition_columns(files, per_file)
     listed = ", ".join(text_literal(f) for f in files)
     scan = (

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from optimiser.history.contract import FINDERS, KEY, VERDICTS, Finding
-from optimiser.history.schema import quoted, text_literal
+from optimiser.sql import quoted, text_literal
 
 NEEDED = ("stage", "board", "designator", "time", "verdict", "found_by")
 COLUMNS = (*KEY, "verdict", "defect", "found_by", "weight")

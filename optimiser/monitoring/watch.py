@@ -37,7 +37,6 @@ from optimiser.evidence.watch import (
 )
 from optimiser.history.limits import write_table
 from optimiser.history.read import History
-from optimiser.history.schema import quoted, text_literal
 from optimiser.ledger.ledger import Ledger
 from optimiser.monitoring.watch_drift import DriftedMeasurement, moved_measurements, moved_words
 from optimiser.monitoring.watch_facts import (
@@ -52,6 +51,7 @@ from optimiser.monitoring.watch_facts import (
     timestamp,
 )
 from optimiser.recipe.table import Recipe
+from optimiser.sql import quoted, text_literal
 from optimiser.tally.must_catch import KeptItem, read_must_catch
 from optimiser.values import finite_only
 

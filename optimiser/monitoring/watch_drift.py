@@ -7,9 +7,9 @@ import pandas as pd
 
 from optimiser.evidence.watch import MATERIAL, Drift, LotProfile, drift
 from optimiser.history.limits import write_table
-from optimiser.history.schema import quoted
 from optimiser.monitoring.watch_facts import Facts, column, frame_of
 from optimiser.plant.file import SIDES
+from optimiser.sql import quoted
 
 _IQR_OF_NORMAL = 1.349
 

@@ -14,6 +14,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from optimiser.errors import PlantError, UsageError, nearest
 from optimiser.plant.names import RESERVED, is_reserved, look_alike, skeleton
+from optimiser.plant.shape import FileShape, MeasurementShape, refuse_unknown_measurements
 
 Side = Literal["lower", "upper"]
 SIDES: tuple[Side, Side] = ("lower", "upper")
@@ -232,6 +233,8 @@ class PlantFile(Record):
     rails: Rails = Rails()
     advice: AdviceRule = AdviceRule()
     signers: dict[str, Signer] = Field(default_factory=dict)
+    results: tuple[FileShape, ...] = ()
+    verdict_files: FileShape | None = None
 
     @model_validator(mode="after")
     def _workmanship_is_measured(self) -> Self:
@@ -243,6 +246,11 @@ class PlantFile(Record):
                         + nearest(measurement, self.measurements)
                     )
                     raise ValueError(msg)
+        return self
+
+    @model_validator(mode="after")
+    def _files_hold_its_measurements(self) -> Self:
+        refuse_unknown_measurements(self.results, self.measurements)
         return self
 
     @model_validator(mode="after")
@@ -412,11 +420,15 @@ def _known_keys(loc: tuple[str | int, ...]) -> list[str]:
         "families": Family,
         "rails": Rails,
         "advice": AdviceRule,
+        "results": FileShape,
+        "verdict_files": FileShape,
     }
     if loc:
         model = tables.get(str(loc[0]), PlantFile)
     if "workmanship" in loc:
         model = Bound
+    if loc and loc[0] == "results" and "measurements" in loc:
+        model = MeasurementShape
     return [field.alias or name for name, field in model.model_fields.items()]
 
 

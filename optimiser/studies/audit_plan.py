@@ -21,9 +21,9 @@ from optimiser.evidence.audit import BANDS, CUTS, Stratum, allocate
 from optimiser.history.contract import KEY
 from optimiser.history.limits import PlacedLimits, limit_column, place_limits, write_table
 from optimiser.history.read import History
-from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import SIDES
 from optimiser.recipe.table import Recipe
+from optimiser.sql import quoted, text_literal
 
 MOST_ITEMS = 100_000
 SHOWN = ("line", "product", "lot", "part", "family")

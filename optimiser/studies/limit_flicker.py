@@ -8,9 +8,9 @@ import numpy as np
 from optimiser.evidence.flicker import REACH, flicker
 from optimiser.evidence.intervals import Interval
 from optimiser.history.read import History
-from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import SIDES, Side
 from optimiser.recipe.table import Recipe
+from optimiser.sql import quoted, text_literal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from optimiser.history.limits import place_limits
 from optimiser.history.read import History
-from optimiser.history.schema import quoted, text_literal
 from optimiser.recipe.table import Recipe
+from optimiser.sql import quoted, text_literal
 from optimiser.tally.count import Ranks, is_called, is_settled, signatures, tightest
 from optimiser.tally.grid import Grid
 

@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 
 from optimiser.history.limits import PlacedLimits, place_limits
 from optimiser.history.read import History
-from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import off_limit
 from optimiser.recipe.table import Recipe, Row
+from optimiser.sql import quoted, text_literal
 from optimiser.tally.grid import Grid
 
 Ranks = NDArray[np.int16]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from optimiser.errors import PlantError
 from optimiser.history.read import History
-from optimiser.history.schema import quoted, text_literal
+from optimiser.sql import quoted, text_literal
 from optimiser.tally.rails import LimitFacts
 
 MOST_LEVELS = 4000

@@ -18,7 +18,7 @@ from typing import Any
 from optimiser.history.contract import KEY, refuse
 from optimiser.history.digest.known import Content, Known
 from optimiser.history.digest.make import VERSION
-from optimiser.history.read import History, find_verdicts, open_history, stage
+from optimiser.history.read import History, find_verdicts, open_history
 from optimiser.history.verdicts import missing_columns, read_told
 from optimiser.plant.file import Plant
 from optimiser.recipe.table import Recipe
@@ -51,6 +51,7 @@ def ground_of(plant: Plant, revisions: Sequence[Recipe]) -> str:
         {name: known.unit for name, known in plant.file.measurements.items()},
         sorted(plant.file.families),
         str(plant.file.plant.history_from),
+        [shape.model_dump_json() for shape in plant.file.results],
         sorted({repr(row) for recipe in revisions for row in recipe.overrides}),
     ]
     return hashlib.sha256(json.dumps(table).encode()).hexdigest()
@@ -107,8 +108,7 @@ def open_told(plant: Plant) -> Told:
         tempfile.TemporaryDirectory(prefix="optimiser-") as name,
         History(plant, files, _Workspace(name)) as history,
     ):
-        history.rows("create table refused(file varchar, row bigint, earlier bigint, line varchar)")
-        _, staged, _ = stage(history, files, "told")
+        staged = history.stage(files, "told", lambda _: plant.file.verdict_files).origin
         errors = missing_columns(history.rows, staged)
         if errors:
             raise refuse(errors)

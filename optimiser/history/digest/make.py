@@ -24,9 +24,9 @@ from optimiser.history.digest.store import (
 )
 from optimiser.history.limits import may_be_overridden, place_limits
 from optimiser.history.read import HASH, History
-from optimiser.history.schema import quoted, text_literal
 from optimiser.plant.file import Side, off_limit
 from optimiser.recipe.table import Recipe, Row
+from optimiser.sql import quoted, text_literal
 
 FORMAT = 3
 # The sample's hash is DuckDB's own, which another version may compute otherwise.

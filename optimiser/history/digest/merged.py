@@ -11,8 +11,8 @@ from optimiser.history.contract import Finding
 from optimiser.history.digest.make import HEAD
 from optimiser.history.digest.store import Digest
 from optimiser.history.read import History
-from optimiser.history.schema import text_literal
 from optimiser.plant.file import Plant
+from optimiser.sql import text_literal
 
 
 class MergedHistory(History):
