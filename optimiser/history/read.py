@@ -327,7 +327,7 @@ def find_files(plant: Plant) -> list[Path]:
     where = plant.locate(plant.file.plant.history)
     if where.is_file():
         return [where]
-    found = [where] if where.is_dir() else _glob(plant)
+    found = [where] if where.is_dir() else _glob(plant, plant.file.plant.history)
     told = set(find_verdicts(plant))
     files = sorted(
         {
@@ -358,8 +358,10 @@ def find_verdicts(plant: Plant) -> list[Path]:
         return []
     where = plant.locate(plant.file.plant.verdicts)
     shaped = plant.file.verdict_files is not None
-    files = [f for f in sorted(_files_in(where)) if shaped or f.suffix in (".csv", ".parquet")]
-    files = files if where.exists() else []
+    found = [where] if where.exists() else _glob(plant, plant.file.plant.verdicts)
+    files = sorted(
+        {f for p in found for f in _files_in(p) if shaped or f.suffix in (".csv", ".parquet")}
+    )
     if not files:
         way = "put verdicts (.csv or .parquet) there, or take plant.verdicts out of plant.toml"
         raise refuse([Finding(level="error", rule="no verdicts", file=str(where), way_out=way)])
@@ -380,9 +382,9 @@ def shape_of_result(plant: Plant, path: Path) -> FileShape | None:
     return shape_of(place.as_posix() if place.name else path.name, plant.file.results)
 
 
-def _glob(plant: Plant) -> list[Path]:
-    """Return the files and folders that ``plant.history`` matches; it may be absolute."""
-    pattern = plant.locate(plant.file.plant.history)
+def _glob(plant: Plant, where: str) -> list[Path]:
+    """Return the files and folders that a path of the plant file matches; it may be absolute."""
+    pattern = plant.locate(where)
     try:
         return list(Path(pattern.anchor).glob(str(pattern.relative_to(pattern.anchor))))
     except ValueError as error:
@@ -610,7 +612,8 @@ def _make_items(history: History) -> list[Finding]:
         history.connection.executemany(
             "insert into origin values (?, ?)", [[s, str(o)] for s, o in staged.items()]
         )
-        errors = missing_columns(history.rows, staged)
+        shaped = history.plant.file.verdict_files is not None
+        errors = missing_columns(history.rows, staged, shaped=shaped)
         if errors:
             raise refuse(errors)
         findings += take_verdicts(history.rows, staged, "recorded")

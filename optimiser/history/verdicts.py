@@ -13,6 +13,8 @@ from optimiser.history.contract import FINDERS, KEY, VERDICTS, Finding
 from optimiser.sql import quoted, text_literal
 
 NEEDED = ("stage", "board", "designator", "time", "verdict", "found_by")
+# What files may do without whose shape the plant file gives: then the rest of the key has to tell.
+_SPARED = ("stage", "time")
 COLUMNS = (*KEY, "verdict", "defect", "found_by", "weight")
 _TOLD = ("verdict", "defect", "found_by", "weight")
 _UNKNOWN = "no item of the history has this stage, board, designator, pin and time"
@@ -24,11 +26,19 @@ _RULES = (
     (f"found_by must be one of {', '.join(FINDERS)}", "found_by", "say who gave the verdict"),
     ("weight must be a number >= 1 or blank", "weight", "give the inverse of the item's chance"),
     (_UNKNOWN, "board", _AS_TEXT),
+    (
+        "several items of the history have what this row gives of the key",
+        "board",
+        "give the time of the inspection, or the pin, as well",
+    ),
 )
+_NO_ITEM, _SEVERAL = len(_RULES) - 2, len(_RULES) - 1
 Rows = Callable[[str], list[tuple[Any, ...]]]
 
 
-def missing_columns(rows: Rows, staged: Mapping[str, Path]) -> list[Finding]:
+def missing_columns(
+    rows: Rows, staged: Mapping[str, Path], *, shaped: bool = False
+) -> list[Finding]:
     """Return an error per column that a file of verdicts lacks.
 
     Parameters
@@ -37,6 +47,8 @@ def missing_columns(rows: Rows, staged: Mapping[str, Path]) -> list[Finding]:
         Runs a query and returns its rows.
     staged : mapping of str to Path
         Parquet files, and what each came from.
+    shaped : bool
+        Whether the plant file says how they stand; then they may lack stage and time.
 
     Returns
     -------
@@ -54,7 +66,7 @@ def missing_columns(rows: Rows, staged: Mapping[str, Path]) -> list[Finding]:
                 way_out=f"a file of verdicts has the columns {', '.join(COLUMNS)}",
             )
             for column in NEEDED
-            if column not in known
+            if column not in known and not (shaped and column in _SPARED)
         ]
     return findings
 
@@ -79,17 +91,20 @@ def take_verdicts(rows: Rows, staged: Mapping[str, Path], recorded: str) -> list
     Notes
     -----
     ``told``: ``file, row`` of an item and its verdict, one row an item; the last row of the
-    last file stands. ``told_before`` holds every usable row; ``told_aside`` the others.
+    last file stands. ``told_before`` holds every usable row; ``told_aside`` the others. Where the
+    files lack a column of the key, the rest has to name one item, or one that was called.
     """
-    read_told(rows, staged)
-    key = " and ".join(f"r.{c} is not distinct from t.{c}" for c in KEY)
+    given = read_told(rows, staged)
+    key = " and ".join(f"r.{c} is not distinct from t.{c}" for c in given)
     rows(
         f"""create table told_before as
             select r.file, r.row, r.verdict as recorded, t.nth, t.place, {_named("t", _TOLD)}
             from {recorded} r join (from told_rows where broken is null) t on {key}"""
     )
+    if len(given) < len(KEY):
+        _keep_clear(rows, recorded)
     rows(
-        f"""update told_rows set broken = {len(_RULES) - 1} where broken is null
+        f"""update told_rows set broken = {_NO_ITEM} where broken is null
             and not exists (from told_before b where b.nth = told_rows.nth and b.place = told_rows.place)"""
     )
     rows("create view told_aside as from told_rows where broken is not null")
@@ -98,11 +113,30 @@ def take_verdicts(rows: Rows, staged: Mapping[str, Path], recorded: str) -> list
     return _findings(rows, list(staged.values()))
 
 
+def _keep_clear(rows: Rows, recorded: str) -> None:
+    """Set rows aside that speak of several items; of these the only one called is meant."""
+    rows(
+        f"""create temp table meant as
+            select nth, place, count(*) as items, count(*) filter (r.called) as called
+            from told_before b join {recorded} r using (file, row) group by all having count(*) > 1"""
+    )
+    rows(
+        f"""delete from told_before b using meant m where b.nth = m.nth and b.place = m.place and
+              (m.called <> 1 or exists (from {recorded} r where r.file = b.file and r.row = b.row
+                                        and r.called is distinct from true))"""
+    )
+    rows(
+        f"""update told_rows t set broken = {_SEVERAL} from meant m
+            where t.nth = m.nth and t.place = m.place and m.called <> 1"""
+    )
+    rows("drop table meant")
+
+
 def _named(table: str, columns: Sequence[str]) -> str:
     return ", ".join(f"{table}.{c}" for c in columns)
 
 
-def read_told(rows: Rows, staged: Mapping[str, Path]) -> None:
+def read_told(rows: Rows, staged: Mapping[str, Path]) -> tuple[str, ...]:
     """Make the table ``told_rows``: cells, the file's rank, the row's place, the rule it breaks.
 
     Parameters
@@ -111,6 +145,11 @@ def read_told(rows: Rows, staged: Mapping[str, Path]) -> None:
         Runs a query and returns its rows.
     staged : mapping of str to Path
         Parquet files in the order in which they speak, and what each came from.
+
+    Returns
+    -------
+    tuple of str
+        The columns of the key that the files have.
     """
     rows("create table told_files(file varchar, nth integer, name varchar)")
     for n, (file, source) in enumerate(staged.items()):
@@ -129,7 +168,7 @@ def read_told(rows: Rows, staged: Mapping[str, Path]) -> None:
     )
     texts = ", ".join(f"{c}_cell as {c}" for c in COLUMNS if c not in ("time", "weight"))
     tests = (
-        "time is null",
+        "time is null" if "time" in known else "false",
         f"not coalesce(verdict in ({_listed(VERDICTS)}), false)",
         f"not coalesce(found_by in ({_listed(FINDERS)}), false)",
         "weight_cell is not null and not coalesce(weight between 1 and 1e300, false)",
@@ -144,6 +183,7 @@ def read_told(rows: Rows, staged: Mapping[str, Path]) -> None:
               from (select {cells}, filename, file_row_number from {scan})
               join told_files on told_files.file = filename)"""
     )
+    return tuple(c for c in KEY if c in known or (c == "pin" and "time" in known))
 
 
 def _listed(words: Sequence[str]) -> str:
@@ -152,7 +192,8 @@ def _listed(words: Sequence[str]) -> str:
 
 def _findings(rows: Rows, sources: Sequence[Path]) -> list[Finding]:
     """Return what was set aside by rule, then notes."""
-    cells = "[time_cell, verdict, found_by, weight_cell, concat_ws(' ', stage, board, designator, pin, time)]"
+    spoken = "concat_ws(' ', stage, board, designator, pin, time)"
+    cells = f"[time_cell, verdict, found_by, weight_cell, {spoken}, {spoken}]"
     found = rows(
         f"""select broken, count(*), arg_min((nth, {_place()}, {cells}[broken + 1]), (nth, place))
             from told_aside t group by broken order by broken"""

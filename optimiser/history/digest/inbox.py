@@ -81,13 +81,15 @@ class Told:
     """
 
     def __init__(self, rows: Sequence[tuple[Any, ...]], broken: int) -> None:
-        self._rows = sorted(rows, key=lambda r: (r[0], *r[1:3]))
+        self._timeless = [r for r in rows if r[0] is None]
+        self._rows = sorted((r for r in rows if r[0] is not None), key=lambda r: (r[0], *r[1:3]))
         self._times = [r[0] for r in self._rows]
         self.usable, self.broken = len(rows), broken
 
     def within(self, first: datetime, last: datetime) -> str:
         """Return a hash of the verdicts on items between two times, in the order they speak."""
         found = self._rows[bisect_left(self._times, first) : bisect_right(self._times, last)]
+        found += self._timeless
         spoken = sorted(found, key=lambda r: r[1:3])
         said = [[str(r[0]), *r[3:]] for r in spoken]
         return hashlib.sha256(json.dumps(said).encode()).hexdigest()
@@ -109,7 +111,8 @@ def open_told(plant: Plant) -> Told:
         History(plant, files, _Workspace(name)) as history,
     ):
         staged = history.stage(files, "told", lambda _: plant.file.verdict_files).origin
-        errors = missing_columns(history.rows, staged)
+        shaped = plant.file.verdict_files is not None
+        errors = missing_columns(history.rows, staged, shaped=shaped)
         if errors:
             raise refuse(errors)
         read_told(history.rows, staged)
@@ -151,6 +154,11 @@ def units_of(
     list of Unit
         Sorted by path.
     """
+    if _speaks_without_time(plant) and contents:
+        # Which item such a verdict means, only all items together can tell.
+        tell("together", files=len(contents), why="verdicts come without the time of their item")
+        files = tuple(sorted(contents))
+        return [Unit(files=files, contents=tuple(contents[f] for f in files))]
     close = list(_overlapping(contents, known.contents))
     _find_shared(plant, contents, close, known)
     tied = [(a, b) for a, b in close if _shares(contents[a], contents[b], known)]
@@ -162,6 +170,11 @@ def units_of(
         if len(unit.files) > 1:
             tell("duplicates", files=[str(f) for f in unit.files], kept="the first of equal rows")
     return units
+
+
+def _speaks_without_time(plant: Plant) -> bool:
+    shape = plant.file.verdict_files
+    return shape is not None and "time" not in shape.columns
 
 
 def _shares(one: str, other: str, known: Known) -> bool:
