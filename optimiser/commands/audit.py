@@ -14,6 +14,7 @@ from optimiser.commands.common import (
     print_json,
     read_inputs,
     refuse_unknown_family,
+    refuse_without_passed,
 )
 from optimiser.defaults import STAGE
 from optimiser.recipe.table import Recipe
@@ -62,6 +63,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(parsed: argparse.Namespace) -> int:
     """Pick items and write their sheet, or read a sheet, or compare two channels."""
     plant, live, path = read_inputs(parsed)
+    refuse_without_passed(plant, "an audit")
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
     with open_for_command(plant, live, path) as history:

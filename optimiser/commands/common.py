@@ -79,6 +79,16 @@ def refuse_unknown_family(family: str, plant: Plant) -> None:
         raise UsageError(msg)
 
 
+def refuse_without_passed(plant: Plant, what: str) -> None:
+    """Raise where something rests on passed items and the plant exports called ones alone."""
+    if plant.file.plant.only_called:
+        msg = (
+            f"{what} rests on items that passed, and this plant's results hold called items alone "
+            "(plant.only_called); export passed items as well"
+        )
+        raise UsageError(msg)
+
+
 def only(cases: Sequence[Any], family: str) -> Any:  # noqa: ANN401
     """Return the one case of a family."""
     for case in cases:

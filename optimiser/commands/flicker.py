@@ -10,6 +10,7 @@ from optimiser.commands.common import (
     print_json,
     read_inputs,
     refuse_unknown_family,
+    refuse_without_passed,
 )
 from optimiser.errors import UsageError
 from optimiser.recipe.table import read_recipe
@@ -28,6 +29,7 @@ def run(parsed: argparse.Namespace) -> int:
     from optimiser.views import review_tables, tables
 
     plant, live, path = read_inputs(parsed)
+    refuse_without_passed(plant, "which calls repeat")
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
     recipes = {"live": live}

@@ -44,6 +44,7 @@ def run(parsed: argparse.Namespace) -> int:
     from optimiser.proposal.calibration import read_calibration
     from optimiser.proposal.stated import check_stated
     from optimiser.views import tables
+    from optimiser.views.sentences import only_called_words
 
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
@@ -57,7 +58,7 @@ def run(parsed: argparse.Namespace) -> int:
         print_json([p.as_dict() for p in made])
     else:
         past = read_calibration(plant.folder)
-        notes = check_stated(cases).words()
+        notes = [*only_called_words(plant), *check_stated(cases).words()]
         shown = tables.proposals_table(made, plant=plant.file, past=past, notes=notes)
         print(tables.show(shown), end="")
     if interrupted:

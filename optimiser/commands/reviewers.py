@@ -12,6 +12,7 @@ from optimiser.commands.common import (
     print_json,
     read_inputs,
     refuse_unknown_family,
+    refuse_without_passed,
 )
 from optimiser.defaults import SCENARIOS
 from optimiser.values import finite_only
@@ -41,6 +42,7 @@ def run(parsed: argparse.Namespace) -> int:
     from optimiser.views import review_tables, tables
 
     plant, live, path = read_inputs(parsed)
+    refuse_without_passed(plant, "the call load")
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
     with open_for_command(plant, live, path) as history:

@@ -9,6 +9,7 @@ from optimiser.commands.common import (
     print_json,
     read_inputs,
     refuse_unknown_family,
+    refuse_without_passed,
 )
 from optimiser.errors import UsageError
 
@@ -34,6 +35,7 @@ def run(parsed: argparse.Namespace) -> int:
         msg = f"--risk must lie between 0 and 1, got {parsed.risk:g}"
         raise UsageError(msg)
     plant, live, path = read_inputs(parsed)
+    refuse_without_passed(plant, "the risk at a workmanship bound")
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
     with open_for_command(plant, live, path) as history:

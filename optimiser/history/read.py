@@ -588,7 +588,10 @@ def _make_recorded(history: History, schema: Schema) -> None:
     columns += [
         f"{_number(schema, m, has_nan=m in with_nan)} as {quoted(m)}" for m in history.measurements
     ]
-    columns.append(f"{schema.boolean('called')} as called")
+    called = schema.boolean("called")
+    if history.plant.file.plant.only_called:
+        called = f"coalesce({called}, true)"
+    columns.append(f"{called} as called")
     weight = schema.number("weight")
     columns.append(
         f"case when {weight} is null or isnan({weight}) then 1.0 else {weight} end as weight"

@@ -55,6 +55,11 @@ from optimiser.sql import quoted, text_literal
 from optimiser.tally.must_catch import KeptItem, read_must_catch
 from optimiser.values import finite_only
 
+_UNSEEN = (
+    "called items alone are exported, so what the old limits would have called of the same items "
+    "nobody can count: export passed items as well"
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Watched:
@@ -219,6 +224,11 @@ def watch_exported(
     for state in ledger.states():
         entry = state.entry
         if state.state != "exported" or family not in (None, entry.family):
+            continue
+        if history.plant.file.plant.only_called:
+            found[entry.id] = Watched(
+                family=str(entry.family), state="too early", reasons=(_UNSEEN,), since=None
+            )
             continue
         row = {"family": entry.family, "limits": entry.body["limits"], **entry.body["figures"]}
         change = change_of({**row, "applied": written.get(state.exported_in)})

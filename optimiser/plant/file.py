@@ -65,7 +65,10 @@ class Site(Record):
     ``verdicts`` a file or a folder of verdicts that arrived after the results: key columns,
     verdict, defect, found_by, weight. The last row of the last file, by name, stands.
     Items from before ``history_from`` are set aside: their clock was wrong.
-    ``invented`` marks a demo: every panel and page says so.
+    ``invented`` marks a demo: every panel and page says so. ``only_called`` says that the results
+    hold called items alone: what a tighter limit would call then nobody can count, so that no
+    limit is tightened; ``inspected`` may name a CSV of ``lot, family, items`` with how many there
+    were in all.
     """
 
     name: Name
@@ -76,6 +79,8 @@ class Site(Record):
     verdicts: Name | None = None
     history_from: date = date(2000, 1, 1)
     invented: bool = False
+    only_called: bool = False
+    inspected: Name | None = None
 
 
 class Review(Record):

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from optimiser.errors import PlantError, RecipeError, nearest
 from optimiser.history.contract import Finding, refuse
+from optimiser.history.inspected import read_inspected
 from optimiser.history.read import History
 from optimiser.history.replay import agree, agreement_findings
 from optimiser.recipe.past import past_revisions
@@ -36,6 +37,7 @@ def check(history: History, live: Recipe, recipe_path: Path) -> list[Finding]:
     agreement = agree(history, live, earlier)
     findings += agreement_findings(agreement, history, live, str(recipe_path))
     findings += _lot_findings(history)
+    findings += _called_findings(history)
     try:
         findings += _must_catch_findings(history, make_grids(history, live))
     except (PlantError, RecipeError) as error:
@@ -111,6 +113,30 @@ def _lot_findings(history: History) -> list[Finding]:
             way_out="add results of other lots, or fill the column lot",
         )
     ]
+
+
+def _called_findings(history: History) -> list[Finding]:
+    """Return an error where the plant file says one thing of passed items and the history another."""
+    recorded = int(history.rows(f"select {history.recorded} from {history.counts}")[0][0] or 0)
+    called = int(history.rows("select count(*) filter (called) from items")[0][0])
+    passed = recorded - called
+    plant = history.plant
+    if plant.file.plant.only_called:
+        inspected = read_inspected(plant)
+        known = sum(inspected.values())
+        if passed:
+            rule = f"plant.only_called says that only called items are exported; {passed:,} were not called"
+            way = "take only_called out of plant.toml, or those rows out of the results"
+            return [Finding(level="error", rule=rule, file=str(plant.path), way_out=way)]
+        of = f" of {known:,} inspected" if known else "; how many were inspected nobody says"
+        rule = f"called items alone are exported: {called:,}{of}; no limit is tightened, passed items are not judged"
+        way = "export passed items as well, or state plant.inspected (lot, family, items)"
+        return [Finding(level="note", rule=rule, file=str(plant.path), way_out=way)]
+    if called and not passed and called == history.rows_used:
+        rule = "every item was called: the export seems to hold called items alone"
+        way = "say only_called = true under [plant], or export passed items as well"
+        return [Finding(level="error", rule=rule, file=str(plant.path), way_out=way)]
+    return []
 
 
 def _must_catch_findings(history: History, grids: Mapping[str, Grid]) -> list[Finding]:

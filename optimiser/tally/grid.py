@@ -159,6 +159,7 @@ def _facts(
             profile=profiles[family, m],
             rules=plant.file.families[family],
             defects_beyond=beyond.get((family, m, side), 0),
+            only_called=plant.file.plant.only_called,
         )
         for m in plant.file.measurements
         if (family, m) in profiles

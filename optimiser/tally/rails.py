@@ -8,16 +8,20 @@ whole setting, must-catch and critical, are in ``must_catch.py``.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from optimiser.history.profile import Profile
 from optimiser.plant.file import Family, Measurement, RailName, Rails, Side
+
+# What stops a limit and is no rule that could be switched off.
+NoData = Literal["only-called"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
     """Where one rail stops a limit, in z, and why."""
 
-    rail: RailName
+    rail: RailName | NoData
     z: float
     reason: str
 
@@ -33,6 +37,8 @@ class LimitFacts:
         The live limit in x; ±inf where there is none.
     defects_beyond : int
         Labelled defects that this live limit calls.
+    only_called : bool
+        Whether the history holds called items alone.
     """
 
     family: str
@@ -43,6 +49,7 @@ class LimitFacts:
     profile: Profile
     rules: Family
     defects_beyond: int
+    only_called: bool = False
 
     @property
     def sign(self) -> int:
@@ -85,7 +92,7 @@ def loose_stops(facts: LimitFacts, rails: Rails) -> list[Stop]:
         the limit may not be loosened; a live limit is never moved by a rail.
     """
     made = [_workmanship, _untested, _furthest_good, _largest_loosening]
-    stops = [stop for make in made if (stop := make(facts, rails)) and rails.holds(stop.rail)]
+    stops = [stop for make in made if (stop := make(facts, rails)) and _in_force(stop, rails)]
     return sorted(stops, key=lambda s: s.z)
 
 
@@ -102,6 +109,9 @@ def tight_stops(facts: LimitFacts, rails: Rails) -> list[Stop]:
     list of Stop
     """
     stops = []
+    if facts.only_called:
+        reason = "only called items are in the history: what a tighter limit calls nobody can count"
+        return [Stop(rail="only-called", z=facts.live_z, reason=reason)]
     if rails.holds("largest-move"):
         move, reason = _largest_move(facts, rails)
         stops.append(Stop(rail="largest-move", z=facts.live_z - move, reason=reason))
@@ -110,6 +120,10 @@ def tight_stops(facts: LimitFacts, rails: Rails) -> list[Stop]:
         reason = f"beyond {few:.6g} {facts.known.unit} it alone would call {rails.call_load_share:.3g} of the items"
         stops.append(Stop(rail="call-load", z=min(facts.live_z, facts.sign * few), reason=reason))
     return sorted(stops, key=lambda s: -s.z)
+
+
+def _in_force(stop: Stop, rails: Rails) -> bool:
+    return stop.rail == "only-called" or rails.holds(stop.rail)
 
 
 def _workmanship(facts: LimitFacts, rails: Rails) -> Stop | None:
@@ -157,6 +171,9 @@ def _largest_loosening(facts: LimitFacts, rails: Rails) -> Stop | None:
 def _largest_move(facts: LimitFacts, rails: Rails) -> tuple[float, str]:
     """Return how far a limit may move in one revision, and what of steps and spreads says so."""
     steps, spreads = rails.largest_move
+    if facts.only_called:
+        # The scatter of what was called is not the goods'.
+        steps, spreads = steps or 12, 0.0
     unit = facts.known.unit
     by_steps, by_spreads = steps * facts.step, spreads * facts.profile.spread
     if steps and by_steps >= by_spreads:

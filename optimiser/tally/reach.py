@@ -64,6 +64,7 @@ def reach_of(
                 profile=seen,
                 rules=plant.file.families[family],
                 defects_beyond=0,
+                only_called=plant.file.plant.only_called,
             )
             key = family, measurement, side
             own = _own(facts, seen, side, rails)

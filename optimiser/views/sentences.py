@@ -7,6 +7,8 @@ from typing import Literal
 from optimiser.evidence.certificate import Certificate, defects_needed
 from optimiser.evidence.cost_ratio import BreakEven, PriceRange
 from optimiser.evidence.intervals import Interval
+from optimiser.history.inspected import read_inspected
+from optimiser.plant.file import Plant
 from optimiser.proposal.headline import Headline
 from optimiser.proposal.record import Proof
 
@@ -34,7 +36,9 @@ def interval_words(of: Interval, digits: int = 0, unit: str = "") -> str:
     >>> interval_words(Interval(value=1234.0, low=-2.0, high=math.inf), unit=" EUR")
     '1,234 EUR (-2 to unknown)'
     """
-    return f"{of.value:,.{digits}f}{unit} ({span_words(of, digits)})"
+    value = f"{of.value:,.{digits}f}{unit}"
+    # What follows from how a change is made, and was not estimated, has no interval.
+    return value if of.low == of.high else f"{value} ({span_words(of, digits)})"
 
 
 def span_words(of: Interval, digits: int = 0) -> str:
@@ -107,6 +111,27 @@ def _advised_words(of: Headline, currency: str) -> str:
         f"{sum_.next_escapes_added.low:.0f} to {sum_.next_escapes_added.high:.0f}), "
         f"caught {interval_words(sum_.escapes_caught, 1)}."
     )
+
+
+def only_called_words(plant: Plant) -> list[str]:
+    """Return what a history of called items alone cannot say; nothing where it holds all items.
+
+    Parameters
+    ----------
+    plant : Plant
+
+    Returns
+    -------
+    list of str
+    """
+    if not plant.file.plant.only_called:
+        return []
+    known = sum(read_inspected(plant).values())
+    of = f"of {known:,} items inspected" if known else "of an unknown number inspected"
+    return [
+        f"The results hold called items alone, {of}: items here are called items, no limit is tightened, no "
+        "escape more can be caught, and nothing is said of items that passed."
+    ]
 
 
 # --- what later lots prove --------------------------------------------------------------

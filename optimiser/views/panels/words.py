@@ -72,6 +72,10 @@ def _cell(value: object) -> str:
     return f"{value:,}" if isinstance(value, int) else str(value)
 
 
+def _items_word(choice: Choice) -> str:
+    return "called items" if choice.case.plant.file.plant.only_called else "items"
+
+
 def header(choice: Choice) -> str:
     """Return the family's name, the advice and from how much it comes."""
     of = choice.proposal
@@ -79,7 +83,7 @@ def header(choice: Choice) -> str:
     reasons = " ".join(f"{escape(r[0].upper() + r[1:])}." for r in of.reasons)
     critical = " · critical: two signatures of two people" if of.critical else ""
     ground = (
-        f"from {choice.tally.items:,} items, {of.lots} lots, {of.defects} labelled defects, "
+        f"from {choice.tally.items:,} {_items_word(choice)}, {of.lots} lots, {of.defects} labelled defects, "
         f"{of.span_days:.0f} days"
     )
     return (
