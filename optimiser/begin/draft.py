@@ -108,7 +108,11 @@ def plant_units(found: Sequence[Recognised]) -> dict[str, str]:
 
 def _measurement_line(name: str, unit: str, found: Sequence[Recognised]) -> str:
     saw = next((o.saw[k] for o in found if (k := f"measurements.{name}") in o.saw), "")
-    return f"{_key(name)} = {{ unit = {_text(unit)} }}" + _comment(saw)
+    check = any(one.measurements.get(name, {}).get("words") for one in found)
+    return (
+        f"{_key(name)} = {{ unit = {_text(unit)}{', check = true' if check else ''} }}"
+        + _comment(saw)
+    )
 
 
 def _comment(words: str) -> str:

@@ -126,13 +126,22 @@ class Labels(Record):
 class Measurement(Record):
     """``[measurements.NAME]``: unit, settable step, repeatability in that unit.
 
-    Without a ``step`` a limit may be set at any observed value.
+    Without a ``step`` a limit may be set at any observed value. A ``check`` measures 0 where an
+    item passes it and 1 where it fails (a code, a flag): its upper limit is on, at 0.5, or off.
     """
 
     unit: Name
     step: Positive | None = None
     repeatability: NonNegative = 0.0
     about: str = ""
+    check: bool = False
+
+    @model_validator(mode="after")
+    def _a_check_has_no_scale(self) -> Self:
+        if self.check and (self.step is not None or self.repeatability):
+            msg = "check: a check is on or off; take step and repeatability out"
+            raise ValueError(msg)
+        return self
 
 
 class Bound(Record):

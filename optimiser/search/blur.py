@@ -298,13 +298,17 @@ def _unseen_tables(problem: Problem, blur: Blur, kept: Bools) -> tuple[Floats, .
     last = np.array([level[np.isfinite(level)].max(initial=-np.inf) for level in problem.levels])
     near = np.minimum(live, last)  # a limit that is off is entered at its last finite level
     unit = widths(problem, 1.0)
-    can = np.isfinite(near)
+    # A limit without any scatter is a check: failed or passed, and no depth beside the others'.
+    check = unit <= np.finfo(np.float64).tiny
+    unit = np.where(check, 0.5, unit)
+    can = np.isfinite(near) & ~check
     depth = (problem.defect_z[kept][:, can] - near[can]) / unit[can]
     depth = depth.max(axis=1, initial=-np.inf)
     depths = np.quantile(depth[np.isfinite(depth)], DEPTHS) if np.isfinite(depth).any() else []
     z = np.full((problem.m * len(depths), problem.m), -np.inf)
     for i in range(problem.m):
-        z[i * len(depths) : (i + 1) * len(depths), i] = near[i] + np.asarray(depths) * unit[i]
+        beyond = np.ones(len(depths)) if check[i] else np.asarray(depths)
+        z[i * len(depths) : (i + 1) * len(depths), i] = near[i] + beyond * unit[i]
     return pass_tables(
         problem.levels, z, widths(problem, narrowed(problem.defect_weight, blur.bandwidth))
     )

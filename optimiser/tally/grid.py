@@ -27,6 +27,9 @@ from optimiser.tally.rails import (
     workmanship_z,
 )
 
+# Where the limit of a check stands that is on, and what an item measures that fails it.
+ON, FAILS = 0.5, 1.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class GridLimit:
@@ -185,7 +188,12 @@ def _limit(history: History, facts: LimitFacts, rails: Rails) -> GridLimit:
     # A rail stops a move; it does not move a limit that already stands beyond its stop.
     low = min(first(tight, -math.inf), facts.live_z)
     high = max(first(loose, math.inf), facts.live_z)
-    z = settable(history, facts, low, high)
+    if facts.known.check:
+        # Off calls nobody: it is settable where an item that fails may pass.
+        high = math.inf if high >= FAILS else high
+        z = np.array([ON])
+    else:
+        z = settable(history, facts, low, high)
     if math.isfinite(facts.live):
         z = np.append(z, facts.live_z)
     if high == math.inf:
@@ -216,7 +224,7 @@ def _assemble(
         values=values + 0.0,
         z=compared,
         live=live,
-        spread=facts.profile.spread,
+        spread=0.0 if facts.known.check else facts.profile.spread,
         repeatability=facts.known.repeatability,
         loose=loose,
         tight=tight,

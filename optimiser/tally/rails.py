@@ -92,6 +92,8 @@ def loose_stops(facts: LimitFacts, rails: Rails) -> list[Stop]:
         the limit may not be loosened; a live limit is never moved by a rail.
     """
     made = [_workmanship, _untested, _furthest_good, _largest_loosening]
+    if facts.known.check:
+        made.remove(_largest_loosening)  # from on to off is the only move there is
     stops = [stop for make in made if (stop := make(facts, rails)) and _in_force(stop, rails)]
     return sorted(stops, key=lambda s: s.z)
 
