@@ -35,6 +35,10 @@ _MEASUREMENTS = """\
 # unit; step = what a limit can be set in (without it any observed value); repeatability = standard
 # deviation of measuring one item again (optimiser gauge finds it)
 """
+_ONLY_CALLED = """\
+only_called = true            # the export seems to hold called items alone: no limit is tightened
+# inspected = "inspected.csv" # how many there were in all: lot, family, items
+"""
 _PLAIN = (
     *("files", "form", "delimiter", "decimal", "thousands", "encoding", "skip"),
     *("time_format", "time_zone"),
@@ -53,6 +57,7 @@ def plant_text(
     defects: Mapping[str, int],
     *,
     verdicts: str | None,
+    only_called: bool = False,
 ) -> str:
     """Return the text of a plant file.
 
@@ -69,6 +74,8 @@ def plant_text(
         Rows by type of defect.
     verdicts : str or None
         Where files of verdicts lie.
+    only_called : bool
+        Whether the export seems to hold called items alone.
 
     Returns
     -------
@@ -77,6 +84,7 @@ def plant_text(
     """
     files = sum(len(f.make.files) for f in found)
     told = f"verdicts = {_text(verdicts)}\n" if verdicts is not None else ""
+    told += _ONLY_CALLED if only_called else ""
     prices = "".join(f"# {_key(d)} = 50.0   # {n:,} rows\n" for d, n in defects.items())
     units = plant_units(found)
     parts = [
@@ -147,7 +155,7 @@ def _measurement_tables(one: Recognised, head: str, units: Mapping[str, str]) ->
     for name, table in one.measurements.items():
         shown = {k: v for k, v in table.items() if k not in ("plant_unit", "words")}
         unit = table["plant_unit"]
-        if unit != units[name] and factor(unit, units[name]) is not None:
+        if unit != "1" and factor(unit, units[name]) is not None:
             shown["unit"] = unit
         words = "".join(f", words.{k} = {_value(v)}" for k, v in table.get("words", {}).items())
         inner = ", ".join(f"{k} = {_value(v)}" for k, v in shown.items())

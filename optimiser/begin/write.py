@@ -97,8 +97,15 @@ def _write(
     )
     known = _as_if_decided(draft)
     families, defects = _counted(con, results, known)
+    only_called = all(_holds_calls_alone(one) for one in results) and not told
     text = plant_text(
-        folder.stem, history, [*results, *told[:1]], families, defects, verdicts=verdicts
+        folder.stem,
+        history,
+        [*results, *told[:1]],
+        families,
+        defects,
+        verdicts=verdicts,
+        only_called=only_called,
     )
     known = _as_if_decided(text)
     pairs = list(zip(results, known.results, strict=True))
@@ -111,7 +118,8 @@ def _write(
     opens += [_second(one) for one in told[1:]]
     if not carried.recipes:
         opens.append(_no_limits())
-    notes = [n for one in found for n in one.notes]
+    notes = [_CALLS_ALONE] if only_called else []
+    notes += [n for one in found for n in one.notes]
     return Begun(
         plant=target / "plant.toml",
         recipe=target / "recipe.csv",
@@ -121,6 +129,24 @@ def _write(
         opens=tuple(opens),
         notes=tuple(dict.fromkeys((*notes, *carried.doubts))),
     )
+
+
+_CALLS_ALONE = (
+    "the export seems to hold called items alone, so plant.only_called = true: limits can be loosened and "
+    "not tightened; take it out if passed items are in it"
+)
+
+
+def _holds_calls_alone(one: Recognised) -> bool:
+    """Return whether every row was called, or, where nothing says so, most were reviewed."""
+    called, verdict = one.columns.get("called"), one.columns.get("verdict")
+    if called is not None:
+        spoken = one.shape["words"].get("called", {})
+        said = {w.casefold() for w in one.make.column(called[0]).words}
+        return said <= {w.casefold() for w in spoken.get("true", ())} | {"true"} and bool(said)
+    if one.shape.get("form") is not None or verdict is None:
+        return False
+    return one.make.column(verdict[0]).filled > 0.5 * one.make.rows
 
 
 def _as_if_decided(text: str) -> PlantFile:

@@ -50,7 +50,10 @@ def run(parsed: argparse.Namespace) -> int:
     from optimiser.views import tables
     from optimiser.views.begin_tables import begun_table, open_lines
 
-    into = parsed.into or parsed.export.with_name(f"{parsed.export.absolute().stem}-plant")
+    export = parsed.export.resolve()
+    into = parsed.into or parsed.export.parent / f"{export.stem}-plant"
+    if parsed.into is None and export == parsed.export.parent.resolve():
+        into = export.with_name(f"{export.name}-plant")
     answers = Answers(
         time_zone=_zone(parsed.time_zone),
         day_first=True if parsed.day_first else False if parsed.month_first else None,

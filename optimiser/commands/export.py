@@ -49,6 +49,7 @@ def revision_row(revision: Revision) -> dict[str, Any]:
     return {
         **{name: getattr(revision, name) for name in names},
         "file": str(revision.path),
+        "form": None if revision.form is None else str(revision.form),
         "words": str(revision.words),
         "entry": revision.entry.id,
     }

@@ -198,8 +198,10 @@ def _partition_columns(files: Sequence[Path], per_file: Mapping[Path, set[str]])
 def _missing(source: Path, names: set[str], plant: Plant) -> Iterable[Finding]:
     """Yield an error per required column that a file does not have."""
     bare = {split_unit(n)[0] for n in names}
+    # Where verdicts stand in files of their own, the results need none.
+    spared = ("verdict", "found_by") if plant.file.plant.verdicts is not None else ()
     for column in (*REQUIRED, *plant.file.measurements):
-        if column not in bare:
+        if column not in bare and column not in spared:
             kind = "column" if column in REQUIRED else "measurement column"
             yield Finding(
                 level="error",

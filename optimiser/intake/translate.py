@@ -39,8 +39,6 @@ _NUMERIC = frozenset(
         "DECIMAL",
     ]
 )
-# The least distance of two files' clocks that is no jitter of one.
-_JUMP = "interval 30 minutes"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,8 +232,9 @@ def _of_items(source: Source, *, carries: bool) -> Translation:
     """Return the translation of a file with a row per item."""
     problems = list(_missing(source))
     columns = _contract(source)
-    time, more = _time(source)
-    problems += more
+    if source.names(_wanted(source, "time")):
+        columns["time"], more = _time(source)
+        problems += more
     used = {n for names in source.shape.columns.values() for n in names} | set(columns) | {"time"}
     for name, known in source.plant.measurements.items():
         filled, more = _measurement(source, name, known.unit, carries=carries)
@@ -247,7 +246,7 @@ def _of_items(source: Source, *, carries: bool) -> Translation:
     passed = _headed(source, columns)
     problems += _unread(source, used | set(passed))
     selected = ", ".join(f"{sql} as {quoted(c)}" for c, sql in (columns | passed).items())
-    query = f"select {PLACE}, {time} as time, {selected} from {source.scan}"
+    query = f"select {PLACE}, {selected} from {source.scan}"
     return Translation(query=query, problems=tuple(problems))
 
 
@@ -385,7 +384,7 @@ def _of_zone(source: Source, raw: str, local: str) -> tuple[str, list[Problem]]:
         back = source.rows(
             f"""select count(*), max({PLACE}) from (
                   select {PLACE}, {local} - lag({local}) over (order by {PLACE}) as step from {source.scan}
-                  where {twice}) where step < -{_JUMP}"""
+                  where {twice}) where step < interval 0 seconds"""
         )[0]
         if back[0] == 1:
             chosen = f"case when {twice} and {PLACE} < {back[1]} then {first} else {utc} end"
@@ -472,9 +471,10 @@ def _pivoted(source: Source, name: str, limits: Sequence[str]) -> Iterable[str]:
     number = "try_cast(optimiser_value as double)"
     least, most = f"min({number}) {which}", f"max({number}) {which}"
     none = f"max(optimiser_value) {which[:-1]} and {number} is null)"
+    said = f"{literal(_TWICE)} || {least} || ' and ' || {most}"
     yield (
-        f"case when {none} is not null then {none} when {least} <> {most} then {literal(_TWICE)} || {least} "
-        f"|| ' and ' || {most} else {least} end as {quoted(name)}"
+        f"case when {none} is not null then {none} when {least} <> {most} then {said} "
+        f"else ({least})::varchar end as {quoted(name)}"
     )
     for side in limits:
         yield f"arg_min(optimiser_{side}, {PLACE}) {which} as {quoted(f'{side} {name}')}"
@@ -541,7 +541,7 @@ def _by_unit(
         said = f"{literal(_NO_UNIT)} || {cell} || ' ' || {unit}"
         cases.insert(0, f"when {' or '.join(bad)} then {said}")
     checks = _long_checks(source, cell, named) if column == "value" else []
-    plain = source.number(names, Fraction(1))
+    plain = f"({source.number(names, Fraction(1))})::varchar"
     cases = checks + cases
     return f"case {' '.join(cases)} else {plain} end" if cases else plain
 

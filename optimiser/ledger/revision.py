@@ -39,6 +39,7 @@ from optimiser.ledger.revision_file import (
 )
 from optimiser.ledger.standing import standings
 from optimiser.plant.file import SIDES, Plant, Side, off_limit
+from optimiser.recipe.form import MACHINE, form_name, write_form
 from optimiser.recipe.past import FOLDER
 from optimiser.recipe.table import Recipe, Row, read_recipe
 
@@ -77,6 +78,8 @@ class Revision:
         Its name; that of the live recipe it was made from.
     path, words : Path
         The recipe; its story.
+    form : Path or None
+        The recipe as the machine imports it, where the plant file says how.
     difference : tuple of dict
         Against the live recipe: ``scope, name, measurement, side, unit, from, to, proposal``;
         None is no limit.
@@ -88,6 +91,7 @@ class Revision:
     revision: str
     base: str
     path: Path
+    form: Path | None
     words: Path
     difference: tuple[Difference, ...]
     proposals: tuple[int, ...]
@@ -343,13 +347,16 @@ def altered_revisions(folder: Path, entries: Sequence[Entry]) -> list[Fault]:
     for entry in entries:
         if entry.kind not in get_args(Written):
             continue
-        path = folder / str(entry.body["file"])
-        if path.exists() and sha256(path) != entry.body["sha256"]:
-            words = (
-                f"{path}: was changed after it was written (entry {entry.id} of the ledger); put "
-                "the file back from a backup and give changed limits a new revision"
-            )
-            found.append(Fault(entry=entry.id, rule="revision file", words=words))
+        for name, sha in (("file", "sha256"), ("form", "form_sha256")):
+            if name not in entry.body:
+                continue
+            path = folder / str(entry.body[name])
+            if path.exists() and sha256(path) != entry.body[sha]:
+                words = (
+                    f"{path}: was changed after it was written (entry {entry.id} of the ledger); put "
+                    "the file back from a backup and give changed limits a new revision"
+                )
+                found.append(Fault(entry=entry.id, rule="revision file", words=words))
     return found
 
 
@@ -573,6 +580,13 @@ class _Draft:
         return file_of(self.ground.folder, self.recipe.revision)
 
     @property
+    def form(self) -> Path | None:
+        form = self.ground.plant.file.recipe_form
+        if form is None:
+            return None
+        return self.ground.folder / MACHINE / form_name(form, self.recipe.revision)
+
+    @property
     def words(self) -> Path:
         return file_of(self.ground.folder, self.recipe.revision, ".md")
 
@@ -621,8 +635,11 @@ def _recorded(
         _refuse_in_the_way(to, draft.recipe)
         _write_files(draft, kind, by=by, reason=reason, to=to)
         drafts.append(draft)
-        path = draft.path
-        return {**draft.body, "file": f"{FOLDER}/{path.name}", "sha256": sha256(path)}
+        path, form = draft.path, draft.form
+        shown = (
+            {"form": f"{FOLDER}/{MACHINE}/{form.name}", "form_sha256": sha256(form)} if form else {}
+        )
+        return {**draft.body, "file": f"{FOLDER}/{path.name}", "sha256": sha256(path), **shown}
 
     try:
         entry = ledger.write(kind, by=by, reason=reason, body=write)
@@ -638,6 +655,7 @@ def _recorded(
         revision=body["revision"],
         base=body["base"],
         path=draft.path,
+        form=draft.form,
         words=draft.words,
         difference=tuple(body["difference"]),
         entry=entry,
@@ -661,6 +679,8 @@ def _write_files(draft: _Draft, kind: Written, *, by: str, reason: str, to: Path
     if read_recipe(draft.path, ground.plant.file.measurements) != recipe:
         msg = f"{draft.path}: does not read back as it was written; nothing was exported"
         raise RecipeError(msg)
+    if draft.form is not None:
+        write_new(draft.form, write_form(recipe, ground.plant))
     lines = story(
         kind=kind,
         by=by.strip(),

@@ -5,6 +5,7 @@ key, the value, what is allowed, and the nearest valid name.
 """
 
 import math
+import re
 import tomllib
 from datetime import date
 from pathlib import Path
@@ -235,6 +236,51 @@ class Signer(Record):
     key: Annotated[str, Field(pattern=r"^(ssh|ecdsa|sk)-\S+ \S+")] | None = None
 
 
+class RecipeForm(Record):
+    """``[recipe_form]``: the form in which a machine imports a recipe.
+
+    Attributes
+    ----------
+    template : str
+        A Jinja2 template beside the plant file; given ``revision``, ``plant`` and ``rows``.
+    file : str
+        Name of the file, with ``{revision}`` in it.
+    back : str
+        A regular expression that finds every limit again: the groups ``name``, ``measurement`` and
+        ``lower`` and ``upper``, or ``side`` and ``limit``.
+    none : str
+        What stands for no limit.
+    names : dict of str to str
+        The machine's names of families and measurements, where they differ.
+    """
+
+    template: Name
+    file: Annotated[str, Field(pattern=r"^[^/\\]*\{revision\}[^/\\]*$")]
+    back: Name
+    none: str = ""
+    names: dict[str, Name] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _reads_back(self) -> Self:
+        try:
+            groups = set(re.compile(self.back, re.MULTILINE).groupindex)
+        except re.error as error:
+            msg = f"back: not a regular expression ({error})"
+            raise ValueError(msg) from error
+        if not {"name", "measurement"} <= groups or not (
+            {"side", "limit"} <= groups or groups & {"lower", "upper"}
+        ):
+            msg = (
+                "back: needs the groups (?P<name>…), (?P<measurement>…) and (?P<lower>…), (?P<upper>…) or "
+                "(?P<side>…), (?P<limit>…)"
+            )
+            raise ValueError(msg)
+        if len(set(self.names.values())) < len(self.names):
+            msg = "names: two names have one and the same name on the machine"
+            raise ValueError(msg)
+        return self
+
+
 class PlantFile(Record):
     """All of ``plant.toml``."""
 
@@ -249,6 +295,7 @@ class PlantFile(Record):
     signers: dict[str, Signer] = Field(default_factory=dict)
     results: tuple[FileShape, ...] = ()
     verdict_files: FileShape | None = None
+    recipe_form: RecipeForm | None = None
 
     @model_validator(mode="after")
     def _workmanship_is_measured(self) -> Self:
@@ -281,8 +328,10 @@ class PlantFile(Record):
         return self
 
     def ground(self) -> str:
-        """Return all that a proposal rests on as JSON: who may sign is no part of it."""
-        return self.model_dump_json(exclude={"signers": True, "plant": {"invented"}})
+        """Return all that a proposal rests on as JSON: who may sign and how recipes go out is no part."""
+        return self.model_dump_json(
+            exclude={"signers": True, "recipe_form": True, "plant": {"invented"}}
+        )
 
     def review_of(self, family: str) -> Review:
         """Return what reviewers do in a family: its own rates where it states any.
@@ -436,6 +485,7 @@ def _known_keys(loc: tuple[str | int, ...]) -> list[str]:
         "advice": AdviceRule,
         "results": FileShape,
         "verdict_files": FileShape,
+        "recipe_form": RecipeForm,
     }
     if loc:
         model = tables.get(str(loc[0]), PlantFile)

@@ -246,6 +246,7 @@ def _revision_parts(revision: Revision) -> list[RenderableType]:
         Text(
             f"revision {revision.revision}, from live revision {revision.base}, entry "
             f"{revision.entry.id}: {revision.path}, in words {revision.words.name}"
+            + (f", for the machine {revision.form}" if revision.form else "")
         )
     ]
     if revision.difference:
