@@ -4,12 +4,19 @@ import os
 import tempfile
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 from optimiser.demo.write import write_demo
 
 # The seal's key of whoever runs the tests is none of theirs.
 os.environ["OPTIMISER_SEAL_KEY"] = str(Path(tempfile.mkdtemp(prefix="optimiser-tests-")) / "key")
+
+
+# Property tests that ask for no number themselves; --hypothesis-profile=thorough takes its time.
+hypothesis.settings.register_profile("house", max_examples=40, deadline=None)
+hypothesis.settings.register_profile("thorough", max_examples=1_000, deadline=None)
+hypothesis.settings.load_profile("house")
 
 
 @pytest.fixture(scope="session")

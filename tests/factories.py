@@ -18,6 +18,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from optimiser.demo.write import write_demo
 from optimiser.evidence.intervals import ZERO
 from optimiser.evidence.promise import no_change
 from optimiser.proposal.record import Forward, LimitMove, Line, Proof, Proposal, ThreeLines
@@ -171,6 +172,15 @@ def make_plant(
         (write or (lambda where, rows: write_parquet(where / "items.parquet", rows)))(
             history, items
         )
+    return folder
+
+
+def make_demo(folder: Path, families: Sequence[str], **size: int) -> Path:
+    """Write a demo whose history holds some families only: a test pays for those it looks at."""
+    write_demo(folder, **size)
+    for path in sorted((folder / "history").rglob("*.parquet")):
+        items = pd.read_parquet(path)
+        items[items["family"].isin(families)].to_parquet(path, index=False)
     return folder
 
 

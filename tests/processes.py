@@ -3,7 +3,7 @@
 import signal
 import subprocess
 
-PATIENCE_S = 120
+PATIENCE_S = 600
 
 
 def started(command: list[str], *, hears: signal.Signals) -> subprocess.Popen:

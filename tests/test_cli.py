@@ -473,7 +473,7 @@ def process(*arguments) -> subprocess.CompletedProcess[str]:
         [sys.executable, "-W", "error", "-m", "optimiser", *map(str, arguments)],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=300,
         check=False,
         env={**os.environ, "OMP_NUM_THREADS": "1"},
     )

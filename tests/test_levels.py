@@ -59,7 +59,7 @@ def assert_replays(tally, frame: pd.DataFrame, chosen) -> None:
 
 
 @settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
     seed=st.integers(0, 2**32 - 1),

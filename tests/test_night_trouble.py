@@ -51,7 +51,7 @@ def test_a_full_disk(folder, tmp_path, capsys, most):
         capture_output=True,
         text=True,
         check=False,
-        timeout=120,
+        timeout=600,
     )
     assert "Traceback" not in done.stderr, done.stderr[-2000:]
     assert done.returncode == (1 if most < 12_000 else done.returncode)
@@ -72,18 +72,21 @@ def test_a_folder_that_cannot_be_written(folder, capsys):
     assert night(capsys, folder)[0] == 0
 
 
-def test_a_ledger_that_another_holds(folder, capsys):
+def test_a_ledger_that_another_holds(folder, capsys, monkeypatch):
     assert night(capsys, folder)[0] == 0
     before = left(folder)
     text = (folder / "plant.toml").read_text()
     # Reviews that cost a fortune make some change certain.
     assert "36.0" in text
     (folder / "plant.toml").write_text(text.replace("36.0", "90000.0"))
+    # It need not wait long here to find that out.
+    monkeypatch.setitem(Ledger.__init__.__kwdefaults__, "timeout_s", 0.2)
     holder = sqlite3.connect(folder / LEDGER, isolation_level=None)
     holder.execute("begin exclusive")
     code, out, err = night(capsys, folder)
     holder.execute("rollback")
     holder.close()
+    monkeypatch.undo()
     assert "change: none" not in out
     assert code == 1
     assert "nothing was saved" in err

@@ -1,13 +1,13 @@
 """Every notebook runs top to bottom on a demo plant, is stored without outputs, names its kernel."""
 
 import os
+import shutil
 from pathlib import Path
 
 import nbformat
 import pytest
+from factories import make_demo
 from nbclient import NotebookClient
-
-from optimiser.demo.write import write_demo
 
 NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").glob("*.ipynb"))
 
@@ -25,16 +25,23 @@ def test_stored_clean(path):
     assert all(not c.outputs and c.execution_count is None for c in code)
 
 
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    families = ("CAP-0402", "CON-10", "PASTE-CHIP", "PASTE-FINE", "QFP-32", "RES-0402")
+    folder = tmp_path_factory.mktemp("written") / "plant"
+    return make_demo(folder, families, days=16, items_per_day=5_000, seed=11)
+
+
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")  # zmq's and jupyter_client's own
-def test_runs_top_to_bottom(path, tmp_path, monkeypatch):
+def test_runs_top_to_bottom(path, written, tmp_path, monkeypatch):
     for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "IPYTHONDIR"):
         monkeypatch.setenv(name, str(tmp_path / name))
-    write_demo(tmp_path / "demo-plant", days=16, items_per_day=5_000, seed=11)
+    shutil.copytree(written, tmp_path / "demo-plant")
     book = nbformat.read(path, as_version=4)
     client = NotebookClient(
         book,
-        timeout=240,
+        timeout=600,
         store_widget_state=False,
         resources={"metadata": {"path": str(tmp_path)}},
     )

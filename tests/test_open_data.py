@@ -234,11 +234,11 @@ def mean(rows: list[Compared], part: str) -> float:
 
 
 def test_promise_of_breast_cancer_agrees_with_unseen_rows(tmp_path):
-    found = held_out_splits(tmp_path, 10)
+    found = held_out_splits(tmp_path, 6)
     for rows in found.values():
-        # A twentieth may be too good; 3 of 10 would be beyond chance (1 in 90).
+        # A twentieth may be too good; 3 of 6 would be beyond chance (1 in 450).
         assert sum(r.is_too_good for r in rows) <= 2
-    assert sum(r.agrees for r in found["escapes_added"]) >= 7
+    assert sum(r.agrees for r in found["escapes_added"]) >= 4
     saved = found["false_calls_saved"]
     assert mean(saved, "promised") < mean(saved, "in_sample")
 

@@ -762,7 +762,7 @@ def test_two_who_export_at_once_write_one_revision(bench):
     ]
     for worker in workers:
         worker.start()
-    told = dict(results.get(timeout=60) for _ in workers)
+    told = dict(results.get(timeout=300) for _ in workers)
     for worker in workers:
         worker.join()
     assert sorted(told.values(), key=str) == ["8", None]

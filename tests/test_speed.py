@@ -29,5 +29,5 @@ def test_ten_million_items(tmp_path):
 
 def test_a_setting_is_replayed_in_no_time(tmp_path):
     found = measure(500_000, tmp_path)
-    # Five times the aim of 0.2 ms: other work on the machine must not fail the suite.
-    assert found["outcome_ms"] < 1.0
+    # Processor time, many times the 0.07 ms measured: a look at 500,000 items would take longer yet.
+    assert found["outcome_ms"] < 3.0

@@ -134,7 +134,7 @@ def called_in_plain_python(frame: pd.DataFrame, recipe: Recipe) -> np.ndarray:
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(made=histories(), seed=st.integers(0, 2**32 - 1))
 def test_tally_equals_row_by_row_replay(made, seed, tmp_path_factory):
@@ -187,7 +187,7 @@ def test_tally_equals_row_by_row_replay(made, seed, tmp_path_factory):
 
 
 @settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(made=histories(), cut=st.floats(0.1, 0.9))
 def test_tallies_of_parts_add_up_to_the_tally_of_the_whole(made, cut, tmp_path_factory):
@@ -306,7 +306,7 @@ def test_three_hundred_limits_in_one_family(tmp_path):
         assert outcome(tally, setting) == counted(truth, verdict)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     shape=st.tuples(st.integers(1, 40), st.sampled_from([0, 1, 5, 61, 64, 65, 130, 303])),
     largest=st.sampled_from([0, 1, 2, 32_767, 2**31 - 1]),

@@ -1,29 +1,33 @@
 """One JupyterLab and one Chromium for all browser tests; a folder with notebooks and plants."""
 
 import json
-import shutil
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from browser.lab import CHROMIUM, FLAGS, Guarded, running_lab
-from factories import make_items, make_plant
-from playwright.sync_api import sync_playwright
-
-from optimiser.demo.write import write_demo
+from browser.lab import CHROMIUM, FLAGS, PATIENCE_MS, Guarded, running_lab
+from factories import make_demo, make_items, make_plant
+from playwright.sync_api import expect, sync_playwright
 
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
+TRIALS = 8
+FAMILIES = (
+    *("CAP-0402", "CAP-0603", "CON-10", "PASTE-CHIP"),
+    *("PASTE-FINE", "QFP-32", "RES-0402", "SOT-6"),
+)
 QUIET = {"fetchNews": "false", "checkForUpdates": False}
 
 
 @pytest.fixture(scope="session")
 def root(tmp_path_factory) -> Path:
-    """A folder with the notebooks and a demo plant beside them, small and already proposed."""
+    """A folder with the notebooks, their searches short, and a small demo plant beside them."""
     folder = tmp_path_factory.mktemp("root")
     for path in NOTEBOOKS.glob("*.ipynb"):
-        shutil.copy(path, folder)
-    write_demo(folder / "demo-plant", days=20, items_per_day=12_000)
+        text = path.read_text(encoding="utf-8")
+        text = text.replace("open_session(PLANT)", f"open_session(PLANT, trials={TRIALS})")
+        (folder / path.name).write_text(text, encoding="utf-8")
+    make_demo(folder / "demo-plant", FAMILIES, days=20, items_per_day=12_000)
     return folder
 
 
@@ -43,6 +47,7 @@ def browser():
     """Debian's Chromium; where it is missing the test fails, it is never skipped."""
     if not Path(CHROMIUM).exists():
         pytest.fail(f"no {CHROMIUM}: apt-get install chromium")
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as playwright:
         found = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
         yield found
@@ -72,7 +77,7 @@ def open_notebook(browser, lab):
         assert guarded.errors == []
 
 
-def notebook_on(root: Path, name: str, plant: str, family: str, *, trials: int = 60) -> str:
+def notebook_on(root: Path, name: str, plant: str, family: str, *, trials: int = TRIALS) -> str:
     """Write a notebook that shows one family of one plant; return its name."""
     book = json.loads((NOTEBOOKS / "decide.ipynb").read_text())
     for cell in book["cells"]:

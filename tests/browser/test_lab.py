@@ -9,6 +9,7 @@ import nbformat
 import pandas as pd
 import pytest
 from browser.conftest import notebook_on, plant_with_many_measurements, plant_without_defects
+from pace import seconds, yardstick
 from playwright.sync_api import expect
 
 from optimiser.history.read import open_history
@@ -99,7 +100,8 @@ def test_one_family_to_a_signed_decision(open_notebook, root, tmp_path):
     page.keyboard.press("ArrowRight")
     expect(panel.locator(".opt-figures")).to_contain_text("Set by hand")
     seen = time.perf_counter() - started
-    assert seen < 2.0, "the limit of a busy machine; the figure of a quiet one is in DEVELOPERS.md"
+    # Many times the 79 ms of a quiet machine (DEVELOPERS.md), more on a slower one.
+    assert seen < 3.0 * max(1.0, seconds(yardstick, clock=time.perf_counter) / 0.07)
     shown = counted(page)
     family = panel.locator(".opt-head h2").inner_text().split(" · ")[0]
     limits = {}
@@ -193,7 +195,7 @@ def race(page, root, plant: str, rounds: int) -> int:
         families.select_option(index=rng.randrange(count))
         page.wait_for_timeout(rng.choice([0, 20, 200, 900, 2500]))
         if rng.random() < 0.6:
-            page.wait_for_function(AT_REST, timeout=240_000)
+            page.wait_for_function(AT_REST, timeout=600_000)
         page.evaluate(PICK, rng.randrange(9))
         page.wait_for_timeout(rng.choice([0, 20, 200, 900]))
         page.evaluate(CLICK, "Accept")
@@ -231,7 +233,7 @@ def racing(open_notebook, root, plant: str, rounds: int) -> int:
 
 
 def test_accept_signs_what_was_shown_whatever_is_switched_meanwhile(open_notebook, root):
-    racing(open_notebook, root, "race-plant", 10)
+    racing(open_notebook, root, "race-plant", 4)
 
 
 @pytest.mark.slow
@@ -246,7 +248,7 @@ def test_the_panel_greys_from_the_click_until_the_family_is_whole(open_notebook,
         root / "busy-plant",
         ignore=shutil.ignore_patterns("ledger*", "proposals"),
     )
-    name = notebook_on(root, "busy.ipynb", "busy-plant", "PASTE-FINE")
+    name = notebook_on(root, "busy.ipynb", "busy-plant", "PASTE-FINE", trials=20)
     page = open_notebook(name).page
     panel = page.locator(".opt-panel")
     other = panel.locator(".opt-families option", has_text="QFP-32").first
@@ -255,7 +257,7 @@ def test_the_panel_greys_from_the_click_until_the_family_is_whole(open_notebook,
     expect(panel.locator(".opt-banner")).to_contain_text("QFP-32")
     expect(panel.get_by_role("button", name="Accept", exact=True)).to_be_disabled()
     expect(panel.get_by_role("button", name="Stop")).to_be_enabled()
-    expect(panel.locator(".opt-head h2")).to_contain_text("QFP-32", timeout=60_000)
+    expect(panel.locator(".opt-head h2")).to_contain_text("QFP-32")
     expect(panel).to_have_attribute("aria-busy", "false")
     expect(panel.get_by_role("button", name="Accept", exact=True)).to_be_enabled()
 
@@ -271,7 +273,7 @@ def test_a_dead_kernel_never_says_saved(open_notebook, root):
     kernel_lost(page)
     panel.get_by_role("button", name="Accept", exact=True).click()
     expect(panel.locator(".opt-status")).to_contain_text("Sending")
-    expect(panel.locator(".opt-status")).to_contain_text("Not confirmed", timeout=10_000)
+    expect(panel.locator(".opt-status")).to_contain_text("Not confirmed")
     expect(panel.locator(".opt-banner")).to_contain_text("busy or gone")
     assert "Saved" not in panel.locator(".opt-status").inner_text()
     after = len(ledger.entries()) if (root / "demo-plant" / LEDGER).exists() else 0
