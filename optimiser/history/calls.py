@@ -4,24 +4,48 @@ False calls are called items whose review found them good. Called items that nob
 are counted apart. Every share names its denominator.
 """
 
+import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import pandas as pd
 
+from optimiser.history.filters import NONE
 from optimiser.history.limits import PlacedLimits, limit_column, place_limits
 from optimiser.history.read import History
-from optimiser.plant.file import SIDES
+from optimiser.plant.file import SIDES, Side
 from optimiser.recipe.table import Recipe
 from optimiser.sql import quoted, text_literal
 
-By = Literal["family", "limit", "designator", "part", "product", "line", "lot"]
-WAYS: tuple[By, ...] = ("family", "limit", "designator", "part", "product", "line", "lot")
+By = Literal["family", "limit", "designator", "part", "product", "line", "station", "lot", "hour"]
+WAYS: tuple[By, ...] = get_args(By)
+Period = Literal["day", "week"]
+TREND = (
+    *("start", "items", "boards", "calls", "true_calls", "false_calls", "unreviewed_calls"),
+    *("escapes", "false_calls_per_million"),
+)
 DAY = (
     *("date", "stage", "items", "boards", "boards_without_call", "calls", "true_calls"),
     *("false_calls", "unreviewed_calls", "escapes"),
 )
+PLACE = (
+    *("time", "line", "station", "stage", "product", "board", "lot", "designator", "pin", "part"),
+    "family",
+)
+LABEL = ("verdict", "defect", "found_by")
 _MILLION = 1_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outside:
+    """One limit of one family: the items that lie outside it."""
+
+    family: str
+    measurement: str
+    side: Side
+
+    def __str__(self) -> str:
+        return f"{self.family} · {self.measurement} {self.side}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,18 +77,18 @@ class CallTotals:
 
     @property
     def first_pass_yield(self) -> float:
-        """Boards without any call over boards inspected."""
-        return self.boards_without_call / self.boards
+        """Boards without any call over boards inspected; NaN without any."""
+        return self.boards_without_call / self.boards if self.boards else math.nan
 
     @property
     def false_calls_per_board(self) -> float:
         """False calls over boards inspected."""
-        return self.false_calls / self.boards
+        return self.false_calls / self.boards if self.boards else math.nan
 
     @property
     def false_calls_per_million(self) -> float:
         """False calls per million inspected items."""
-        return self.false_calls / self.items * _MILLION
+        return self.false_calls / self.items * _MILLION if self.items else math.nan
 
     @property
     def review_hours(self) -> float:
@@ -165,41 +189,136 @@ def calls_by_day(history: History, live: Recipe) -> pd.DataFrame:
     return pd.DataFrame(table, columns=list(DAY))
 
 
-def false_calls_by(history: History, live: Recipe, by: By) -> pd.DataFrame:
+def false_calls_by(
+    history: History, live: Recipe, by: By, *, outside: Outside | None = None
+) -> pd.DataFrame:
     """Return where the false calls come from, most first.
 
     Parameters
     ----------
     history : History
     live : Recipe
-    by : {'family', 'limit', 'designator', 'part', 'product', 'line', 'lot'}
+    by : {'family', 'limit', 'designator', 'part', 'product', 'line', 'station', 'lot', 'hour'}
+    outside : Outside, optional
+        Only false calls outside this limit, of all items of its family.
 
     Returns
     -------
     DataFrame
-        ``name, items, false_calls, share, cumulative``; shares of all false calls. By limit
+        ``name, items, false_calls, share, per_million, cumulative``; shares of all false calls,
+        false calls per million of the ``items`` inspected under that name. By limit
         an item outside several limits counts for each, so shares may add up to more than
         one; ``alone`` counts those that no other limit calls, and ``cumulative`` is left out.
     """
     limits = place_limits(history, "call_limits", {"live": live})
     if by == "limit":
-        return _by_limit(history, limits)
-    name = "concat_ws('/', i.product, i.designator)" if by == "designator" else f"i.{by}"
+        return _by_limit(history, limits, outside)
+    called, of_it = _wanted(limits, outside)
     rows = history.rows(
-        f"""select coalesce({name}, '(none)'), count(*),
-              count(*) filter (where {limits.called("live")} and i.verdict = 'good') as n
-            from {limits.join()} group by 1 order by n desc, 1"""
+        f"""select coalesce({_name_of(by)}, '{NONE}'), count(*),
+              count(*) filter (where {called} and i.verdict = 'good') as n
+            from {limits.join()} where {of_it} group by 1 order by n desc, 1"""
     )
-    table = pd.DataFrame(rows, columns=["name", "items", "false_calls"])
+    table = _with_rates(pd.DataFrame(rows, columns=["name", "items", "false_calls"]))
+    total = max(1, int(table["false_calls"].sum()))
+    return table.assign(cumulative=table["false_calls"].cumsum() / total)
+
+
+def _name_of(by: By) -> str:
+    """Return SQL of what an item goes by."""
+    if by == "designator":
+        return "concat_ws('/', i.product, i.designator)"
+    return "strftime(i.time, '%H:00')" if by == "hour" else f"i.{by}"
+
+
+def _with_rates(table: pd.DataFrame) -> pd.DataFrame:
     total = max(1, int(table["false_calls"].sum()))
     return table.assign(
-        share=table["false_calls"] / total, cumulative=table["false_calls"].cumsum() / total
+        share=table["false_calls"] / total,
+        per_million=table["false_calls"] / table["items"] * _MILLION,
     )
 
 
-def _by_limit(history: History, limits: PlacedLimits) -> pd.DataFrame:
+def _wanted(limits: PlacedLimits, outside: Outside | None) -> tuple[str, str]:
+    """Return SQL: whether an item is called, by one limit where that is asked; which items count."""
+    called = limits.called("live")
+    if outside is None:
+        return called, "true"
+    n = limits.measurements.index(outside.measurement)
+    sign = "<" if outside.side == "lower" else ">"
+    limit = f"b.{limit_column('live', n, outside.side)}"
+    beyond = f"coalesce(i.{quoted(outside.measurement)} {sign} {limit}, false)"
+    return f"({called} and {beyond})", f"i.family = {text_literal(outside.family)}"
+
+
+def call_trend(
+    history: History, live: Recipe, period: Period, *, outside: Outside | None = None
+) -> pd.DataFrame:
+    """Return the live recipe's calls day by day, or week by week from Monday (ISO 8601).
+
+    Parameters
+    ----------
+    history : History
+    live : Recipe
+        One recipe throughout, so that what moves is the process and not the limits.
+    period : {'day', 'week'}
+        In UTC.
+    outside : Outside, optional
+        Only calls outside this limit, of all items of its family.
+
+    Returns
+    -------
+    DataFrame
+        ``start, items, boards, calls, true_calls, false_calls, unreviewed_calls, escapes,
+        false_calls_per_million``; a board is counted once a period and stage.
+    """
+    limits = place_limits(history, "trend_limits", {"live": live})
+    called, of_it = _wanted(limits, outside)
+    rows = history.rows(
+        f"""select start, count(*), count(distinct (stage, product, board)),
+              count(*) filter (where called),
+              count(*) filter (where called and verdict = 'defect') as hit,
+              count(*) filter (where called and verdict = 'good') as good,
+              count(*) filter (where called and verdict is null),
+              count(*) filter (where not any_call and verdict = 'defect'),
+              good * {_MILLION}.0 / count(*)
+            from (select date_trunc('{period}', i.time)::timestamp as start, i.stage, i.product,
+                i.board, i.verdict, {called} as called, {limits.called("live")} as any_call
+              from {limits.join()} where {of_it})
+            group by start order by start"""
+    )
+    return pd.DataFrame(rows, columns=list(TREND))
+
+
+def called_items(history: History, live: Recipe, *, outside: Outside | None = None) -> pd.DataFrame:
+    """Return the items that the live recipe calls, one by one, the newest first.
+
+    Parameters
+    ----------
+    history : History
+    live : Recipe
+    outside : Outside, optional
+        Only those outside this limit.
+
+    Returns
+    -------
+    DataFrame
+        ``time, line, station, stage, product, board, lot, designator, pin, part, family, verdict,
+        defect, found_by`` and the measurements.
+    """
+    limits = place_limits(history, "item_limits", {"live": live})
+    called, of_it = _wanted(limits, outside)
+    columns = ", ".join(f"i.{quoted(c)}" for c in (*PLACE, *LABEL, *history.measurements))
+    return history.connection.execute(
+        f"""select {columns} from {limits.join()} where {of_it} and {called}
+            order by i.time desc, i.stage, i.board, i.designator, i.pin"""
+    ).df()
+
+
+def _by_limit(history: History, limits: PlacedLimits, outside: Outside | None) -> pd.DataFrame:
     """Return the false calls of each limit, and those that it alone brings."""
     sides = [(m, side) for m in history.measurements for side in SIDES]
+    _, of_it = _wanted(limits, outside)
     tests = ", ".join(
         f"coalesce(i.{quoted(m)} {sign} b.{limit_column('live', n, side)}, false) as outside_{n}_{side}"
         for n, m in enumerate(history.measurements)
@@ -213,17 +332,25 @@ def _by_limit(history: History, limits: PlacedLimits) -> pd.DataFrame:
     )
     rows = history.rows(
         f"""select family, count(*), {counts} from (
-              select i.family, {tests} from {limits.join()} where i.verdict = 'good')
+              select i.family, {tests} from {limits.join()} where {of_it} and i.verdict = 'good')
             where ({how_many}) > 0 group by family"""
     )
     items = dict(history.rows("select family, count(*) from items group by family"))
     table = pd.DataFrame(
         [
-            (f"{family} · {m} {side}", items[family], counted[2 * n], counted[2 * n + 1])
+            (
+                str(Outside(family=family, measurement=m, side=side)),
+                items[family],
+                counted[2 * n],
+                counted[2 * n + 1],
+            )
             for family, _, *counted in rows
             for n, (m, side) in enumerate(sides)
             if counted[2 * n]
         ],
         columns=["name", "items", "false_calls", "alone"],
     ).sort_values(["false_calls", "name"], ascending=[False, True], ignore_index=True)
-    return table.assign(share=table["false_calls"] / max(1, sum(row[1] for row in rows)))
+    return table.assign(
+        share=table["false_calls"] / max(1, sum(row[1] for row in rows)),
+        per_million=table["false_calls"] / table["items"] * _MILLION,
+    )

@@ -8,7 +8,7 @@ counted, and written to ``set_aside.csv`` beside the history.
 """
 
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from copy import copy
 from dataclasses import dataclass
@@ -20,7 +20,7 @@ from typing import Any, Self
 
 import duckdb
 
-from optimiser.errors import HistoryError
+from optimiser.errors import HistoryError, UsageError
 from optimiser.history.contract import (
     FINDERS,
     KEY,
@@ -32,6 +32,7 @@ from optimiser.history.contract import (
     production_days,
     refuse,
 )
+from optimiser.history.filters import Filter
 from optimiser.history.schema import Schema, read_schema
 from optimiser.history.stage import ShapeOf, Staged, stage
 from optimiser.history.verdicts import aside_rows, missing_columns, take_verdicts, with_verdicts
@@ -116,6 +117,8 @@ class History:
             config={"temp_directory": str(Path(workspace.name) / "spill"), "memory_limit": "1500MB"}
         )
         self.connection.execute("set TimeZone = 'UTC'")
+        # In a notebook the engine would draw bars of its own into whatever cell is running.
+        self.connection.execute("set enable_progress_bar = false")
 
     def __enter__(self) -> Self:
         return self
@@ -176,20 +179,50 @@ class History:
             To be closed like any other, before this one. Rows used and set aside, findings and
             the density of samples are the whole history's.
         """
+        upper = "" if stop is None else f"and lot_id < {stop}"
+        lots = f"(from {self._place}.{self.lots} where lot_id >= {first} {upper})"
+        return self._part_of(
+            {
+                t: f"select t.* from {self._place}.{t} t semi join {lots} l using (lot)"
+                for t in self.by_lot
+            }
+        )
+
+    def only(self, wanted: Filter) -> Self:
+        """Return the items that a filter lets through as a history of its own.
+
+        Parameters
+        ----------
+        wanted : Filter
+
+        Returns
+        -------
+        History
+            As ``between`` gives it; it may have no item at all.
+
+        Raises
+        ------
+        UsageError
+            If only counts of this history are kept, which know nothing of places and hours.
+        """
+        if self.by_lot != ("items",):
+            msg = "stored counts know no lines, places and hours: open the history itself to filter it"
+            raise UsageError(msg)
+        return self._part_of(
+            {"items": f"select i.* from {self._place}.items i where {wanted.where('i')}"}
+        )
+
+    def _part_of(self, tables: Mapping[str, str]) -> Self:
+        """Return a history whose tables are those queries; what it has not is the whole one's."""
         part = copy(self)
         part._part = next(_PARTS)
         part.connection = self.connection.cursor()
-        place, upper = f"part{part._part}", "" if stop is None else f"and lot_id < {stop}"
-        whole = self.lots
+        place = f"part{part._part}"
         for query in (
             "set TimeZone = 'UTC'",
+            "set enable_progress_bar = false",
             f"create schema {place}",
-            *(
-                f"""create view {place}.{table} as select t.* from {self._place}.{table} t semi join
-                      (from {self._place}.{whole} where lot_id >= {first} {upper}) l using (lot)"""
-                for table in self.by_lot
-            ),
-            # What the part has not is the whole history's.
+            *(f"create view {place}.{table} as {select}" for table, select in tables.items()),
             f"set search_path = '{place},main'",
         ):
             part.rows(query)

@@ -5,6 +5,7 @@ This is the plain row-by-row truth; the tally must agree with it to the last ite
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from datetime import date
 from typing import Any
 
 from optimiser.history.contract import Finding
@@ -174,6 +175,39 @@ def agree(history: History, live: Recipe, earlier: Sequence[Recipe] = ()) -> Agr
         ran=days,
         latest=recipes[ran[-1]].revision if ran else live.revision,
     )
+
+
+def revision_changes(
+    history: History, live: Recipe, earlier: Sequence[Recipe]
+) -> list[tuple[date, str | None, str]]:
+    """Return from which day on a line another revision made the recorded calls.
+
+    Parameters
+    ----------
+    history : History
+    live : Recipe
+    earlier : sequence of Recipe
+        Revisions that may have been live before.
+
+    Returns
+    -------
+    list of (date, line, revision)
+        In order of the day; days on which all revisions fit alike change nothing.
+    """
+    if not earlier:
+        return []
+    recipes = {"live": live} | {f"past{n}": r for n, r in enumerate(earlier)}
+    _what_ran(history, place_limits(history, "agree_limits", recipes), recipes)
+    ran: dict[str | None, str] = {}
+    found = []
+    for day, line, tag in history.rows(
+        "select day, line, tag from what_ran where telling order by day, line"
+    ):
+        revision = recipes[tag].revision
+        if line in ran and ran[line] != revision:
+            found.append((day, line, revision))
+        ran[line] = revision
+    return found
 
 
 def _what_ran(history: History, limits: PlacedLimits, recipes: Mapping[str, Recipe]) -> list[str]:

@@ -5,17 +5,31 @@ a time; so everything that asks the history holds the session's lock.
 """
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from optimiser.defaults import TRIALS
 from optimiser.errors import UsageError, nearest
-from optimiser.history.calls import By, CallTotals, call_totals, false_calls_by
+from optimiser.history.calls import (
+    By,
+    CallTotals,
+    Outside,
+    Period,
+    call_totals,
+    call_trend,
+    called_items,
+    false_calls_by,
+)
 from optimiser.history.distribution import Window, distributions
+from optimiser.history.filters import NONE, Filter, Named
 from optimiser.history.read import History, open_history
+from optimiser.history.replay import revision_changes
 from optimiser.ledger.ledger import Ledger
 from optimiser.plant.file import Plant, read_plant
 from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
@@ -24,9 +38,14 @@ from optimiser.proposal.choice import Choice
 from optimiser.proposal.propose import Case, propose_with_study
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Relabel, relabel
+from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import Recipe, read_recipe
+from optimiser.sql import text_literal
 from optimiser.tally.check import refuse_unusable
 from optimiser.tally.contested import Contested, contested_items
+from optimiser.tally.count import Outcome, outcome
+
+ALL = Filter()
 
 
 class Session:
@@ -53,7 +72,10 @@ class Session:
         self.folder = plant.folder / FOLDER
         self.lock = threading.RLock()
         self.proposals: dict[str, Proposal] = {}
-        self._contested: dict[str, Contested] = {}
+        self._contested: dict[str, tuple[Filter, Contested]] = {}
+        self._names: dict[Named, list[str]] = {}
+        self._defects: tuple[tuple[str, Filter], int] | None = None
+        self._changes: list[tuple[date, str | None, str]] | None = None
         self._relabel: Relabel | None = None
         self._relabelling = threading.Lock()
         for name, case in self.cases.items():
@@ -153,14 +175,61 @@ class Session:
         self.proposals |= {p.family: p for p in made if not p.interrupted}
         return made, interrupted
 
-    def contested(self, family: str) -> Contested:
-        """Return a family's contested items, fetched once."""
+    @contextmanager
+    def part(self, wanted: Filter = ALL) -> Iterator[History]:
+        """Hold the history, or the part of it that a filter lets through, while it is asked.
+
+        Parameters
+        ----------
+        wanted : Filter
+
+        Yields
+        ------
+        History
+        """
         with self.lock:
-            if family not in self._contested:
-                self._contested[family] = contested_items(
-                    self.history, self.case(family).tally.grid, self.live
+            if not wanted:
+                yield self.history
+                return
+            with self.history.only(wanted) as part:
+                yield part
+
+    def names(self, column: Named) -> list[str]:
+        """Return what the items of the history go by, in order; asked once."""
+        with self.lock:
+            if column not in self._names:
+                rows = self.history.rows(
+                    f"select distinct coalesce({column}, '{NONE}') from items order by 1"
                 )
-            return self._contested[family]
+                self._names[column] = [str(name) for (name,) in rows]
+            return self._names[column]
+
+    def days(self) -> tuple[date, date]:
+        """Return the first and the last day with items."""
+        with self.lock:
+            ((first, last),) = self.history.rows(
+                "select min(time)::date, max(time)::date from items"
+            )
+            return first, last
+
+    def contested(self, family: str, wanted: Filter = ALL) -> Contested:
+        """Return a family's contested items, those of the last filter fetched once.
+
+        Parameters
+        ----------
+        family : str
+        wanted : Filter
+
+        Returns
+        -------
+        Contested
+        """
+        with self.part(wanted) as history:
+            kept = self._contested.get(family)
+            if kept is None or kept[0] != wanted:
+                found = contested_items(history, self.case(family).tally.grid, self.live)
+                self._contested[family] = kept = (wanted, found)
+            return kept[1]
 
     def relabel(self) -> Relabel:
         """Return the labels that are worth a second look, worked out once, a few seconds."""
@@ -175,21 +244,70 @@ class Session:
         """What ``relabel`` found, None where nobody has asked yet."""
         return self._relabel
 
-    def distributions(self, family: str) -> tuple[pd.DataFrame, list[Window]]:
+    def counted(self, family: str, setting: NDArray[np.int64], wanted: Filter = ALL) -> Outcome:
+        """Return what a setting would have called of the items that a filter lets through.
+
+        Parameters
+        ----------
+        family : str
+        setting : ndarray of int, shape (m,)
+            One level index per limit.
+        wanted : Filter
+
+        Returns
+        -------
+        Outcome
+            Equals a replay of that part of the history.
+        """
+        if not wanted:
+            return outcome(self.case(family).tally, setting)
+        with self.part(wanted) as history:
+            found = self.contested(family, wanted)
+            if self._defects is None or self._defects[0] != (family, wanted):
+                ((number,),) = history.rows(
+                    "select count(*) from items where verdict = 'defect' and family = "
+                    f"{text_literal(family)}"
+                )
+                self._defects = ((family, wanted), int(number))
+            return found.outcome(setting, defects=self._defects[1])
+
+    def distributions(self, family: str, wanted: Filter = ALL) -> tuple[pd.DataFrame, list[Window]]:
         """Return how a family's limited measurements are spread, and the stretches drawn."""
         windows = [_window(self.case(family), m) for m in measurements_of(self.case(family))]
-        with self.lock:
-            return distributions(self.history, family, windows), windows
+        with self.part(wanted) as history:
+            return distributions(history, family, windows), windows
 
-    def totals(self, family: str | None = None) -> CallTotals:
+    def totals(self, family: str | None = None, wanted: Filter = ALL) -> CallTotals:
         """Return what the live recipe's calls amount to."""
-        with self.lock:
-            return call_totals(self.history, self.live, family=family)
+        with self.part(wanted) as history:
+            return call_totals(history, self.live, family=family)
 
-    def false_calls_by(self, by: By) -> pd.DataFrame:
+    def false_calls_by(
+        self, by: By, wanted: Filter = ALL, *, outside: Outside | None = None
+    ) -> pd.DataFrame:
         """Return where the false calls come from, most first."""
+        with self.part(wanted) as history:
+            return false_calls_by(history, self.live, by, outside=outside)
+
+    def trend(
+        self, period: Period, wanted: Filter = ALL, *, outside: Outside | None = None
+    ) -> pd.DataFrame:
+        """Return the calls day by day or week by week."""
+        with self.part(wanted) as history:
+            return call_trend(history, self.live, period, outside=outside)
+
+    def called_items(self, wanted: Filter = ALL, *, outside: Outside | None = None) -> pd.DataFrame:
+        """Return the items that the live recipe calls, one by one, the newest first."""
+        with self.part(wanted) as history:
+            return called_items(history, self.live, outside=outside)
+
+    def revision_changes(self) -> list[tuple[date, str | None, str]]:
+        """Return from which day on a line another revision made the recorded calls."""
         with self.lock:
-            return false_calls_by(self.history, self.live, by)
+            if self._changes is None:
+                earlier = past_revisions(self.plant, self.live)
+                self._changes = revision_changes(self.history, self.live, earlier)
+            return self._changes
 
 
 def open_plant(where: Path | str, *, trials: int = TRIALS) -> Session:

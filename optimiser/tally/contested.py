@@ -15,10 +15,13 @@ from optimiser.history.limits import place_limits
 from optimiser.history.read import History
 from optimiser.recipe.table import Recipe
 from optimiser.sql import quoted, text_literal
-from optimiser.tally.count import Ranks, is_called, is_settled, signatures, tightest
+from optimiser.tally.count import Outcome, Ranks, is_called, is_settled, signatures, tightest
 from optimiser.tally.grid import Grid
 
-PLACE = ("time", "line", "lot", "product", "board", "designator", "pin", "part")
+PLACE = (
+    *("time", "line", "station", "stage", "lot", "product", "board", "designator", "pin"),
+    *("part", "family"),
+)
 LABEL = ("verdict", "defect", "found_by")
 
 
@@ -29,8 +32,8 @@ class Contested:
     Attributes
     ----------
     frame : DataFrame
-        ``time, line, lot, product, board, designator, pin, part, verdict, defect, found_by``
-        and the measurements, as in the history.
+        ``time, line, station, stage, lot, product, board, designator, pin, part, family, verdict,
+        defect, found_by`` and the measurements, as in the history.
     ranks : ndarray of int16, shape (n, m)
     settled : ndarray of bool, shape (n,)
         Items that an override's own limits call, whatever the family's setting.
@@ -43,6 +46,32 @@ class Contested:
     def called(self, setting: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Return which items a setting calls, shape (n,)."""
         return np.asarray(self.settled | is_called(setting, self.ranks), dtype=np.bool_)
+
+    def outcome(self, setting: NDArray[np.int64], *, defects: int) -> Outcome:
+        """Return what a setting calls of the items here, in whole items.
+
+        Parameters
+        ----------
+        setting : ndarray of int, shape (m,)
+        defects : int
+            Labelled defects in all, those inside every tightest level included.
+
+        Returns
+        -------
+        Outcome
+            As `count.outcome` counts it: no setting calls an item that is not here.
+        """
+        called, verdict = self.called(setting), self.frame["verdict"]
+        hits = int((called & (verdict == "defect")).sum())
+        goods = int((called & (verdict == "good")).sum())
+        calls = int(called.sum())
+        return Outcome(
+            calls=calls,
+            true_calls=hits,
+            false_calls=goods,
+            unreviewed_calls=calls - hits - goods,
+            escapes=defects - hits,
+        )
 
 
 def contested_items(history: History, grid: Grid, live: Recipe) -> Contested:
