@@ -10,7 +10,7 @@ import os
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,7 @@ from optimiser.proposal.all_families import (
     rank_by_saving,
 )
 from optimiser.proposal.cache import case_key, read_kept
+from optimiser.proposal.headline import headline
 from optimiser.proposal.propose import Case
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.signing import basis_of
@@ -43,7 +44,7 @@ from optimiser.seal import read_sealed, write_sealed
 from optimiser.tally.check import refuse_unusable
 from optimiser.tally.count import FamilyTally
 from optimiser.tally.digested import close_store, open_store, open_stored
-from optimiser.values import hash_of
+from optimiser.values import finite_only, hash_of
 
 NIGHT, LOCK, LOG, STATE = "night", "lock", "log.jsonl", "state.json"
 GROWN = 0.1
@@ -267,6 +268,12 @@ class Night:
             return 130
         return 1 if self.problems or self.failed else 4 if self.looks else 0
 
+    def _month(self) -> dict[str, Any] | None:
+        """Return what all advised changes do together, as plain values; None without a proposal."""
+        found = headline(self.refreshed.proposals, self.job.plant.file.review)
+        row: dict[str, Any] | None = finite_only(asdict(found.month)) if found else None
+        return row
+
     def as_dict(self) -> dict[str, Any]:
         """Return what came of it as plain values."""
         by_advice: dict[str, list[str]] = {"change": [], "keep": [], "gather": []}
@@ -281,6 +288,7 @@ class Night:
             "proposed": self.refreshed.due,
             "stand": sorted(set(self.families) - set(self.refreshed.fresh)),
             **by_advice,
+            "month": self._month(),
             "recorded": self.recorded.families,
             "withdrawn": self.recorded.withdrawn,
             "set_aside": self.intake.set_aside,

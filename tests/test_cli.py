@@ -256,6 +256,36 @@ def test_the_table_of_proposals_ends_with_the_caution(capsys, folder):
     assert "responsibility of the people licensed to set" in " ".join(out.split())
 
 
+def test_propose_says_one_sentence_and_a_line_a_family_and_the_rest_when_asked(capsys, folder):
+    rows = run_json(capsys, "propose", folder, *QUICK)
+    _, short, _ = run(capsys, "propose", folder, *QUICK)
+    _, long, _ = run(capsys, "propose", folder, *QUICK, "--details")
+    _, one, _ = run(capsys, "propose", folder, *QUICK, "--family", "CHIP")
+    assert "expected a month" in " ".join(short.split()) or "No change is advised" in short
+    assert len(short.splitlines()) < 14 + len(rows)
+    assert "kept:" not in short
+    assert "kept:" in long or all(r["advice"] != "change" for r in rows)
+    for row in rows:
+        month = row["month"]
+        (line,) = [x for x in short.splitlines() if x.startswith(f"{row['family']} ")]
+        assert line in long
+        assert f"{row['family']}: {row['advice']}" not in short
+        assert f"{row['family']}: {row['advice']}" in long
+        cells = line.split()
+        assert cells[1:3] == [row["advice"], f"{month['false_calls_now']:,.0f}"]
+        assert cells[-1] == f"{row['defects']:,}"
+        # A month of production: the three lines over the span, scaled by hand.
+        lines = (row["lines"]["kept"], row["lines"]["loosened"])
+        now = sum(x["goods"] + x["unreviewed"] for x in lines)
+        scale = 365.25 / 12 / row["span_days"]
+        saved = row["promise"]["false_calls_saved"]["value"]
+        assert month["false_calls_now"] == pytest.approx(now * scale)
+        assert month["false_calls_after"] == pytest.approx((now - saved) * scale)
+        assert month["saving"] == row["promise"]["saving_per_month"]
+    assert "CHIP: " in one
+    assert "SOT" not in one
+
+
 # Set aside, on the way -----------------------------------------------------------------------
 
 

@@ -1,7 +1,8 @@
 """The headline: what all advised changes do together is the sum of what each promises."""
 
+import json
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import pytest
 from factories import any_proposal
@@ -11,8 +12,10 @@ from optimiser.evidence.intervals import Interval
 from optimiser.evidence.promise import promise
 from optimiser.plant.file import Review
 from optimiser.proposal.headline import headline
+from optimiser.proposal.month import Month, month_of
 from optimiser.proposal.record import Change, Forward, Line, ThreeLines
-from optimiser.views.sentences import headline_words
+from optimiser.values import finite_only
+from optimiser.views.sentences import headline_words, month_words
 
 REVIEW = Review(seconds_per_call=36.0, cost_per_hour=50.0)
 
@@ -31,7 +34,7 @@ def of(seed, advice="change", *, goods=900, misread=0.0):
     return replace(
         plain,
         advice=advice,
-        promise=told,
+        promise=told if advice == "change" else plain.promise,
         considered=None if advice == "change" else Change(limits=(), promise=told),
         lines=ThreeLines(kept=line, loosened=line, tightened=line),
         span_days=60.0,
@@ -58,21 +61,59 @@ def test_sums_and_shares_are_those_of_the_proposals():
     assert (found.forward.promised, found.forward.followed) == (300.0, 270)
 
 
-def test_words_say_before_after_and_share():
-    lines = headline_words(headline([of(0), of(2, "keep")], REVIEW), currency="EUR")
-    after = 3620 - headline([of(0)], REVIEW).advised.false_calls_saved.value
+def test_one_sentence_says_before_after_and_share_on_one_horizon():
+    """60 days are scaled by 365.25 / 12 / 60 here, by hand."""
+    made = [of(0), of(2, "keep")]
+    lines = headline_words(headline(made, REVIEW), currency="EUR")
+    saved = made[0].promise.false_calls_saved.value
+    a_month = 365.25 / 12 / 60
+    now, after = 3620 * a_month, (3620 - saved) * a_month
     assert lines[0].startswith(
-        f"Advised for 1 of 2 families: false calls from 3,620 to {after:,.0f} in 60 days (-"
+        f"1 change advised for 2 families, expected a month: {saved / 3620:.0%} fewer false calls "
+        f"({now:,.0f} → {after:,.0f}), {saved * a_month * 36 / 3600:,.0f} fewer review hours, EUR "
     )
-    assert "hours of review" in lines[0]
-    assert "the next 60 days" in lines[0]
+    escapes = made[0].promise.in_sum.escapes_added.value
+    assert f"; {max(0, escapes) * a_month:.1f} escapes added" in lines[0]
+    assert lines[0].endswith("(from 60 days, 64 labelled defects).")
+    assert "The next 60 days may bring" in lines[1]
     assert any(line.startswith("One step forward in time") for line in lines)
     assert any(line.startswith("Not advised") for line in lines)
 
 
 def test_nothing_advised_is_said_in_words():
     lines = headline_words(headline([of(1, "keep")], REVIEW), currency="EUR")
-    assert lines[0].startswith(
-        "No change is advised for any of 1 families; false calls stay at 1,810"
-    )
+    assert lines[0].startswith("No change is advised for any of 1 family: false calls stay at 918 ")
     assert headline([], REVIEW) is None
+
+
+def test_a_loss_is_a_word_and_no_minus():
+    month = month_of(of(0), REVIEW)
+    worse = replace(
+        month,
+        false_calls_after=2 * month.false_calls_now,
+        review_hours_saved=-3.0,
+        saving=Interval(value=-7.0, low=-9.0, high=-5.0),
+    )
+    said = month_words(worse, currency="EUR")
+    assert "100% more false calls" in said
+    assert "3 more review hours, EUR 7 lost" in said
+    assert "-" not in said
+
+
+def test_a_month_survives_the_log():
+    """The night writes it as plain values; an end that nobody knows is null there."""
+    month = replace(month_of(of(0), REVIEW), saving=Interval(value=3.0, low=1.0, high=math.inf))
+    plain = json.loads(json.dumps(finite_only(asdict(month)), allow_nan=False))
+    assert plain["saving"]["high"] is None
+    assert Month.from_dict(plain) == month
+
+
+def test_months_of_families_add_up_to_the_plants():
+    made = [of(0), of(1), of(2, "keep")]
+    months = [month_of(p, REVIEW) for p in made]
+    all_ = headline(made, REVIEW).month
+    for name in ("families", "advised", "labels"):
+        assert sum(getattr(m, name) for m in months) == getattr(all_, name)
+    for name in ("false_calls_now", "false_calls_after", "review_hours_now", "review_hours_saved"):
+        assert sum(getattr(m, name) for m in months) == pytest.approx(getattr(all_, name))
+    assert months[2].false_calls_after == months[2].false_calls_now

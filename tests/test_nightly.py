@@ -21,6 +21,8 @@ from optimiser.history.digest.store import sha_of_file
 from optimiser.night import locked
 from optimiser.proposal.all_families import FOLDER
 from optimiser.proposal.cache import read_kept
+from optimiser.proposal.month import Month
+from optimiser.views.sentences import month_words
 
 NOW = "2026-04-01T02:00:00"
 QUICK = ("--trials", "4", "--workers", "1", "--now", NOW)
@@ -97,8 +99,12 @@ def kept(folder: Path) -> list[dict]:
 
 
 def without_shares(rows) -> list[dict]:
-    """Return proposals by family; their shares are worked out over those that are shown."""
-    found = [{k: v for k, v in row.items() if k != "escape_share"} for row in rows]
+    """Return proposals by family, as a file keeps them.
+
+    Their shares are worked out over those that are shown, their month where it is shown.
+    """
+    shown = ("escape_share", "month")
+    found = [{k: v for k, v in row.items() if k not in shown} for row in rows]
     return sorted(found, key=lambda r: r["family"])
 
 
@@ -141,6 +147,12 @@ def test_a_night_without_news_leaves_all_as_it_is(folder, capsys):
     assert code == 0
     assert len(out.splitlines()) == 1
     assert "0 families proposed, 2 stand" in out
+    # The plant's one sentence, alike in the night's line, its log and what `propose` says.
+    said = month_words(Month.from_dict(second["month"]), currency="EUR")
+    assert said.rstrip(".") in out
+    assert log(folder)[-1]["month"] == second["month"]
+    assert said in " ".join(run(capsys, "last-night", folder)[1].split())
+    assert said in " ".join(run(capsys, "propose", folder, *QUICK[:4])[1].split())
 
 
 def test_only_what_is_due_is_proposed_anew(tmp_path, capsys):

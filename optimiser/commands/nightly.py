@@ -96,7 +96,10 @@ def _report(night: Night) -> None:
 
 def _line(night: Night) -> str:
     """Return the night in one line."""
-    found = night.as_dict()
+    from optimiser.proposal.month import Month
+    from optimiser.views.sentences import month_words
+
+    found, currency = night.as_dict(), night.job.plant.file.plant.currency
     parts = [
         f"{found['items']:,} items to {night.intake.clock:%Y-%m-%d %H:%M}",
         f"{found['digested'] - found['reached']} of {found['digests']} digests made"
@@ -104,6 +107,8 @@ def _line(night: Night) -> str:
         f"{len(found['proposed'])} families proposed, {len(found['stand'])} stand",
         f"change: {', '.join(found['change']) or 'none'}",
     ]
+    if found["month"]:
+        parts.append(month_words(Month.from_dict(found["month"]), currency=currency).rstrip("."))
     if found["withdrawn"]:
         parts.append(f"withdrawn: {', '.join(map(str, found['withdrawn']))}")
     if found["looks"]:

@@ -6,6 +6,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from tqdm import tqdm
@@ -33,7 +34,10 @@ STOPPED = 130
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     add_plant(parser)
-    parser.add_argument("--family", help="only this family")
+    parser.add_argument("--family", help="only this family, with limits, intervals and reasons")
+    parser.add_argument(
+        "--details", action="store_true", help="limits, intervals and reasons of every family"
+    )
     parser.add_argument("--trials", type=positive, default=TRIALS)
     parser.add_argument("--workers", type=positive, default=os.cpu_count() or 1)
 
@@ -42,6 +46,7 @@ def run(parsed: argparse.Namespace) -> int:
     """Print a proposal for every family, largest saving first."""
     from optimiser.proposal.all_families import make_cases
     from optimiser.proposal.calibration import read_calibration
+    from optimiser.proposal.month import month_of
     from optimiser.proposal.stated import check_stated
     from optimiser.views import tables
     from optimiser.views.sentences import only_called_words
@@ -55,11 +60,20 @@ def run(parsed: argparse.Namespace) -> int:
         cases = [only(cases, parsed.family)]
     made, interrupted = _with_bar(cases, plant, parsed.workers)
     if parsed.json:
-        print_json([p.as_dict() for p in made])
+        review = plant.file.review
+        print_json([{**p.as_dict(), "month": asdict(month_of(p, review))} for p in made])
     else:
         past = read_calibration(plant.folder)
-        notes = [*only_called_words(plant), *check_stated(cases).words()]
-        shown = tables.proposals_table(made, plant=plant.file, past=past, notes=notes)
+        details = parsed.details or parsed.family is not None
+        stated = check_stated(cases)
+        said = stated.words() if details or stated.contradicted else ()
+        shown = tables.proposals_table(
+            made,
+            plant=plant.file,
+            past=past,
+            notes=[*only_called_words(plant), *said],
+            details=details,
+        )
         print(tables.show(shown), end="")
     if interrupted:
         say(f"stopped; {len(made)} of {len(cases)} families are done, run again for the rest")

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from optimiser.evidence.intervals import ZERO, Interval
 from optimiser.evidence.promise import Addends, Promise, together
 from optimiser.plant.file import Review
+from optimiser.proposal.month import Expected, Ground, Month, as_month, false_calls_now
 from optimiser.proposal.record import Forward, Proposal
 
 
@@ -73,6 +74,8 @@ class Headline:
         What is advised; the best changes found that are not.
     review_hours : float
         Of the false calls that advised changes save, over the history's span.
+    month : Month
+        The same on the horizon that is shown: a month.
     forward : Walk or None
         None where the history is too short to cut.
     """
@@ -83,6 +86,7 @@ class Headline:
     advised: Sum
     uncertain: Sum
     review_hours: float
+    month: Month
     forward: Walk | None
 
 
@@ -103,13 +107,27 @@ def headline(proposals: Sequence[Proposal], review: Review) -> Headline | None:
     if not proposals:
         return None
     advised = _sum([p.promise for p in proposals if p.advice == "change"])
-    return Headline(
+    ground = Ground(
         families=len(proposals),
-        span_days=float(proposals[0].span_days),
-        false_calls_now=sum(_false_calls_now(p) for p in proposals),
+        days=float(proposals[0].span_days),
+        labels=sum(p.defects for p in proposals),
+        false_calls_now=sum(false_calls_now(p) for p in proposals),
+    )
+    expected = Expected(
+        changes=advised.families,
+        false_calls_saved=advised.false_calls_saved,
+        escapes_added=advised.escapes_added,
+        escapes_caught=advised.escapes_caught,
+        saving_per_month=advised.saving_per_month,
+    )
+    return Headline(
+        families=ground.families,
+        span_days=ground.days,
+        false_calls_now=ground.false_calls_now,
         advised=advised,
         uncertain=_sum([p.considered.promise for p in proposals if p.considered is not None]),
         review_hours=advised.false_calls_saved.value * review.seconds_per_call / 3600,
+        month=as_month(expected, ground, review),
         forward=_walk([p.proof.forward for p in proposals if p.proof is not None]),
     )
 
@@ -132,12 +150,6 @@ def _walk(forwards: Sequence[Forward]) -> Walk | None:
         promised_escapes=sum(f.escapes_added.value for f in told),
         followed_escapes=sum(f.followed_escapes_added for f in told),
     )
-
-
-def _false_calls_now(proposal: Proposal) -> int:
-    """Return what the live recipe calls and is no labelled defect: kept and loosened lines."""
-    lines = (proposal.lines.kept, proposal.lines.loosened)
-    return sum(line.goods + line.unreviewed for line in lines)
 
 
 def _sum(promises: Sequence[Promise]) -> Sum:

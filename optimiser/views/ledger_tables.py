@@ -15,9 +15,10 @@ from optimiser.ledger.revision import Exported, Revision
 from optimiser.ledger.revision_file import limit_text
 from optimiser.ledger.standing import still_to_sign
 from optimiser.plant.file import Plant
+from optimiser.proposal.month import Month
 from optimiser.proposal.signing import changed_since
 from optimiser.recipe.table import Recipe
-from optimiser.views.sentences import interval_words
+from optimiser.views.sentences import interval_words, month_words
 
 WAITING = ("waiting", "one signature of two")
 _DONE = {"accept": "accepted", "hold": "held", "reject": "rejected", "withdraw": "withdrew"}
@@ -163,12 +164,20 @@ def last_night_table(found: Mapping[str, Any], states: Sequence[State], plant: P
         f"{found['digests']} digests made",
         f"proposed anew: {len(found['proposed'])} families, {len(found['stand'])} stand; change advised: "
         f"{', '.join(found['change']) or 'none'}",
+        *_month_lines(found, plant),
         f"changed in the ledger: {changed}; older proposals withdrawn: {len(found['withdrawn'])}",
         *(f"LOOK: {line}" for line in (*found["looks"], *found["refused"], *found["alarms"])),
         *(f"FAILED: {line}" for line in failed),
         f"waits for a signature: {'; '.join(waits) or 'nothing'}",
     ]
     return Group(*(Text(line) for line in lines), _caution())
+
+
+def _month_lines(found: Mapping[str, Any], plant: Plant) -> list[str]:
+    """Return the plant's one sentence, where the night knew proposals."""
+    row = found.get("month")
+    currency = plant.file.plant.currency
+    return [month_words(Month.from_dict(row), currency=currency)] if row else []
 
 
 def history_table(family: str, entries: Sequence[Entry], states: Sequence[State]) -> Group:

@@ -7,9 +7,11 @@ from typing import Literal
 from optimiser.evidence.certificate import Certificate, defects_needed
 from optimiser.evidence.cost_ratio import BreakEven, PriceRange
 from optimiser.evidence.intervals import Interval
+from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.inspected import read_inspected
 from optimiser.plant.file import Plant
-from optimiser.proposal.headline import Headline
+from optimiser.proposal.headline import Headline, Walk
+from optimiser.proposal.month import Month
 from optimiser.proposal.record import Proof
 
 Kind = Literal["all", "added"]
@@ -61,6 +63,55 @@ def span_words(of: Interval, digits: int = 0) -> str:
 # --- all proposals of a plant -----------------------------------------------------------
 
 
+def month_words(of: Month, *, currency: str) -> str:
+    """Return a plant's proposals in one sentence: what a month looks like now and after.
+
+    Parameters
+    ----------
+    of : Month
+    currency : str
+
+    Returns
+    -------
+    str
+        Terminal, night, page and panels say this one.
+    """
+    ground = f"from {of.days:,.0f} days, {_counted_words(of.labels, 'labelled defect')}"
+    now = f"{of.false_calls_now:,.0f}"
+    if not of.advised:
+        return (
+            f"No change is advised for any of {_families(of.families)}: false calls stay at {now} a month, "
+            f"{of.review_hours_now:,.0f} hours of review ({ground})."
+        )
+    return (
+        f"{_counted_words(of.advised, 'change')} advised for {_families(of.families)}, expected a month: "
+        f"{_share_fewer(of.share_saved)} false calls ({now} → {of.false_calls_after:,.0f}), "
+        f"{_less_or_more(of.review_hours_saved, 'review hours')}, {_money_words(of.saving.value, currency)}; "
+        f"{of.escapes_added.value:,.1f} escapes added, {of.escapes_caught.value:,.1f} caught ({ground})."
+    )
+
+
+def _families(number: int) -> str:
+    return f"{number:,} family" if number == 1 else f"{number:,} families"
+
+
+def _counted_words(number: int, one: str) -> str:
+    return f"{number:,} {one}" if number == 1 else f"{number:,} {one}s"
+
+
+def _share_fewer(share: float) -> str:
+    return f"{abs(share):.0%} {'fewer' if share >= 0 else 'more'}"
+
+
+def _less_or_more(value: float, unit: str) -> str:
+    """Return a saving in words: its sign is a word, never a minus."""
+    return f"{abs(value):,.0f} {'fewer' if value >= 0 else 'more'} {unit}"
+
+
+def _money_words(value: float, currency: str) -> str:
+    return f"{currency} {abs(value):,.0f} {'saved' if value >= 0 else 'lost'}"
+
+
 def headline_words(of: Headline, *, currency: str) -> list[str]:
     """Return a plant's proposals together as sentences.
 
@@ -72,44 +123,44 @@ def headline_words(of: Headline, *, currency: str) -> list[str]:
     Returns
     -------
     list of str
-        One for what is advised; one more where changes were found that are not.
+        The one sentence of `month_words`, then how sure it is, one step forward in time, and
+        changes that were found and are not advised.
     """
-    lines, rest, walk = [_advised_words(of, currency)], of.uncertain, of.forward
-    if walk:
-        lines.append(
-            f"One step forward in time: from the earlier lots alone {walk.promised:,.0f} false calls fewer and "
-            f"{walk.promised_escapes:.1f} escapes were promised of the later lots of {walk.families} families; "
-            f"{walk.followed:,.0f} and {walk.followed_escapes:.0f} followed, inside the interval for {walk.inside}."
-        )
+    lines = [month_words(of.month, currency=currency)]
+    if of.advised.families:
+        lines.append(_sure_words(of, currency))
+    if of.forward:
+        lines.append(_walk_words(of.forward))
+    rest = of.uncertain
     if rest.families:
-        money, escapes = (
-            interval_words(rest.saving_per_month),
-            interval_words(rest.escapes_added, 1),
-        )
+        scale = DAYS_PER_MONTH / of.span_days
+        money = interval_words(rest.saving_per_month)
+        escapes = interval_words(rest.escapes_added.times(scale), 1)
         lines.append(
             f"Not advised are the best changes found for {rest.families} more; all of them together would save "
-            f"{currency} {money} a month and add {escapes} escapes."
+            f"{currency} {money} and add {escapes} escapes a month."
         )
     return lines
 
 
-def _advised_words(of: Headline, currency: str) -> str:
-    sum_ = of.advised
-    if not sum_.families:
-        return (
-            f"No change is advised for any of {of.families} families; false calls stay at "
-            f"{of.false_calls_now:,} in {of.span_days:.0f} days."
-        )
-    after = of.false_calls_now - sum_.false_calls_saved.value
-    share = sum_.false_calls_saved.value / of.false_calls_now if of.false_calls_now else 0.0
+def _sure_words(of: Headline, currency: str) -> str:
+    """Return the intervals of what is advised, and what a span to come may bring."""
+    month, next_ = of.month, of.advised
+    scale = DAYS_PER_MONTH / of.span_days
     return (
-        f"Advised for {sum_.families} of {of.families} families: false calls from {of.false_calls_now:,} to "
-        f"{after:,.0f} in {of.span_days:.0f} days ({-share:+.0%}), {of.review_hours:,.0f} hours of review; "
-        f"{currency} {interval_words(sum_.saving_per_month)} a month saved (the next {of.span_days:.0f} days "
-        f"{sum_.next_saving_per_month.low:,.0f} to {sum_.next_saving_per_month.high:,.0f}); escapes added "
-        f"{interval_words(sum_.escapes_added, 1)} (the next {of.span_days:.0f} days "
-        f"{sum_.next_escapes_added.low:.0f} to {sum_.next_escapes_added.high:.0f}), "
-        f"caught {interval_words(sum_.escapes_caught, 1)}."
+        f"90 % intervals, a month: false calls saved {span_words(month.false_calls_saved)}, {currency} "
+        f"{span_words(month.saving)}, escapes added {span_words(month.escapes_added, 1)}, caught "
+        f"{span_words(month.escapes_caught, 1)}. The next {of.span_days:.0f} days may bring {currency} "
+        f"{span_words(next_.next_saving_per_month)} and {span_words(next_.next_escapes_added.times(scale), 1)} "
+        "escapes added a month."
+    )
+
+
+def _walk_words(walk: Walk) -> str:
+    return (
+        f"One step forward in time: from the earlier lots alone {walk.promised:,.0f} false calls fewer and "
+        f"{walk.promised_escapes:.1f} escapes were promised of the later lots of {walk.families} families; "
+        f"{walk.followed:,.0f} and {walk.followed_escapes:.0f} followed, inside the interval for {walk.inside}."
     )
 
 

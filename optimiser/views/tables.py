@@ -14,6 +14,7 @@ from optimiser.history.replay import Replayed
 from optimiser.monitoring.backtest import Fold
 from optimiser.plant.file import PlantFile
 from optimiser.proposal.headline import headline
+from optimiser.proposal.month import month_of
 from optimiser.proposal.record import EscapeShare, LimitMove, Proof, Proposal
 from optimiser.views.sentences import (
     added_words,
@@ -108,50 +109,75 @@ def proposals_table(
     plant: PlantFile,
     past: Sequence[Fields] = (),
     notes: Sequence[str] = (),
+    details: bool = False,
 ) -> Group:
-    """Return the headline, the proposals, largest saving first, then limits and reasons."""
+    """Return the plant in one sentence and a line a family, largest saving first.
+
+    Parameters
+    ----------
+    proposals : sequence of Proposal
+    plant : PlantFile
+    past : sequence of mapping
+        How promises of the last backtest fared.
+    notes : sequence of str
+        What else is to be known before the figures are believed.
+    details : bool
+        Intervals, how promises fared, and every family's limits, lines, rails and reasons below.
+    """
     if not proposals:
         return Group(Text("no family has been proposed yet"))
-    level, currency = proposals[0].promise.level, plant.plant.currency
-    of_all = headline(proposals, plant.review)
+    currency, found = plant.plant.currency, headline(proposals, plant.review)
+    said = headline_words(found, currency=currency) if found else []
+    parts: list[RenderableType] = [Text(line) for line in said[: None if details else 1]]
+    parts += [Text(""), _month_table(proposals, plant), Text(f"\n{_BASIS}")]
+    if details:
+        parts += [Text(_past_words(past)), *(Text(line) for line in notes)]
+        parts += [proposal_text(p, currency=currency) for p in proposals]
+    else:
+        parts += [Text(line) for line in notes]
+        parts.append(Text("Limits, intervals and reasons: --family NAME, or --details for all."))
+    return Group(*parts, Text(f"\n{CAUTION}"))
+
+
+_BASIS = (
+    "All a month of production, as expected on lots that no limit was fitted to (false calls now: counted, items that "
+    "nobody reviewed included). Labels: labelled defects that the figures come from."
+)
+
+
+def _month_table(proposals: Sequence[Proposal], plant: PlantFile) -> Table:
+    """Return a line a family: what a month looks like now and after its change."""
     table = _table(
         "",
         [
             "family",
             "advice",
-            f"saving a month, {currency}",
-            "false calls saved",
+            "false calls now",
+            "after",
+            "change",
+            "review hours saved",
+            f"{plant.plant.currency} saved",
             "escapes added",
-            "escapes caught",
-            "reached",
+            "caught",
+            "labels",
         ],
         left=2,
     )
     for of in proposals:
-        promise = of.promise
+        month = month_of(of, plant.review)
         cells = [
-            interval_words(promise.saving_per_month),
-            interval_words(promise.false_calls_saved),
-            interval_words(promise.escapes_added, 1),
-            interval_words(promise.escapes_caught, 1),
-            f"{of.share_reached:.0%}" if of.share_reached is not None else "",
+            f"{month.false_calls_after:,.0f}",
+            f"{-month.share_saved:+.0%}",
+            f"{month.review_hours_saved:,.1f}",
+            f"{month.saving.value:,.0f}",
+            f"{month.escapes_added.value:,.1f}",
+            f"{month.escapes_caught.value:,.1f}",
         ]
-        table.add_row(of.family, of.advice, *(cells if of.advice == "change" else [""] * 5))
-    note = (
-        f"Values are what is expected, judged on lots that the setting was not fitted to, with {level:.0%} intervals, "
-        f"over the {proposals[0].span_days:.0f} days of this history; money a month. 'reached' is the "
-        "saving's share of what hindsight's best setting would have saved on this very history."
-    )
-    return Group(
-        *(Text(line) for line in (headline_words(of_all, currency=currency) if of_all else [])),
-        Text(""),
-        table,
-        Text(note),
-        Text(_past_words(past)),
-        *(Text(line) for line in notes),
-        *(proposal_text(p, currency=currency) for p in proposals),
-        Text(f"\n{CAUTION}"),
-    )
+        told = cells if of.advice == "change" else [""] * len(cells)
+        table.add_row(
+            of.family, of.advice, f"{month.false_calls_now:,.0f}", *told, f"{of.defects:,}"
+        )
+    return table
 
 
 def _past_words(past: Sequence[Fields]) -> str:
@@ -177,6 +203,7 @@ def proposal_text(of: Proposal, *, currency: str) -> Group:
     parts += [Text(f"  {reason}") for reason in of.reasons]
     if of.advice == "change":
         parts += _change_parts(of)
+        parts.append(Text(f"  {_promise_words(of, currency)}"))
         parts.append(Text(f"  {next_words(of, currency=currency)}"))
     if of.escape_share is not None:
         parts.append(Text(f"  {_share_words(of.escape_share)}"))
@@ -191,6 +218,22 @@ def proposal_text(of: Proposal, *, currency: str) -> Group:
             )
         )
     return Group(*parts)
+
+
+def _promise_words(of: Proposal, currency: str) -> str:
+    """Return what is expected of a change, with intervals, as its signer will be shown it."""
+    told = of.promise
+    reached = (
+        f"; {of.share_reached:.0%} of what hindsight's best setting would have saved on this very history"
+        if of.share_reached is not None
+        else ""
+    )
+    return (
+        f"promise over these {of.span_days:.0f} days ({told.level:.0%} intervals, lots as the unit): false calls saved "
+        f"{interval_words(told.false_calls_saved)}, escapes added {interval_words(told.escapes_added, 1)}, caught "
+        f"{interval_words(told.escapes_caught, 1)}; saving {currency} {interval_words(told.saving_per_month)} a month"
+        f"{reached}"
+    )
 
 
 def next_words(of: Proposal, *, currency: str) -> str:
