@@ -19,6 +19,7 @@ COMMANDS = {
     "check": "say whether history, recipe and plant file are usable",
     "replay": "say what a recipe does to the history",
     "front": "print the fewest false calls for each number of escapes",
+    "escape": "say what would have caught a defect that escaped, and what that costs",
     "propose": "propose limits per family, with an honest promise",
     "nightly": "read what is new, renew the proposals that it concerns, record changes",
     "last-night": "say what the last night brought, changed and left to do",

@@ -426,6 +426,39 @@ class Ledger:
 
         return self._write(work)
 
+    def keep_item(self, family: str, *, by: str, reason: str, body: Make) -> Entry:
+        """Append that a known-bad item was taken into the must-catch set, and take it there.
+
+        Parameters
+        ----------
+        family : str
+        by, reason : str
+            Not blank.
+        body : callable
+            Given all entries inside the transaction, while nobody else can decide: it writes the
+            must-catch file and returns what is recorded of the item.
+
+        Returns
+        -------
+        Entry
+
+        Raises
+        ------
+        UsageError
+            If name or reason is blank, or the name may not sign this.
+        LedgerError
+            If nothing could be recorded.
+        """
+        refuse_unsigned("keep", by, reason)
+        name = self.signer(by, "keep")
+
+        def work(connection: sqlite3.Connection) -> Entry:
+            made = body(rows_of(connection))
+            content = json.loads(canonical(dict(made or {})))
+            return self._append(connection, ("keep", family, None), name, reason, content)
+
+        return self._write(work)
+
     def entries(
         self, *, family: str | None = None, kind: str | None = None, since: int = 0
     ) -> list[Entry]:

@@ -99,7 +99,15 @@ create trigger head_is_kept before delete on head
 begin select raise(abort, 'ledger: the head is never deleted'); end;
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST,)
+_KEEP = """
+drop trigger entry_kind_is_known;
+create trigger entry_kind_is_known before insert on entry
+when new.kind not in ('proposal', 'accept', 'hold', 'reject', 'withdraw', 'export', 'rollback', 'watch',
+  'keep')
+begin select raise(abort, 'ledger: unknown kind of entry'); end;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_FIRST, _KEEP)
 """SQL scripts; the n-th takes a file from version n - 1 to n. Append, never edit."""
 
 

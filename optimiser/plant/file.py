@@ -19,8 +19,8 @@ from optimiser.plant.shape import FileShape, MeasurementShape, refuse_unknown_me
 
 Side = Literal["lower", "upper"]
 SIDES: tuple[Side, Side] = ("lower", "upper")
-Act = Literal["accept", "hold", "reject", "withdraw", "export", "rollback"]
-"""What people sign."""
+Act = Literal["accept", "hold", "reject", "withdraw", "export", "rollback", "keep"]
+"""What people sign; ``keep`` takes a known-bad item into the must-catch set."""
 RailName = Literal[
     "workmanship",
     "must-catch",
@@ -226,7 +226,7 @@ class Signer(Record):
     ----------
     may : tuple of str
         What this person may sign: ``accept``, ``hold``, ``reject``, ``withdraw``, ``export``,
-        ``rollback``; all of it where the list is empty.
+        ``rollback``, ``keep``; all of it where the list is empty.
     key : str or None
         A public SSH key (``ssh-ed25519 AAAA…``); with it this person accepts by a signature of the
         private one (`ledger/signatures.py`).

@@ -80,7 +80,7 @@ def write_repeatability(where: Path, measurement: str, repeatability: float) -> 
         raise PlantError(msg)
     value = float(f"{repeatability:.3g}")
     text = _with_value(path, measurement, value)
-    backup = _back_up(path)
+    backup = back_up(path)
     write_whole(path, text)
     return Written(
         path=plant.path,
@@ -131,8 +131,18 @@ def _as_item(row: Any, value: float) -> None:  # noqa: ANN401
     row["repeatability"] = value
 
 
-def _back_up(path: Path) -> Path:
-    """Copy the file beside itself under a name that is still free."""
+def back_up(path: Path) -> Path:
+    """Copy a file beside itself under a name that is still free, and return that.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Path
+        ``NAME.bak``, or ``NAME.2.bak`` and so on: no backup is ever overwritten.
+    """
     number = 1
     while True:
         backup = path.with_name(f"{path.name}{'' if number == 1 else f'.{number}'}.bak")

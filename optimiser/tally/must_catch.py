@@ -1,17 +1,22 @@
 """Items that every setting must call: the kept set, and a critical family's known defects."""
 
 import csv
+import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from optimiser.errors import PlantError, nearest
+from optimiser.errors import PlantError, UsageError, nearest
+from optimiser.files import write_whole
 from optimiser.plant.file import Plant
+from optimiser.plant.write import back_up
 from optimiser.tally.grid import Grid
+from optimiser.values import cell
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,3 +168,96 @@ def _needed(grid: Grid, z: Sequence[float]) -> str:
         f"{limit.measurement} {limit.side} would have to stand {comparison} {limit.sign * z[n]:.6g} "
         f"{limit.unit}, the tightest that may be set is {limit.values[0]:.6g} ({rail})"
     )
+
+
+# --- the file, written ------------------------------------------------------------------
+
+
+def kept_file(plant: Plant) -> Path:
+    """Return where the must-catch file lies that a plant names; it need not exist yet.
+
+    Raises
+    ------
+    PlantError
+        If the plant file names none.
+    """
+    name = plant.file.plant.must_catch
+    if name is None:
+        msg = (
+            f"{plant.path}: [plant] names no must-catch file, so nothing can be kept in it; add this "
+            'line under [plant]: must_catch = "must_catch.csv"'
+        )
+        raise PlantError(msg)
+    return plant.locate(name)
+
+
+def add_kept(plant: Plant, item: KeptItem) -> Path | None:
+    """Write one item more into the must-catch file; every row of it stays as it is.
+
+    Parameters
+    ----------
+    plant : Plant
+    item : KeptItem
+
+    Returns
+    -------
+    Path or None
+        The file as it was before, beside it; None where there was none yet.
+
+    Raises
+    ------
+    PlantError
+        If the plant names no file, or the file breaks a rule; nothing is written then.
+    UsageError
+        If an item of that name is there already.
+    """
+    path = kept_file(plant)
+    backup = None
+    text = ""
+    if path.exists():
+        taken = {kept.name for kept in every_kept(plant)}
+        if cell(item.name) in taken:
+            msg = f"{path}: {item.name!r} is there already; nothing was written"
+            raise UsageError(msg)
+        text = path.read_bytes().decode("utf-8-sig")
+    written = _with_item(text, item, plant)
+    if path.exists():
+        backup = back_up(path)
+    write_whole(path, written)
+    return backup
+
+
+def every_kept(plant: Plant) -> tuple[KeptItem, ...]:
+    """Return the must-catch file's items, whether or not the rail is on; see `read_must_catch`."""
+    if not kept_file(plant).exists():
+        return ()
+    rails = plant.file.rails.model_copy(update={"off": ()})
+    file = plant.file.model_copy(update={"rails": rails})
+    return read_must_catch(plant.model_copy(update={"file": file}))
+
+
+def _with_item(text: str, item: KeptItem, plant: Plant) -> str:
+    """Return a must-catch file's text with a row more, and with the columns that it needs."""
+    newline = "\r\n" if "\r\n" in text else "\n"
+    rows = list(csv.reader(io.StringIO(text, newline=""))) if text.strip() else []
+    header = rows[0] if rows else ["name", "family"]
+    lacking = [m for m in plant.file.measurements if m in item.values and m not in header]
+    cells = {
+        "name": cell(item.name),
+        "family": item.family,
+        **{m: repr(float(np.float32(x))) for m, x in item.values.items()},
+    }
+    if not lacking and rows:
+        # Only what is new is written, so that what people wrote stays to the last character.
+        line = _csv_line([cells.get(c, "") for c in header], newline)
+        return text + ("" if text.endswith(("\n", "\r")) else newline) + line
+    columns = [*header, *lacking]
+    old = [[*row, *[""] * (len(columns) - len(row))] for row in rows[1:] if row]
+    new = [columns, *old, [cells.get(c, "") for c in columns]]
+    return "".join(_csv_line(row, newline) for row in new)
+
+
+def _csv_line(cells: Sequence[str], newline: str) -> str:
+    out = io.StringIO()
+    csv.writer(out, lineterminator=newline).writerow(cells)
+    return out.getvalue()

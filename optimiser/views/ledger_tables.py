@@ -206,12 +206,15 @@ def history_table(family: str, entries: Sequence[Entry], states: Sequence[State]
 def _what(entry: Entry) -> str:
     if entry.kind in ("export", "rollback"):
         return f"{entry.kind} {entry.body['revision']}"
+    if entry.kind == "keep":
+        return "must-catch"
     return entry.kind if entry.proposal is None else f"{entry.kind} {entry.proposal}"
 
 
 def _words(entry: Entry) -> str:
     moves = moves_text(entry.body["limits"]) if entry.kind == "proposal" else ""
-    return ": ".join(part for part in (moves, entry.reason) if part)
+    kept = f"{entry.body.get('name')} kept" if entry.kind == "keep" else ""
+    return ": ".join(part for part in (moves, kept, entry.reason) if part)
 
 
 def verified_table(found: Verified, *, path: str, noted: bool) -> Group:
