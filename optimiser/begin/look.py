@@ -14,7 +14,7 @@ import duckdb
 
 from optimiser.errors import UsageError
 from optimiser.history.stage import scan_of
-from optimiser.intake.text import MESSAGES, TABLES, is_result, kind_of, open_bytes
+from optimiser.intake.text import MESSAGES, TABLES, UNREADABLE, is_result, kind_of, open_bytes
 from optimiser.intake.translate import PLACE
 from optimiser.plant.shape import FileShape
 from optimiser.sql import quoted, text_literal
@@ -180,7 +180,7 @@ def _head(path: Path) -> bytes:
     try:
         with open_bytes(path) as file:
             return file.read(_HEAD)
-    except (OSError, EOFError, ValueError) as error:
+    except UNREADABLE as error:
         msg = f"{path}: cannot be read ({error}); copy it again from its source"
         raise UsageError(msg) from error
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import duckdb
 
 from optimiser.history.contract import Finding, refuse
-from optimiser.intake.text import MESSAGES, TABLES, is_plain, kind_of, write_plain
+from optimiser.intake.text import MESSAGES, TABLES, UNREADABLE, is_plain, kind_of, write_plain
 from optimiser.intake.translate import PLACE, Problem, translate
 from optimiser.plant.file import Plant
 from optimiser.plant.shape import FileShape
@@ -176,7 +176,7 @@ def _write_plain(path: Path, plain: Path, shape: FileShape) -> None:
     """Write a text as UTF-8 from its header on; an archive that breaks off is an error."""
     try:
         write_plain(path, plain, encoding=shape.encoding, skip=shape.skip)
-    except (OSError, EOFError, ValueError, RuntimeError) as error:
+    except UNREADABLE as error:
         rule = f"cannot be unpacked or read as {shape.encoding} ({error})"
         way = "copy the file again from its source, or correct results.encoding in plant.toml"
         raise refuse([Finding(level="error", rule=rule, file=str(path), way_out=way)]) from error

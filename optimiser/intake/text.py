@@ -4,6 +4,7 @@ import bz2
 import codecs
 import gzip
 import lzma
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
@@ -12,6 +13,8 @@ PACKED: dict[str, Callable[..., IO[Any]]] = {".gz": gzip.open, ".bz2": bz2.open,
 TEXTS = (".csv", ".tsv", ".txt")
 MESSAGES = (".json", ".jsonl", ".ndjson")
 TABLES = (".parquet",)
+UNREADABLE = (OSError, EOFError, ValueError, RuntimeError, lzma.LZMAError, zlib.error)
+"""What a damaged archive or text may raise."""
 _BLOCK = 1 << 20
 _BAD = "optimiser-bad-byte"
 _PLAIN = ("utf-8", "ascii")
@@ -57,7 +60,7 @@ def write_plain(path: Path, target: Path, *, encoding: str, skip: int) -> None:
 
     Raises
     ------
-    OSError, EOFError, lzma.LZMAError
+    UNREADABLE
         If it cannot be unpacked.
 
     Notes

@@ -107,8 +107,8 @@ def factor(unit: str, into: str) -> Fraction | None:
 def scaled(value: str, by: Fraction) -> str:
     """Return SQL of a value times a fraction.
 
-    Divided where the factor is one over a whole number, so that 123.4 um in mm is the double
-    nearest to 0.1234 and not a neighbour.
+    Divided where the factor is one over a whole number: then a whole number of um is in mm the very
+    double that its text in mm reads as, and any other the same float32.
     """
     if by == 1:
         return value
