@@ -17,6 +17,8 @@ from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import read_recipe
+from optimiser.tally.digested import open_store, open_stored
+from optimiser.tally.grid import make_grids
 
 COLUMNS = (
     "time, line, station, stage, product, board, lot, designator, pin, part, family, "
@@ -289,3 +291,44 @@ def test_foreign_parquet_has_not_measured_as_nan(begin, base):
     with duckdb.connect() as con:
         found = con.execute(f"select count(*) from {scan} where isnan(fillet_height)").fetchone()
     assert found[0] > 0  # or this shape shows nothing
+
+
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param("packed_days", marks=[pytest.mark.slow, pytest.mark.ci]), "split_verdicts"],
+)
+def test_the_night_counts_what_the_door_reads(begin, name):
+    """Digests of files of another shape are one history with the files themselves."""
+    _, _, plant = begin(name)
+    plant = read_plant(settle(plant))
+    live = read_recipe(plant.folder / "recipe.csv", plant.file.measurements)
+    query = "select family, verdict, count(*) from items where called group by all order by all"
+    store = open_store(plant, live, plant.folder / "night", tell=lambda *_, **__: None)
+    with open_history(plant) as whole, open_stored(store, lambda _: None) as merged:
+        assert merged.rows_used == whole.rows_used
+        assert merged.rows(query) == whole.rows(query)
+        grids = make_grids(whole, live), make_grids(merged, live)
+        assert grids[0].keys() == grids[1].keys()
+        assert all(grids[0][f].same_levels(grids[1][f]) for f in grids[0])
+    assert store.problems == {}
+
+
+def test_limits_in_the_results_that_are_not_the_recipes(begin):
+    _, _, plant = begin("limits_in_rows")
+    assert run("recipe", plant)[0] == 0
+    kept = (plant / "recipe.csv").read_text()
+    (plant / "recipe.csv").write_text(kept.replace("tilt,,3.5", "tilt,,3.6", 1))
+    code, out, _ = run("recipe", plant, "--json")
+    (row,) = json.loads(out)["differs"]
+    assert (code, row["measurement"], row["upper"], row["now"]) == (1, "tilt", 3.5, [None, 3.6])
+    code, _, err = run("recipe", plant, "--write")
+    assert code == 0
+    assert "1-carried-1" in err
+    assert run("recipe", plant)[0] == 0
+    assert (plant / "revisions" / "1.csv").read_text() == kept.replace("tilt,,3.5", "tilt,,3.6", 1)
+
+
+def test_results_without_limits_say_so(begin):
+    code, _, err = run("recipe", begin("plain_csv")[2])
+    assert code == 2
+    assert "says where rows carry limits" in err

@@ -1,17 +1,21 @@
 """The recipe that an export carries: limits beside its values, and how they changed."""
 
+import tempfile
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import duckdb
+import numpy as np
 
-from optimiser.begin.recognise import Recognised
+from optimiser.history.read import find_files, shape_of_result
+from optimiser.history.stage import scan_of
 from optimiser.intake.translate import translate
-from optimiser.plant.file import PlantFile, off_limit
+from optimiser.plant.file import SIDES, Plant, PlantFile, off_limit
 from optimiser.plant.shape import FileShape
 from optimiser.recipe.table import Recipe, Row
 from optimiser.sql import quoted
@@ -56,7 +60,7 @@ class Carried:
 
 def carried_limits(
     con: duckdb.DuckDBPyConnection,
-    found: Sequence[tuple[Recognised, FileShape]],
+    found: Sequence[tuple[str, FileShape]],
     plant: PlantFile,
 ) -> Carried:
     """Return the recipe that result files carry.
@@ -64,8 +68,8 @@ def carried_limits(
     Parameters
     ----------
     con : duckdb.DuckDBPyConnection
-    found : sequence of (Recognised, FileShape)
-        What was recognised, and the shape written for it.
+    found : sequence of (str, FileShape)
+        SQL of the rows of files as they are, and their shape.
     plant : PlantFile
 
     Returns
@@ -74,8 +78,8 @@ def carried_limits(
     """
     seen: dict[tuple[str, str], list[_Seen]] = defaultdict(list)
     measured: dict[str, set[str]] = defaultdict(set)
-    for one, shape in found:
-        for family, name, row in _rows(con, one, shape, plant):
+    for scan, shape in found:
+        for family, name, row in _rows(con, scan, shape, plant):
             measured[family].add(name)
             if row is not None:
                 seen[family, name].append(row)
@@ -99,11 +103,69 @@ def carried_limits(
     )
 
 
+def carried_of(plant: Plant) -> Carried:
+    """Return the recipe that a plant's result files carry.
+
+    Parameters
+    ----------
+    plant : Plant
+
+    Returns
+    -------
+    Carried
+        Without recipes where no ``[[results]]`` names columns of limits.
+    """
+    with tempfile.TemporaryDirectory(prefix="optimiser-") as name, duckdb.connect() as con:
+        con.execute("set TimeZone = 'UTC'")
+        con.execute("create table refused(file varchar, row bigint, earlier bigint, line varchar)")
+        scans: list[list[str]] = [[] for _ in plant.file.results]
+        for n, path in enumerate(find_files(plant)):
+            shape = shape_of_result(plant, path)
+            if shape is not None and _carries(shape):
+                scan, _ = scan_of(con, path, Path(name, f"{n}.parquet"), shape)
+                scans[plant.file.results.index(shape)].append(scan)
+        pairs = [
+            (f"({' union all by name '.join(f'from {s}' for s in some)})", shape)
+            for some, shape in zip(scans, plant.file.results, strict=True)
+            if some
+        ]
+        return carried_limits(con, pairs, plant.file)
+
+
+def _carries(shape: FileShape) -> bool:
+    """Return whether files of a shape carry limits."""
+    wide = any(m.lower or m.upper for m in shape.measurements.values())
+    return wide or shape.form == "messages" or bool({"lower", "upper"} & set(shape.columns))
+
+
+def differences(carried: Recipe, live: Recipe) -> list[tuple[Row, Row | None]]:
+    """Return the rows of a carried recipe that the live one does not have so, with what it has.
+
+    Parameters
+    ----------
+    carried, live : Recipe
+
+    Returns
+    -------
+    list of (Row, Row or None)
+        Limits are compared as float32, as they are applied.
+    """
+    known = {(r.scope, r.name, r.measurement): r for r in live.rows}
+    found = []
+    for row in carried.rows:
+        other = known.get((row.scope, row.name, row.measurement))
+        if other is None or any(
+            np.float32(row.limit(s)) != np.float32(other.limit(s)) for s in SIDES
+        ):
+            found.append((row, other))
+    return found
+
+
 def _rows(
-    con: duckdb.DuckDBPyConnection, one: Recognised, shape: FileShape, plant: PlantFile
+    con: duckdb.DuckDBPyConnection, scan: str, shape: FileShape, plant: PlantFile
 ) -> Iterable[tuple[str, str, _Seen | None]]:
     """Yield family, measurement and limits of every place, with their first and last time."""
-    made = translate(lambda q: con.execute(q).fetchall(), one.make.scan, shape, plant, carries=True)
+    made = translate(lambda q: con.execute(q).fetchall(), scan, shape, plant, carries=True)
     if not made.query:
         return
     con.execute(f"create or replace temp view carried as {made.query}")

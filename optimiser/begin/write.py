@@ -108,12 +108,12 @@ def _write(
         only_called=only_called,
     )
     known = _as_if_decided(text)
-    pairs = list(zip(results, known.results, strict=True))
+    pairs = [(one.make.scan, shape) for one, shape in zip(results, known.results, strict=True)]
     carried = carried_limits(con, pairs, known)
     target.mkdir(parents=True, exist_ok=True)
     write_whole(target / "plant.toml", text)
     recipes = carried.recipes or (_blank(carried, known),)
-    _write_recipes(target, recipes)
+    write_recipes(target, recipes)
     opens = [o for one in found for o in one.opens]
     opens += [_second(one) for one in told[1:]]
     if not carried.recipes:
@@ -195,8 +195,8 @@ def _blank(carried: Carried, plant: PlantFile) -> Recipe:
     return Recipe(revision="1", rows=tuple(rows))
 
 
-def _write_recipes(target: Path, recipes: Sequence[Recipe]) -> None:
-    """Write the live recipe, and those before it where old revisions lie, oldest first."""
+def write_recipes(target: Path, recipes: Sequence[Recipe]) -> None:
+    """Write the live recipe of a new plant, and those before it where old revisions lie."""
     write_whole(target / "recipe.csv", to_csv(recipes[-1]))
     for n, recipe in enumerate(recipes[:-1]):
         (target / FOLDER).mkdir(exist_ok=True)

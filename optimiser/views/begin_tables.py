@@ -1,5 +1,6 @@
 """What ``optimiser begin`` says in the terminal: what it saw, a preview, what stays open."""
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -9,6 +10,7 @@ from rich.text import Text
 
 from optimiser.begin.recognise import Recognised
 from optimiser.begin.write import Begun
+from optimiser.recipe.table import Row
 
 
 def begun_table(begun: Begun) -> Group:
@@ -100,3 +102,21 @@ def open_lines(begun: Begun) -> Group:
     ]
     lines += [Text(f"look: {note}") for note in begun.notes]
     return Group(*lines)
+
+
+def carried_table(found: Sequence[tuple[Row, Row | None]], doubts: Sequence[str]) -> Group:
+    """Return the limits that results carry and the live recipe has otherwise."""
+    if not found:
+        return Group(Text("the results carry the limits of the live recipe"), *map(Text, doubts))
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for head in ("scope", "name", "measurement", "unit", "in the recipe", "in the results"):
+        table.add_column(head)
+    for row, live in found:
+        now = "no row" if live is None else _pair(live)
+        table.add_row(row.scope, row.name, row.measurement, row.unit, now, _pair(row))
+    return Group(table, *map(Text, doubts))
+
+
+def _pair(row: Row) -> str:
+    low, high = ("none" if math.isinf(x) else f"{x:g}" for x in (row.lower, row.upper))
+    return f"{low} to {high}"
