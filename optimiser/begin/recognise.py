@@ -263,7 +263,8 @@ def _say_clock(con: duckdb.DuckDBPyConnection, found: Recognised, answers: Answe
     )
     found.shape["time_zone"] = "as written" if carries else answers.time_zone or OPEN
     if found.shape["time_zone"] == OPEN:
-        why = f"the times carry no offset from UTC ({first.examples[0]}); nobody can tell from the files"
+        example = " ".join(found.make.column(n).examples[0] for n in used)
+        why = f"the times carry no offset from UTC ({example}); nobody can tell from the files"
         edit = 'time_zone = "Europe/Berlin" or "UTC"; or --time-zone'
         found.opens.append(Open(key="results.time_zone", why=why, edit=edit))
 

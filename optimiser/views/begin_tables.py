@@ -70,10 +70,10 @@ def _columns_table(one: Recognised) -> Table:
     for column in one.make.columns:
         share = f"{100 * column.filled / max(1, column.rows):.0f} %"
         meant = ", ".join(taken.pop(column.name, ["not read"]))
-        table.add_row(column.name, meant, share, ", ".join(column.examples))
+        table.add_row(*map(Text, (column.name, meant, share, ", ".join(column.examples))))
     for word, meanings in taken.items():
         saw = one.saw.get(f"measurements.{meanings[0].split(' [')[0]}", "")
-        table.add_row(word, ", ".join(meanings), "", saw)
+        table.add_row(*map(Text, (word, ", ".join(meanings), "", saw)))
     return table
 
 
@@ -90,7 +90,7 @@ def preview_table(columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> Tabl
             for row in rows
         ]
         if any(cells):
-            table.add_row(column, *cells)
+            table.add_row(*map(Text, (column, *cells)))
     return table
 
 
@@ -113,7 +113,8 @@ def carried_table(found: Sequence[tuple[Row, Row | None]], doubts: Sequence[str]
         table.add_column(head)
     for row, live in found:
         now = "no row" if live is None else _pair(live)
-        table.add_row(row.scope, row.name, row.measurement, row.unit, now, _pair(row))
+        cells = (row.scope, row.name, row.measurement, row.unit, now, _pair(row))
+        table.add_row(*map(Text, cells))
     return Group(table, *map(Text, doubts))
 
 
