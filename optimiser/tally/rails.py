@@ -94,7 +94,7 @@ def loose_stops(facts: LimitFacts, rails: Rails) -> list[Stop]:
     made = [_workmanship, _untested, _furthest_good, _largest_loosening]
     if facts.known.check:
         made.remove(_largest_loosening)  # from on to off is the only move there is
-    stops = [stop for make in made if (stop := make(facts, rails)) and _in_force(stop, rails)]
+    stops = [stop for make in made if (stop := make(facts, rails)) and _holds(stop, rails)]
     return sorted(stops, key=lambda s: s.z)
 
 
@@ -124,7 +124,8 @@ def tight_stops(facts: LimitFacts, rails: Rails) -> list[Stop]:
     return sorted(stops, key=lambda s: -s.z)
 
 
-def _in_force(stop: Stop, rails: Rails) -> bool:
+def _holds(stop: Stop, rails: Rails) -> bool:
+    # What no data can show is no rail, and cannot be switched off.
     return stop.rail == "only-called" or rails.holds(stop.rail)
 
 
