@@ -8,6 +8,8 @@ import gzip
 from pathlib import Path
 
 import duckdb
+from messages import to_messages
+from messages import write as write_messages
 
 EXAMPLE = Path(__file__).parents[1] / "data" / "example"
 MEASURED = (
@@ -224,3 +226,46 @@ def foreign_parquet(con, folder):
                 to '{folder}/{line}.parquet' (format parquet)"""
         )
     return []
+
+
+@shape
+def messages(con, folder):
+    folder.mkdir(parents=True, exist_ok=True)
+    units = {"tilt": "deg", "pad_coverage": "%", "body_match": "score"}
+    rows = con.execute(
+        f"""select strftime(time, '%Y-%m-%dT%H:%M:%SZ'), line, station, product, board, designator, pin, part,
+              called, verdict, defect, {", ".join(MEASURED)} from base where found_by is distinct from 'audit'
+            order by time, line, station, product, board, designator, pin"""
+    ).fetchall()
+    long = [
+        {
+            "time": r[0],
+            "line": r[1],
+            "station": r[2],
+            "stage": "AOI",
+            "product": r[3],
+            "revision": "1",
+            "board": r[4],
+            "designator": r[5],
+            "pin": r[6],
+            "part": r[7],
+            "called": "true" if r[8] else "false",
+            "verdict": r[9],
+            "defect": r[10],
+            "measurement": m,
+            "value": None if v is None else repr(v),
+            "unit": units.get(m, "um"),
+            "lower": None,
+            "upper": None,
+        }
+        for r in rows
+        for m, v in zip(MEASURED, r[11:], strict=True)
+        if v is not None
+    ]
+    write_messages(folder / "day.jsonl.gz", to_messages(long))
+    csv(
+        con,
+        "select distinct product, designator, part, family from base",
+        folder.parent / "parts.csv",
+    )
+    return ["--parts", str(folder.parent / "parts.csv")]

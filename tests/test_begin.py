@@ -91,7 +91,7 @@ def expected(base, columns=COLUMNS, where="true"):
     return base.execute(f"select {columns} from base where {where} order by all").fetchall()
 
 
-SAME = [name for name in exports.SHAPES if name not in ("calls_only", "american_tabs")]
+SAME = [name for name in exports.SHAPES if name not in ("calls_only", "american_tabs", "messages")]
 
 
 @pytest.mark.parametrize("name", SAME)
@@ -113,6 +113,15 @@ def test_one_column_for_call_and_verdict(begin, base):
     _, _, plant = begin("american_tabs")
     columns = COLUMNS.replace(", found_by, weight", "")
     where = "found_by is distinct from 'audit' and (verdict is not null or not called)"
+    assert items(settle(plant), columns) == expected(base, columns, where)
+
+
+def test_messages_of_inspected_units(begin, base):
+    # A message has no lot, and its verdicts are the review's.
+    _, said, plant = begin("messages")
+    assert [d["key"] for d in said["decide"]] == ["recipe.csv"]
+    columns = COLUMNS.replace(" lot,", "").replace(", found_by, weight", "")
+    where = "found_by is distinct from 'audit'"
     assert items(settle(plant), columns) == expected(base, columns, where)
 
 

@@ -41,7 +41,7 @@ only_called = true            # the export seems to hold called items alone: no 
 """
 _PLAIN = (
     *("files", "form", "delimiter", "decimal", "thousands", "encoding", "skip"),
-    *("time_format", "time_zone"),
+    *("time_format", "time_zone", "parts_list"),
 )
 _FAMILIES = """\
 # class = of the product, 1 to 3; critical = no known escape may be added, two signatures;

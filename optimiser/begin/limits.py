@@ -62,6 +62,7 @@ def carried_limits(
     con: duckdb.DuckDBPyConnection,
     found: Sequence[tuple[str, FileShape]],
     plant: PlantFile,
+    folder: Path,
 ) -> Carried:
     """Return the recipe that result files carry.
 
@@ -71,6 +72,8 @@ def carried_limits(
     found : sequence of (str, FileShape)
         SQL of the rows of files as they are, and their shape.
     plant : PlantFile
+    folder : Path
+        Where the plant file lies, or will.
 
     Returns
     -------
@@ -79,7 +82,7 @@ def carried_limits(
     seen: dict[tuple[str, str], list[_Seen]] = defaultdict(list)
     measured: dict[str, set[str]] = defaultdict(set)
     for scan, shape in found:
-        for family, name, row in _rows(con, scan, shape, plant):
+        for family, name, row in _rows(con, scan, shape, plant, folder):
             measured[family].add(name)
             if row is not None:
                 seen[family, name].append(row)
@@ -129,7 +132,7 @@ def carried_of(plant: Plant) -> Carried:
             for some, shape in zip(scans, plant.file.results, strict=True)
             if some
         ]
-        return carried_limits(con, pairs, plant.file)
+        return carried_limits(con, pairs, plant.file, plant.folder)
 
 
 def _carries(shape: FileShape) -> bool:
@@ -162,10 +165,16 @@ def differences(carried: Recipe, live: Recipe) -> list[tuple[Row, Row | None]]:
 
 
 def _rows(
-    con: duckdb.DuckDBPyConnection, scan: str, shape: FileShape, plant: PlantFile
+    con: duckdb.DuckDBPyConnection,
+    scan: str,
+    shape: FileShape,
+    plant: PlantFile,
+    folder: Path,
 ) -> Iterable[tuple[str, str, _Seen | None]]:
     """Yield family, measurement and limits of every place, with their first and last time."""
-    made = translate(lambda q: con.execute(q).fetchall(), scan, shape, plant, carries=True)
+    made = translate(
+        lambda q: con.execute(q).fetchall(), scan, shape, plant, folder=folder, carries=True
+    )
     if not made.query:
         return
     con.execute(f"create or replace temp view carried as {made.query}")

@@ -8,6 +8,7 @@ a verdict round.
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -51,12 +52,15 @@ class Answers:
     stage : str or None
     takes : mapping of str to str
         By column of the export the contract's column or the measurement it is.
+    parts_list : Path or None
+        A CSV of designator, part, family and maybe product.
     """
 
     time_zone: str | None = None
     day_first: bool | None = None
     stage: str | None = None
     takes: Mapping[str, str] = field(default_factory=dict)
+    parts_list: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,13 +154,13 @@ def recognise(con: duckdb.DuckDBPyConnection, make: Make, answers: Answers) -> R
     found = Recognised(make=make, shape={"files": make.pattern})
     _say_how_read(found)
     _take_columns(found, answers)
-    _say_form(found)
+    _say_form(found, answers)
     _say_clock(con, found, answers)
     _say_words(con, found)
     _say_constants(found, answers)
-    if found.shape.get("form") == "measurements":
+    if found.shape.get("form") is not None:
         _name_long(con, found, answers)
-    elif found.shape.get("form") != "messages":
+    else:
         _name_wide(found, answers)
     _say_decimal(found)
     return found
@@ -218,14 +222,16 @@ def _speaks(column: Column) -> bool:
     return bool(column.words) and told >= 0.5 * sum(column.words.values())
 
 
-def _say_form(found: Recognised) -> None:
+def _say_form(found: Recognised, answers: Answers) -> None:
     if found.make.read.form == "messages":
         found.shape["form"] = "messages"
         found.columns.clear()
-        found.columns["family"] = ("part",)
-        found.notes.append(
-            "the family is the part number; group parts under [results.words.family]"
-        )
+        if answers.parts_list is None:
+            found.columns["family"] = ("part",)
+            found.notes.append(
+                "messages name the part of called items alone: give a list of parts (--parts FILE: "
+                "designator, part, family, maybe product), or items that passed have no family"
+            )
     elif "measurement" in found.columns:
         found.shape["form"] = "measurements"
 
@@ -343,7 +349,7 @@ def _say_words(con: duckdb.DuckDBPyConnection, found: Recognised) -> None:
     """Sort the words of calls, verdicts, stages and finders under the contract's."""
     table: dict[str, dict[str, tuple[str, ...]]] = {}
     if found.shape.get("form") == "messages":
-        table["stage"] = {"post-reflow": ("AOI",), "paste": ("SPI",)}
+        table["stage"] = {"post-reflow": ("AOI", "AXI"), "paste": ("SPI",)}
         found.shape["words"] = table
         return
     both = found.columns.get("called") == found.columns.get("verdict")
@@ -436,7 +442,7 @@ def _say_constants(found: Recognised, answers: Answers) -> None:
     for column in ("board", "designator"):
         if column not in found.columns:
             _ask_for(found, column, f"no column seems to hold the {column}")
-    _say_family(found)
+    _say_family(found, answers)
 
 
 def _finder(found: Recognised) -> dict[str, str]:
@@ -453,9 +459,9 @@ def _stage_of(found: Recognised) -> str:
     return "paste" if any(p in n for n in named for p in words.PASTE) else "post-reflow"
 
 
-def _say_family(found: Recognised) -> None:
+def _say_family(found: Recognised, answers: Answers) -> None:
     """Take the part for the family where nothing says the family."""
-    if "family" in found.columns:
+    if "family" in found.columns or answers.parts_list is not None:
         return
     if "part" not in found.columns:
         _ask_for(found, "family", "no column seems to hold the component family, package or part")
@@ -572,8 +578,9 @@ def _limit_of(header: str, bases: Mapping[str, Column]) -> tuple[str, str] | Non
 
 def _name_long(con: duckdb.DuckDBPyConnection, found: Recognised, answers: Answers) -> None:
     """Take the words of the long form's measurement column as measurements."""
-    name = found.columns["measurement"][0]
-    unit = found.columns.get("unit", ())
+    messages = found.shape["form"] == "messages"
+    name = "measurement" if messages else found.columns["measurement"][0]
+    unit = ("unit",) if messages else found.columns.get("unit", ())
     said = f"nullif(trim({quoted(unit[0])}::varchar), '')" if unit else "null"
     rows = con.execute(
         f"""select nullif(trim({quoted(name)}::varchar), '') as word, mode({said}), count(*) from {found.make.scan}

@@ -78,6 +78,9 @@ def write_plant(folder: Path, target: Path, answers: Answers) -> Begun:
     with tempfile.TemporaryDirectory(prefix="optimiser-") as name, duckdb.connect() as con:
         con.execute("set TimeZone = 'UTC'")
         found = [recognise(con, make, answers) for make in look(con, folder, Path(name))]
+        if answers.parts_list is not None:
+            for one in found:
+                one.shape["parts_list"] = os.path.relpath(answers.parts_list, target)
         return _write(con, folder, target, found)
 
 
@@ -96,7 +99,7 @@ def _write(
         folder.stem, history, found[: len(results) + 1], {"?": 0}, {}, verdicts=verdicts
     )
     known = _as_if_decided(draft)
-    families, defects = _counted(con, results, known)
+    families, defects = _counted(con, results, known, target)
     only_called = all(_holds_calls_alone(one) for one in results) and not told
     text = plant_text(
         folder.stem,
@@ -109,7 +112,7 @@ def _write(
     )
     known = _as_if_decided(text)
     pairs = [(one.make.scan, shape) for one, shape in zip(results, known.results, strict=True)]
-    carried = carried_limits(con, pairs, known)
+    carried = carried_limits(con, pairs, known, target)
     target.mkdir(parents=True, exist_ok=True)
     write_whole(target / "plant.toml", text)
     recipes = carried.recipes or (_blank(carried, known),)
@@ -161,13 +164,18 @@ def _as_if_decided(text: str) -> PlantFile:
 
 
 def _counted(
-    con: duckdb.DuckDBPyConnection, results: Sequence[Recognised], plant: PlantFile
+    con: duckdb.DuckDBPyConnection,
+    results: Sequence[Recognised],
+    plant: PlantFile,
+    folder: Path,
 ) -> tuple[dict[str, int], dict[str, int]]:
     """Return items by family and rows by type of defect."""
     families: dict[str, int] = {}
     defects: dict[str, int] = {}
     for one, shape in zip(results, plant.results, strict=True):
-        made = translate(lambda q: con.execute(q).fetchall(), one.make.scan, shape, plant)
+        made = translate(
+            lambda q: con.execute(q).fetchall(), one.make.scan, shape, plant, folder=folder
+        )
         if not made.query:
             continue
         con.execute(f"create or replace temp view told as {made.query}")

@@ -29,6 +29,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     order = parser.add_mutually_exclusive_group()
     order.add_argument("--day-first", action="store_true", help="01/02 is the first of February")
     order.add_argument("--month-first", action="store_true", help="01/02 is the second of January")
+    parser.add_argument(
+        "--parts",
+        type=Path,
+        metavar="FILE",
+        help="list of parts, where results name none: designator, part, family, maybe product",
+    )
     stages = ("paste", "pre-reflow", "post-reflow")
     parser.add_argument("--stage", choices=stages, help="where no column says it")
     parser.add_argument(
@@ -59,6 +65,7 @@ def run(parsed: argparse.Namespace) -> int:
         day_first=True if parsed.day_first else False if parsed.month_first else None,
         stage=parsed.stage,
         takes=dict(_pair(text) for text in parsed.take),
+        parts_list=parsed.parts,
     )
     if parsed.again:
         back_up(into)

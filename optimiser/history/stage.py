@@ -1,5 +1,6 @@
 """Files made ready to be scanned: text becomes Parquet once, foreign shapes the contract's columns."""
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,6 +15,7 @@ from optimiser.plant.shape import FileShape
 from optimiser.sql import text_literal
 
 _HEAD = 1 << 16
+_DIGITS = re.compile("[0-9]+")
 ShapeOf = Callable[[Path], FileShape | None]
 
 
@@ -97,7 +99,9 @@ def _translate(
     """Write a file of another shape as the contract's columns; return what did not fit."""
     scan, findings = scan_of(con, path, target, shape)
     try:
-        made = translate(lambda q: con.execute(q).fetchall(), scan, shape, plant.file)
+        made = translate(
+            lambda q: con.execute(q).fetchall(), scan, shape, plant.file, folder=plant.folder
+        )
         findings += [_finding(problem, path) for problem in made.problems]
         if any(f.level == "error" for f in findings):
             raise refuse([f for f in findings if f.level == "error"])
@@ -142,7 +146,7 @@ def scan_of(
     if kind_of(path) in TABLES:
         return _placed(f"{text_literal(path)}, can_have_nan=true", "0"), []
     if kind_of(path) in MESSAGES:
-        return _flattened(path, target)
+        return _flattened(con, path, target)
     plain = path
     if not is_plain(path, shape.encoding, shape.skip):
         plain = target.with_suffix(".text")
@@ -167,9 +171,44 @@ def _placed(file: str, before: str) -> str:
     return f"(select * exclude (file_row_number), file_row_number + 1 + {before} as {PLACE} from {scan})"
 
 
-def _flattened(path: Path, target: Path) -> tuple[str, list[Finding]]:
+def _flattened(
+    con: duckdb.DuckDBPyConnection, path: Path, target: Path
+) -> tuple[str, list[Finding]]:
     """Return SQL of the rows of a file of messages, a row per measurement, and what was refused."""
-    raise NotImplementedError(path, target)
+    from optimiser.intake.messages import flatten  # pyarrow, only where there are messages
+
+    rows = target.with_suffix(".rows")
+    try:
+        found = flatten(path, rows)
+    except UNREADABLE as error:
+        rule, way = f"cannot be read ({error})", "copy the file again from its source"
+        raise refuse([Finding(level="error", rule=rule, file=str(path), way_out=way)]) from error
+    numbers = [int(_DIGITS.search(r.place)[0]) for r in found.refused]  # type: ignore[index]
+    if found.refused:
+        con.executemany(
+            "insert into refused values (?, ?, 0, ?)",
+            [
+                [str(target), n, f"{r.place}: {r.reason}: {r.text}"]
+                for n, r in zip(numbers, found.refused, strict=True)
+            ],
+        )
+    groups: dict[tuple[str, str], list[int]] = {}
+    for n, one in enumerate(found.refused):
+        groups.setdefault((one.what, _DIGITS.sub("N", one.reason.partition(",")[0])), []).append(n)
+    findings = [
+        Finding(
+            level="set aside",
+            rule=f"{what}: {found.refused[ns[0]].reason}",
+            file=str(path),
+            row=numbers[ns[0]],
+            value=found.refused[ns[0]].text[:80],
+            count=len(ns),
+            way_out="correct what sends the messages; the rest of the message is used",
+        )
+        for (what, _), ns in sorted(groups.items())
+    ]
+    scan = f"read_parquet({text_literal(rows)}, hive_partitioning=false)"
+    return f"(select * exclude (place), place::bigint as {PLACE} from {scan})", findings
 
 
 def _write_plain(path: Path, plain: Path, shape: FileShape) -> None:

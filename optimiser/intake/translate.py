@@ -7,7 +7,10 @@ door's own rule on that column sets the row aside with the value that stood ther
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
+
+import duckdb
 
 from optimiser.errors import nearest
 from optimiser.intake.units import dimension_of, factor, scaled
@@ -157,7 +160,13 @@ def plain_number(cell: str, shape: FileShape) -> str:
 
 
 def translate(
-    rows: Rows, scan: str, shape: FileShape, plant: PlantFile, *, carries: bool = False
+    rows: Rows,
+    scan: str,
+    shape: FileShape,
+    plant: PlantFile,
+    *,
+    folder: Path,
+    carries: bool = False,
 ) -> Translation:
     """Return the query that gives a file's rows in the contract's columns.
 
@@ -169,6 +178,8 @@ def translate(
         SQL of the file's rows, with the column ``optimiser_place``.
     shape : FileShape
     plant : PlantFile
+    folder : Path
+        Of the plant file, where a list of parts lies.
     carries : bool
         Whether limits that the rows carry are wanted as well, as ``lower NAME`` and ``upper NAME``.
 
@@ -178,9 +189,47 @@ def translate(
         Columns are text, or of the file's own type where nothing was to be changed.
     """
     source = Source(rows, scan, shape, plant)
-    if shape.form == "items":
-        return _of_items(source, carries=carries)
-    return _of_measurements(source, carries=carries)
+    make = _of_items if shape.form == "items" else _of_measurements
+    made = make(source, carries=carries)
+    if shape.parts_list is None or not made.query:
+        return made
+    return _with_parts(source, made, folder / shape.parts_list)
+
+
+def _with_parts(source: Source, made: Translation, path: Path) -> Translation:
+    """Return a translation whose parts and families come from a list where the results say none."""
+    listed = f"read_csv({literal(path)}, all_varchar=true, header=true, nullstr='')"
+    key = "results.parts_list"
+    try:
+        known = {str(r[0]) for r in source.rows(f"describe from {listed}")}
+    except duckdb.Error as error:
+        words = f"{path} cannot be read ({str(error).splitlines()[0]})"
+        return _stopped(made, key, words, "put a CSV of designator, part, family there")
+    missing = [c for c in ("designator", "part", "family") if c not in known]
+    if missing:
+        words = f"{path} has no column {missing[0]!r}"
+        return _stopped(made, key, words, "it needs designator, part, family, and may have product")
+    columns = {str(r[0]) for r in source.rows(f"describe {made.query}")}
+    by = "designator, product" if "product" in known and "product" in columns else "designator"
+    twice = source.rows(
+        f"""select designator from {listed} where designator is not null group by {by}
+            having count(distinct (part, family)) > 1 limit 1"""
+    )
+    if twice:
+        words = f"{path} gives designator {twice[0][0]} two parts or families"
+        return _stopped(made, key, words, "name the product as well, or keep one row")
+    filled = ", ".join(
+        f"coalesce(m.{c}, p.{c}) as {c}" if c in columns else f"p.{c}" for c in ("part", "family")
+    )
+    kept = ", ".join(f"m.{quoted(c)}" for c in sorted(columns - {"part", "family"}))
+    parts = f"(select distinct {by}, part, family from {listed})"
+    query = f"select {kept}, {filled} from ({made.query}) m left join {parts} p using ({by})"
+    return Translation(query=query, problems=made.problems)
+
+
+def _stopped(made: Translation, key: str, rule: str, way_out: str) -> Translation:
+    problem = Problem(rule=rule, column=key, way_out=way_out)
+    return Translation(query="", problems=(*made.problems, problem))
 
 
 def _wanted(source: Source, column: str) -> tuple[str, ...]:

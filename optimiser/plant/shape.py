@@ -114,6 +114,10 @@ class FileShape(ShapeRecord):
         By column and the contract's word the files' words; under ``""`` the words that say
         nothing. Upper and lower case are one.
     measurements : mapping of str to MeasurementShape
+    parts_list : str or None
+        A CSV beside the plant file of ``designator``, ``part``, ``family`` and, where designators
+        mean different parts on different boards, ``product``: fills part and family where the results
+        say none.
     """
 
     files: Name = "*"
@@ -129,6 +133,7 @@ class FileShape(ShapeRecord):
     constants: dict[str, Annotated[str, BeforeValidator(str)]] = Field(default_factory=dict)
     words: dict[str, dict[str, Words]] = Field(default_factory=dict)
     measurements: dict[str, MeasurementShape] = Field(default_factory=dict)
+    parts_list: Name | None = None
 
     @model_validator(mode="after")
     def _knows_its_columns(self) -> Self:
