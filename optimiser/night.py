@@ -38,7 +38,7 @@ from optimiser.proposal.cache import case_key, read_kept
 from optimiser.proposal.headline import headline
 from optimiser.proposal.propose import Case
 from optimiser.proposal.record import Proposal
-from optimiser.proposal.signing import basis_of
+from optimiser.proposal.signing import PutForward, put_forward
 from optimiser.recipe.table import Recipe, to_csv
 from optimiser.seal import read_sealed, write_sealed
 from optimiser.tally.check import refuse_unusable
@@ -51,10 +51,6 @@ GROWN = 0.1
 DAYS_BEFORE = 45
 """Days before an export that say how a family's days scatter."""
 REFRESH_DAYS = 7.0
-_FIGURES = (
-    *("promise", "proof", "lines", "items", "lots", "defects", "span_days"),
-    *("rails_touched", "reasons"),
-)
 FamilyState = dict[str, Any]
 """When and on what a family was last proposed, as the state file holds it."""
 
@@ -473,10 +469,11 @@ def digest_new(job: Job, problems: dict[str, str]) -> tuple[MergedHistory, Intak
 def count_all(job: Job, history: MergedHistory) -> Counted:
     """Tally all families; stop where the history cannot be used with this recipe."""
     findings = refuse_unusable(history, job.live, job.recipe_path)
+    doubtful = doubtful_families(findings)
     return Counted(
-        doubtful=doubtful_families(findings),
+        doubtful=doubtful,
         days=calls_by_day(history, job.live),
-        cases=make_cases(history, job.live, trials=job.trials, proof=True),
+        cases=make_cases(history, job.live, trials=job.trials, proof=True, unlike_recipe=doubtful),
     )
 
 
@@ -542,63 +539,29 @@ def record(job: Job, cases: Sequence[Case], refreshed: Refreshed) -> Recorded:
             continue
         try:
             states = ledger.states() if states is None else states
-            past = [s for s in states if s.entry.family == of.family]
-            newest = _propose(job, ledger, by_family[of.family], of, refreshed.due[of.family], past)
-            withdrawn += _withdraw_older(job, ledger, of.family, past, newest)
+            why = refreshed.due[of.family]
+            done = _propose(job, ledger, states, by_family[of.family], of, why)
         except OptimiserError as error:
             failed[of.family] = _failure(job, of.family, error)
         else:
-            written += [of.family] if newest is not None else []
+            withdrawn += done.older
+            written += [of.family] if done.entry is not None else []
     return Recorded(families=written, withdrawn=withdrawn, failed=failed)
 
 
 def _propose(
-    job: Job, ledger: Ledger, case: Case, of: Proposal, why: str, past: Sequence[State]
-) -> int | None:
-    """Write one family's change into the ledger and return its entry; None where there is none."""
-    if of.advice != "change":
-        return None
-    moves = [m.as_dict() for m in of.moves]
-    refused = next((s for s in past if s.state == "rejected" and _is_of(s, moves)), None)
-    if refused is not None:
-        job.tell("rejected before", family=of.family, entry=refused.entry.id)
-        return None
-    row = of.as_dict()
-    entry = ledger.propose(
-        of.family,
-        moves,
-        by=BY_NIGHT,
-        reason=why,
-        origin="recommended",
-        critical=of.critical,
-        basis=basis_of(case, job.live),
-        figures={name: row[name] for name in _FIGURES},
-    ).id
-    job.tell("recorded", family=of.family, entry=entry)
-    return entry
-
-
-def _withdraw_older(
-    job: Job, ledger: Ledger, family: str, past: Sequence[State], newest: int | None
-) -> list[int]:
-    """Withdraw what the night proposed for a family before and nobody has touched."""
-    taken = []
-    why = "newer results advise no such change" if newest is None else f"proposal {newest} is newer"
-    for state in past:
-        if state.state == "waiting" and state.entry.by == BY_NIGHT and state.entry.id != newest:
-            ledger.decide(state.entry.id, "withdraw", by=BY_NIGHT, reason=why)
-            job.tell("withdrawn", family=family, entry=state.entry.id, why=why)
-            taken.append(state.entry.id)
-    return taken
-
-
-def _is_of(state: State, moves: Sequence[Mapping[str, Any]]) -> bool:
-    """Return whether a proposal moves the same limits from and to the same values."""
-    names = ("measurement", "side", "now", "proposed")
-    old, new = (
-        {tuple(x[n] for n in names) for x in xs} for xs in (state.entry.body["limits"], moves)
-    )
-    return old == new
+    job: Job, ledger: Ledger, states: Sequence[State], case: Case, of: Proposal, why: str
+) -> PutForward:
+    """Write one family's change into the ledger, if there is one, and withdraw what it replaces."""
+    done = put_forward(ledger, states, job.live, case, of, by=BY_NIGHT, reason=why)
+    if done.rejected is not None:
+        job.tell("rejected before", family=of.family, entry=done.rejected)
+    if done.entry is not None:
+        job.tell("recorded", family=of.family, entry=done.entry)
+    for older in done.older:
+        ledger.decide(older, "withdraw", by=BY_NIGHT, reason=done.why_older)
+        job.tell("withdrawn", family=of.family, entry=older, why=done.why_older)
+    return done
 
 
 def watch_changes(job: Job, ends: Mapping[Path, datetime]) -> Followed:
@@ -646,7 +609,7 @@ def _due(job: Job, case: Case, before: FamilyState | None, clock: datetime) -> s
     reasons = (
         (
             now["ground"] != before["ground"],
-            "plant file, recipe, rails, must-catch set, trials or version changed",
+            "plant file, recipe, rails, must-catch set, trials or version changed, or what the machine ran",
         ),
         (
             now["labels"] != before["labels"],
@@ -671,6 +634,7 @@ def _ground(job: Job, case: Case) -> FamilyState:
         to_csv(job.live),
         repr(case.must_catch),
         case.trials,
+        *(["calls are not the recipe's"] if case.unlike_recipe else []),
     ]
     return {
         "ground": hash_of(json.dumps(rests_on)),

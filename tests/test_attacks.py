@@ -28,7 +28,7 @@ from optimiser.plant.file import read_plant
 from optimiser.plant.names import clearly_different, skeleton
 from optimiser.proposal.cache import keep, read_found, read_proposal
 from optimiser.proposal.propose import propose_with_study
-from optimiser.proposal.signing import accept
+from optimiser.proposal.signing import accept, intend, write
 from optimiser.recipe.table import read_recipe
 from optimiser.seal import KEY
 
@@ -350,6 +350,48 @@ def test_two_spellings_of_one_person_are_not_two_signatures(bench, first, second
     with pytest.raises((ConflictError, UsageError), match="nothing was saved"):
         bench.ledger.decide(number, "accept", by=second, reason="x")
     assert bench.states() == ["one signature of two"]
+
+
+@pytest.fixture
+def unadvised(tmp_path):
+    """The example under a rule that advises no change: one was found all the same."""
+    plant = tmp_path / "plant"
+    shutil.copytree(EXAMPLE, plant, ignore=shutil.ignore_patterns("proposals"))
+    text = (plant / "plant.toml").read_text()
+    assert "smallest_saving = 0.0" in text
+    (plant / "plant.toml").write_text(
+        text.replace("smallest_saving = 0.0", "smallest_saving = 1e6")
+    )
+    with optimiser.open_plant(plant, trials=4) as session:
+        yield session, session.choice("CON-10")
+
+
+def test_what_is_not_advised_is_signed_only_by_who_says_so(unadvised):
+    session, choice = unadvised
+    ledger, setting = session.ledger, choice.recommended.setting
+    words = {"by": "Ada Fenn", "reason": "a trial"}
+    asked = intend(ledger, choice, session.live, setting, "accept", **words)
+    assert asked.not_advised == choice.proposal.reasons
+    with pytest.raises(ConflictError, match=r"no change is advised for CON-10.*nothing was saved"):
+        write(ledger, asked)
+    assert ledger.entries() == []
+    signed = write(ledger, asked, although_not_advised=True)
+    assert signed.decision.body["although_not_advised"] == list(choice.proposal.reasons)
+
+
+def test_a_setting_past_a_rail_on_the_whole_is_held_but_never_accepted(unadvised):
+    session, choice = unadvised
+    ledger, words = session.ledger, {"by": "Ada Fenn", "reason": "a trial"}
+    ends = [
+        np.zeros_like(choice.tally.grid.live),
+        np.array([len(x.z) - 1 for x in choice.tally.grid.limits]),
+    ]
+    loosest = min(ends, key=lambda s: choice.consequences(s).counted.calls)
+    assert choice.violations(loosest)
+    assert intend(ledger, choice, session.live, loosest, "hold", **words).verdict == "hold"
+    with pytest.raises(OptimiserError, match=r"cannot be accepted|stands against it"):
+        intend(ledger, choice, session.live, loosest, "accept", **words)
+    assert ledger.entries() == []
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from optimiser.cli import main
+from optimiser.ledger.ledger import LEDGER, Ledger
 
 EXAMPLE = Path(__file__).parents[1] / "data/example"
 QUICK = ("--trials", "4", "--workers", "1")
@@ -173,3 +174,35 @@ def test_without_a_night_there_is_no_last_one(tmp_path, capsys):
     code, _, err = run(capsys, "last-night", plant)
     assert code == 2
     assert "no night has ended yet" in err
+
+
+def test_a_folder_of_before_the_seal_opens_and_is_made_anew_once(whole, proposed, tmp_path, capsys):
+    """As version 0.3.0 left it: no seal on proposals, digests, notes and state; a ledger."""
+    plant = tmp_path / "plant"
+    shutil.copytree(whole, plant)
+    unsealed = 0
+    for path in stored(plant):
+        if path.suffix == ".json":
+            table = json.loads(path.read_bytes())
+            unsealed += table.pop("seal", None) is not None
+            path.write_text(json.dumps(table))
+    assert unsealed >= 3 + 1 + 1
+    entries = Ledger(plant / LEDGER).entries()
+    for command in ("waiting", "verify-ledger", "report", "last-night"):
+        code, _, err = run(capsys, command, plant)
+        assert (code, "Traceback" in err) == (0, False), (command, err)
+    code, out, _ = run(capsys, "nightly", plant, *QUICK, "--json")
+    first = json.loads(out)
+    assert code in (0, 4)
+    assert first["digested"] == first["digests"] == 1
+    assert set(first["proposed"]) == set(proposed)
+    assert Ledger(plant / LEDGER).entries()[: len(entries)] == entries
+    assert Ledger(plant / LEDGER).verify().valid
+    code, out, _ = run(capsys, "nightly", plant, *QUICK, "--json")
+    again = json.loads(out)
+    assert code == 0
+    assert (again["digested"], again["proposed"]) == (0, {})
+    code, out, _ = run(capsys, "propose", plant, *QUICK, "--json")
+    expected = {f: json.loads(json.dumps(p.as_dict())) for f, p in proposed.items()}
+    found = {r["family"]: {k: r[k] for k in expected[r["family"]]} for r in json.loads(out)}
+    assert found == expected

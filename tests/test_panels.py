@@ -12,6 +12,7 @@ from factories import make_demo, make_plant
 
 from optimiser.history.replay import replay
 from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.monitoring.shadow import Shadow
 from optimiser.proposal.session import Session, open_plant
 from optimiser.recipe.table import write_recipe
 from optimiser.views.notebook import decisions_frame, show_audit_plan, show_flicker, show_risk
@@ -463,3 +464,32 @@ def test_shadow_counts_what_a_candidate_would_have_called(session, plant):
     assert counts.total.tightened == truth["RES-0402"].tightened
     assert f"{counts.total.loosened:,} items that only one" in panel._items.value
     assert panel.read().total == counts.total, "a file counts once"
+
+
+def test_shadow_reads_beside_the_kernel_says_that_it_is_busy_and_stops(session, plant, monkeypatch):
+    panel, going, began = ShadowPanel(session), threading.Event(), threading.Event()
+    write_recipe(replace(session.live, revision="next"), plant / "next.csv")
+    panel.recipe.value = str(plant / "next.csv")
+    real = Shadow.take
+
+    def slow(self, file):
+        began.set()
+        assert going.wait(60)
+        return real(self, file)
+
+    monkeypatch.setattr(Shadow, "take", slow)
+    panel.button.click()
+    assert began.wait(60)
+    assert panel.guard.busy
+    assert (panel.button.disabled, panel.halt.disabled) == (True, False)
+    panel.button.click()
+    panel.halt.click()
+    going.set()
+    assert panel.wait(60)
+    assert panel.guard.busy == ""
+    assert (panel.button.disabled, panel.halt.disabled) == (False, True)
+    assert "Stopped; 1 files" in panel.status.value
+    panel.button.click()
+    assert panel.wait(120)
+    assert "16 files" in panel.status.value
+    assert "Stopped" not in panel.status.value

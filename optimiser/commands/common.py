@@ -119,12 +119,11 @@ def open_for_command(
     History
     """
     from optimiser.history.read import open_history
-    from optimiser.tally.check import check
 
     with open_history(plant) as history:
         refuse_foreign_recipe(history, recipe, path)
         if checked:
-            refuse_errors(check(history, recipe, path))
+            refuse_unusable_history(history, recipe, path)
         say_set_aside(history)
         yield history
 
@@ -139,6 +138,15 @@ def refuse_foreign_recipe(history: History, recipe: Recipe, path: object) -> Non
             f"({nearest('', present)})"
         )
         raise RecipeError(msg)
+
+
+def refuse_unusable_history(history: History, recipe: Recipe, path: Path) -> list[Finding]:
+    """Raise if a check finds that a history cannot be used; else return all that was found."""
+    from optimiser.tally.check import check
+
+    findings = check(history, recipe, path)
+    refuse_errors(findings)
+    return findings
 
 
 def refuse_errors(findings: Sequence[Finding]) -> None:

@@ -19,6 +19,7 @@ from optimiser.commands.common import (
     print_json,
     read_inputs,
     refuse_unknown_family,
+    refuse_unusable_history,
     say,
 )
 from optimiser.defaults import TRIALS
@@ -44,6 +45,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print a proposal for every family, largest saving first."""
+    from optimiser.history.replay import doubtful_families
     from optimiser.proposal.all_families import make_cases
     from optimiser.proposal.calibration import read_calibration
     from optimiser.proposal.month import month_of
@@ -54,8 +56,15 @@ def run(parsed: argparse.Namespace) -> int:
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
-    with open_for_command(plant, live, path, checked=True) as history:
-        cases = make_cases(history, live, family=parsed.family, trials=parsed.trials, proof=True)
+    with open_for_command(plant, live, path) as history:
+        cases = make_cases(
+            history,
+            live,
+            family=parsed.family,
+            trials=parsed.trials,
+            proof=True,
+            unlike_recipe=doubtful_families(refuse_unusable_history(history, live, path)),
+        )
     if parsed.family is not None:
         cases = [only(cases, parsed.family)]
     made, interrupted = _with_bar(cases, plant, parsed.workers)

@@ -13,6 +13,7 @@ from optimiser.commands.common import (
     open_for_command,
     print_json,
     read_inputs,
+    refuse_unusable_history,
     say,
 )
 from optimiser.defaults import TRIALS
@@ -56,6 +57,7 @@ def run(parsed: argparse.Namespace) -> int:
 def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     """Return the account, and how many families have no proposal yet."""
     from optimiser.history.calls import calls_by_day
+    from optimiser.history.replay import doubtful_families
     from optimiser.monitoring.account import make_account
     from optimiser.monitoring.watch import watch_exported
     from optimiser.night import standing_proposals
@@ -66,8 +68,9 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     from optimiser.proposal.stated import check_stated
 
     ledger = Ledger.of(plant)
-    with open_for_command(plant, live, path, checked=True) as history:
-        cases = make_cases(history, live, trials=TRIALS, proof=True)
+    with open_for_command(plant, live, path) as history:
+        unlike = doubtful_families(refuse_unusable_history(history, live, path))
+        cases = make_cases(history, live, trials=TRIALS, proof=True, unlike_recipe=unlike)
         standing = standing_proposals(plant)
         found = (
             read_proposal(plant.folder / FOLDER, c) or standing.get(c.tally.family) for c in cases

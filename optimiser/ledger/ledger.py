@@ -153,9 +153,34 @@ class Ledger:
         UsageError
             If the name is reserved, not listed, or may not sign this; nothing was saved then.
         """
-        _refuse_odd_name(by)
         if self.unattended and by == BY_NIGHT and act == "withdraw":
             return by
+        name = self.person(by)
+        signers = self.plant.file.signers if self.plant is not None else {}
+        may = signers[name].may if name in signers else ()
+        if may and act not in may:
+            msg = f"{name} may not sign {act}, only {', '.join(may)} (plant.toml, signers){UNSAVED}"
+            raise UsageError(msg)
+        return name
+
+    def person(self, by: str) -> str:
+        """Return a person's name, whatever they may sign.
+
+        Parameters
+        ----------
+        by : str
+
+        Returns
+        -------
+        str
+            As the plant lists it; as given where the plant lists nobody.
+
+        Raises
+        ------
+        UsageError
+            If the name is reserved or not listed; nothing was saved then.
+        """
+        _refuse_odd_name(by)
         if is_reserved(by):
             msg = f"{by!r} is no person's name; decisions are signed by people{UNSAVED}"
             raise UsageError(msg)
@@ -167,10 +192,6 @@ class Ledger:
             msg = (
                 f"{by.strip()!r} is not among this plant's signers; {nearest(by, signers)}{UNSAVED}"
             )
-            raise UsageError(msg)
-        may = signers[name].may
-        if may and act not in may:
-            msg = f"{name} may not sign {act}, only {', '.join(may)} (plant.toml, signers){UNSAVED}"
             raise UsageError(msg)
         return name
 

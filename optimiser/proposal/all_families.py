@@ -6,7 +6,7 @@ rail or version makes a new one.
 """
 
 import signal
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from multiprocessing import get_context
@@ -46,6 +46,7 @@ def make_cases(
     family: str | None = None,
     trials: int = TRIALS,
     proof: bool = False,
+    unlike_recipe: Collection[str] = (),
 ) -> list[Case]:
     """Tally a history and return a case per family, the heaviest first.
 
@@ -58,6 +59,8 @@ def make_cases(
     trials : int
     proof : bool
         Tally the earlier and the later lots apart as well, for certificates.
+    unlike_recipe : collection of str
+        Families whose recorded calls are not the recipe's (`doubtful_families` of a check).
 
     Returns
     -------
@@ -92,6 +95,7 @@ def make_cases(
             trials=trials,
             bursts=bursts[name],
             widen=widen,
+            unlike_recipe=name in unlike_recipe,
             early=apart.get(name, (None, None))[0],
             later=apart.get(name, (None, None))[1],
         )

@@ -19,6 +19,7 @@ from optimiser.proposal.prices import Prices, plant_at, prices_of
 from optimiser.proposal.propose import (
     Case,
     Found,
+    doubts,
     held_out,
     is_advised,
     limit_moves,
@@ -232,7 +233,9 @@ class Choice:
         """Whether the recommended point is a change that the plant's rule advises, at these prices."""
         best = self.recommended
         promised = self.promised(best) if best is not None else None
-        return promised is not None and is_advised(promised, self.case.plant)
+        if promised is None or doubts(promised, self.case):
+            return False
+        return is_advised(promised, self.case.plant)
 
     @property
     def best_words(self) -> str:

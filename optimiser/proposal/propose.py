@@ -60,6 +60,8 @@ class Case:
         How unevenly the family's defects come, beside the plant's other families.
     widen : float
         By how much the last backtest asks for wider intervals of the next span.
+    unlike_recipe : bool
+        Whether more of the family's recorded calls than the rails allow are not the recipe's.
     early : Case or None
         The same of the earlier lots only, rails and grid included.
     later : Unseen or None
@@ -74,6 +76,7 @@ class Case:
     trials: int
     bursts: Bursts = INDEPENDENT
     widen: float = 1.0
+    unlike_recipe: bool = False
     early: "Case | None" = None
     later: Unseen | None = None
 
@@ -122,9 +125,10 @@ def propose_with_study(
     problem, impossible = problem_of(case)
     lacking = what_to_gather(case, problem)
     if lacking:
-        return _unmoved(case, problem, "gather", lacking), None
+        return _unmoved(case, problem, "gather", (*unlike_words(case), *lacking)), None
     if not problem.m or impossible:
-        return _unmoved(case, problem, "keep", _why_stuck(impossible)), None
+        reasons = (*unlike_words(case), *_why_stuck(impossible))
+        return _unmoved(case, problem, "keep", reasons), None
     found = _search(case, problem, on_trial)
     proposal = _weigh(case, problem, found.front, found.study)
     if not proposal.interrupted:
@@ -223,6 +227,18 @@ def items_by_lot(tally: FamilyTally) -> NDArray[np.float64]:
     """Return the number of non-defects in each lot, shape (t,)."""
     counts = np.bincount(tally.cells.lot, tally.cells.count, minlength=len(tally.lots))
     return counts.astype(np.float64)
+
+
+def unlike_words(case: Case) -> tuple[str, ...]:
+    """Return in words that a family's recorded calls are not the recipe's; empty where they are."""
+    if not case.unlike_recipe:
+        return ()
+    allowed = case.plant.file.rails.mismatch_share
+    return (
+        f"more than {allowed:.2%} of this family's recorded calls are not those of the live recipe nor "
+        "of a revision kept beside it, so a change would start from limits that the machine does not "
+        "run: give the recipe that it runs, then propose again",
+    )
 
 
 def _why_stuck(impossible: Sequence[Impossible]) -> tuple[str, ...]:
@@ -412,11 +428,8 @@ def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove], case: Case) 
     """Return why no change is advised, what keeping costs and what would settle it."""
     if not any(m.moves for m in moves):
         return ("no setting between the rails did better on lots it had not seen",)
-    if promised.trend is not None and _trend_loses(promised):
-        return (
-            moving_words(promised),
-            "look at the process first: if it goes on like this the change may lose money",
-        )
+    if first := doubts(promised, case):
+        return first
     if is_advised(promised, case.plant):
         return ()
     saving, currency = promised.saving_per_month, case.plant.file.plant.currency
@@ -432,6 +445,21 @@ def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove], case: Case) 
         f"{rule.largest_chance_of_loss:.0%} is advised",
         f"keeping gives up {currency} {saving.value:,.0f} a month as far as this history can tell "
         f"({spread}); {_what_settles(promised, case)}",
+    )
+
+
+def doubts(promised: Promise, case: Case) -> tuple[str, ...]:
+    """Return what forbids a change whatever it promises, in words; empty where nothing does."""
+    return unlike_words(case) or _losing_trend(promised)
+
+
+def _losing_trend(promised: Promise) -> tuple[str, ...]:
+    """Return in words that what a trend may leave of the saving is worth less than the rest."""
+    if promised.trend is None or not _trend_loses(promised):
+        return ()
+    return (
+        moving_words(promised),
+        "look at the process first: if it goes on like this the change may lose money",
     )
 
 

@@ -29,7 +29,7 @@ from optimiser.history.calls import (
 from optimiser.history.distribution import Window, distributions
 from optimiser.history.filters import NONE, Filter, Named
 from optimiser.history.read import History, open_history
-from optimiser.history.replay import revision_changes
+from optimiser.history.replay import doubtful_families, revision_changes
 from optimiser.ledger.ledger import Ledger
 from optimiser.plant.file import Plant, read_plant
 from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
@@ -333,8 +333,8 @@ def open_plant(where: Path | str, *, trials: int = TRIALS) -> Session:
     live = read_recipe(path, plant.file.measurements)
     history = open_history(plant)
     try:
-        refuse_unusable(history, live, path)
-        cases = make_cases(history, live, trials=trials, proof=True)
+        unlike = doubtful_families(refuse_unusable(history, live, path))
+        cases = make_cases(history, live, trials=trials, proof=True, unlike_recipe=unlike)
     except BaseException:
         history.close()
         raise

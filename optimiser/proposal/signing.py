@@ -1,6 +1,6 @@
 """From a chosen setting to signed rows of the ledger."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -13,16 +13,20 @@ from optimiser.evidence.promise import Promise
 from optimiser.ledger.bounds import broken_bounds
 from optimiser.ledger.ledger import Basis, Entry, Ledger, Origin, State, refuse_unsigned
 from optimiser.ledger.revision import misfits
-from optimiser.ledger.standing import OPEN
+from optimiser.ledger.standing import BY_NIGHT, OPEN
 from optimiser.plant.file import Plant
 from optimiser.proposal.cache import case_key
 from optimiser.proposal.choice import Choice, Consequences, Point
 from optimiser.proposal.propose import Case, stable_seed
-from optimiser.proposal.record import LimitMove
+from optimiser.proposal.record import LimitMove, Proposal
 from optimiser.recipe.table import Recipe, to_csv
 from optimiser.values import finite_only, hash_of
 
 Verdict = Literal["accept", "hold", "reject"]
+_FIGURES = (
+    *("promise", "proof", "lines", "items", "lots", "defects", "span_days"),
+    *("rails_touched", "reasons"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,20 +131,113 @@ def accept(
         broken = misfits(state, live, plant)
         if broken:
             msg = (
-                f"{state.entry.family}: proposal {proposal} cannot be signed: {broken[0]}; propose "
-                "again; nothing was saved"
+                f"{state.entry.family}: proposal {proposal} cannot be signed: {broken[0]}; propose it "
+                f"anew (optimiser renew PLANT {state.entry.family}); nothing was saved"
             )
             raise ConflictError(msg)
         changed = changed_since(state, plant, live)
         if changed and not although_changed:
             msg = (
                 f"{state.entry.family}: proposal {proposal} was made before {', '.join(changed)} "
-                "changed: propose again (optimiser nightly PLANT, or the decide notebook), or sign "
+                f"changed: propose it anew (optimiser renew PLANT {state.entry.family}), or sign "
                 "it as it stands with --although-changed; nothing was saved"
             )
             raise ConflictError(msg)
         body = {"changed_since": list(changed)} if changed else {}
     return ledger.decide(proposal, "accept", by=by, reason=reason, body=body, signature=signature)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PutForward:
+    """What became of a change that was to be put before its signers.
+
+    Attributes
+    ----------
+    entry : int or None
+        Of the ledger; None where no change is advised or its limits were rejected before.
+    rejected : int or None
+        The entry under which these very limits were rejected.
+    older : tuple of int
+        What the night proposed for the family before and nobody has touched.
+    why_older : str
+        Why these are to be withdrawn.
+    """
+
+    entry: int | None
+    rejected: int | None
+    older: tuple[int, ...]
+    why_older: str
+
+
+def put_forward(
+    ledger: Ledger,
+    states: Sequence[State],
+    live: Recipe,
+    case: Case,
+    proposal: Proposal,
+    *,
+    by: str,
+    reason: str,
+) -> PutForward:
+    """Write a family's advised change into the ledger, to be signed by people.
+
+    Limits that were rejected are not put forward again. What is older stays as it is; whoever
+    puts forward may withdraw it.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    states : sequence of State
+        Where its proposals stand.
+    live : Recipe
+    case : Case
+    proposal : Proposal
+        Of that case.
+    by, reason : str
+        Who or what puts it forward, and why.
+
+    Returns
+    -------
+    PutForward
+
+    Raises
+    ------
+    OptimiserError
+        If it cannot be recorded; nothing was saved then.
+    """
+    past = [s for s in states if s.entry.family == proposal.family]
+    moves = [m.as_dict() for m in proposal.moves] if proposal.advice == "change" else []
+    refused = next((s for s in past if s.state == "rejected" and _is_of(s, moves)), None)
+    entry = None
+    if moves and refused is None:
+        row = proposal.as_dict()
+        entry = ledger.propose(
+            proposal.family,
+            moves,
+            by=by,
+            reason=reason,
+            origin="recommended",
+            critical=proposal.critical,
+            basis=basis_of(case, live),
+            figures={name: row[name] for name in _FIGURES},
+        ).id
+    older = (s.entry for s in past if s.state == "waiting" and s.entry.by == BY_NIGHT)
+    newer = "newer results advise no such change" if entry is None else f"proposal {entry} is newer"
+    return PutForward(
+        entry=entry,
+        rejected=refused.entry.id if refused is not None else None,
+        older=tuple(e.id for e in older if e.id != entry),
+        why_older=newer,
+    )
+
+
+def _is_of(state: State, moves: Sequence[Mapping[str, Any]]) -> bool:
+    """Return whether a proposal moves the same limits from and to the same values."""
+    names = ("measurement", "side", "now", "proposed")
+    old, new = (
+        {tuple(x[n] for n in names) for x in xs} for xs in (state.entry.body["limits"], moves)
+    )
+    return old == new
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ from optimiser.ledger.revision_file import limit_text
 from optimiser.ledger.standing import still_to_sign
 from optimiser.plant.file import Plant
 from optimiser.proposal.month import Month
-from optimiser.proposal.signing import changed_since
+from optimiser.proposal.signing import PutForward, changed_since
 from optimiser.recipe.table import Recipe
 from optimiser.views.sentences import interval_words, month_words
 
@@ -146,6 +146,25 @@ def waiting_table(
         if ids:
             parts.append(Text(f"{words}: {', '.join(ids)}"))
     return Group(*parts, _caution())
+
+
+def renewed_words(family: str, done: PutForward, left: Sequence[int]) -> str:
+    """Return what became of a change that was to be put before its signers, in words."""
+    if done.entry is not None:
+        words = [f"{family}: proposal {done.entry} is in the ledger, to be signed"]
+    elif done.rejected is not None:
+        words = [
+            f"{family}: these limits were rejected as proposal {done.rejected}; nothing was put into the ledger"
+        ]
+    else:
+        words = [f"{family}: no change is advised, nothing was put into the ledger"]
+    gone = [str(n) for n in done.older if n not in left]
+    words += [f"withdrawn: {', '.join(gone)} ({done.why_older})"] if gone else []
+    words += [
+        f"{n} is older and waits still: you may not withdraw; accepting the newer one ends it"
+        for n in left
+    ]
+    return "\n".join(words) + "\n"
 
 
 def last_night_table(found: Mapping[str, Any], states: Sequence[State], plant: Plant) -> Group:

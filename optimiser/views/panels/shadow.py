@@ -32,6 +32,7 @@ class ShadowPanel(Panel):
         self._session, self._lock = session, threading.RLock()
         self._shadow: Shadow | None = None
         self._asked: tuple[str, str] | None = None
+        self._stop, self._thread = threading.Event(), threading.Thread()
         kept = sorted(str(p) for p in (session.plant.folder / FOLDER).glob("*.csv"))
         self.recipe = widgets.Combobox(
             description="Candidate",
@@ -45,7 +46,14 @@ class ShadowPanel(Panel):
             layout=_WIDE,
         )
         self.button = widgets.Button(description="Read what is there")
-        self.button.on_click(lambda _: self.read())
+        self.halt = widgets.Button(
+            description="Stop", tooltip="what is read is kept", disabled=True
+        )
+        self.button.on_click(lambda _: self.start())
+        self.halt.on_click(lambda _: self._stop.set())
+        buttons = widgets.HBox([self.button, self.halt])
+        buttons.add_class("opt-stays")
+        self.status.add_class("opt-stays")
         self._table, self._items = block(), block("opt-items")
         self._items.layout.max_height = "420px"
         self._items.add_class("opt-scroll")
@@ -53,7 +61,7 @@ class ShadowPanel(Panel):
             [
                 self.recipe,
                 self.folder,
-                self.button,
+                buttons,
                 self.status,
                 self._table,
                 self._items,
@@ -64,6 +72,29 @@ class ShadowPanel(Panel):
     def __repr__(self) -> str:
         counted = self._shadow.counts() if self._shadow is not None else "nothing read yet"
         return f"<ShadowPanel: {counted!r}>"
+
+    def start(self) -> None:
+        """Read in a thread, so that the kernel answers and Stop is heard; once at a time."""
+        if self._thread.is_alive():
+            return
+        self.button.disabled, self.halt.disabled = True, False
+        self.guard.busy = "Reading result files …"
+        self._thread = threading.Thread(target=self._work, name="shadow", daemon=True)
+        self._thread.start()
+
+    def wait(self, seconds: float | None = None) -> bool:
+        """Wait until what was started has ended; return whether it has."""
+        if self._thread.is_alive():
+            self._thread.join(seconds)
+        return not self._thread.is_alive()
+
+    def _work(self) -> None:
+        try:
+            self.read()
+        finally:
+            self._stop.clear()
+            self.guard.busy = ""
+            self.button.disabled, self.halt.disabled = False, True
 
     def read(self) -> ShadowCounts | None:
         """Read the files that are new since the last time.
@@ -89,16 +120,21 @@ class ShadowPanel(Panel):
             plant = self._session.plant
             candidate = read_recipe(path, plant.file.measurements)
             self._shadow, self._asked = Shadow(plant, self._session.live, candidate), asked
-        for file in result_files(folder):
+        files = result_files(folder)
+        for n, file in enumerate(files, start=1):
+            if self._stop.is_set():
+                break
             self._shadow.take(file)
+            self.say(f"{n} of {len(files)} files read")
         counts = self._shadow.counts()
         self._show(counts)
         return counts
 
     def _show(self, counts: ShadowCounts) -> None:
+        stopped = "Stopped; " if self._stop.is_set() else ""
         skipped = f"; skipped: {'; '.join(counts.skipped.values())}" if counts.skipped else ""
         self.say(
-            f"{len(counts.files)} files, {counts.total.items:,} items, "
+            f"{stopped}{len(counts.files)} files, {counts.total.items:,} items, "
             f"{counts.rows_set_aside:,} rows set aside{skipped}"
         )
         frame = pd.DataFrame([asdict(x) for x in (*counts.families, counts.total)])
