@@ -5,7 +5,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import duckdb
+
 from optimiser.errors import OptimiserError
+from optimiser.history.digest.fold import FOLD, read_fold, to_fold, write_fold
 from optimiser.history.digest.inbox import Told, Unit, ground_of, open_told, unit_key, units_of
 from optimiser.history.digest.known import Content, Known
 from optimiser.history.digest.make import make_digest, time_range
@@ -41,6 +44,8 @@ class Store:
     tell : callable
         Told each event as a word and named values.
     problems : dict of file to words
+    damaged : set of str
+        Folders of digests that were said to be damaged.
     made, reached : int
         Digests made tonight; of these, because an older one did not reach far enough.
     """
@@ -55,6 +60,7 @@ class Store:
     ground: str
     problems: dict[str, str] = field(default_factory=dict)
     serving: dict[Unit, Digest] = field(default_factory=dict)
+    damaged: set[str] = field(default_factory=set)
     made: int = 0
     reached: int = 0
 
@@ -155,7 +161,8 @@ def _say_told(store: Store) -> None:
 
 
 def close_store(store: Store) -> None:
-    """Remove what serves no file any more, and note what was read."""
+    """Fold old digests together, remove what serves no file any more, and note what was read."""
+    _fold(store)
     used = {d.folder.name for d in store.serving.values()}
     for folder in sorted((store.folder / DIGESTS).iterdir()):
         if folder.name not in used:
@@ -165,6 +172,22 @@ def close_store(store: Store) -> None:
         if path.name not in names:
             path.unlink(missing_ok=True)
     store.known.keep({sha for unit in store.serving for sha in unit.contents})
+
+
+def _fold(store: Store) -> None:
+    """Fold the digests of a month into one folder; those that were folded serve until it is whole."""
+    units = {digest.name: unit for unit, digest in store.serving.items()}
+    for month, digests in to_fold(store.serving.values()).items():
+        try:
+            folded = write_fold(store.folder / DIGESTS, month, digests)
+        except (OSError, duckdb.Error) as error:
+            # They serve as they lie; the next night tries again.
+            store.tell("not folded", month=month, why=str(error))
+            continue
+        for old, new in zip(digests, folded, strict=True):
+            store.serving[units[old.name]] = new
+        for name, (_, sha) in folded[0].meta.files.items():
+            store.known.note(folded[0].table(name), sha)
 
 
 def _contents(store: Store) -> dict[Path, str]:
@@ -193,16 +216,18 @@ def _shelf(store: Store) -> dict[str, list[Digest]]:
     shelf: dict[str, list[Digest]] = {}
     for folder in sorted((store.folder / DIGESTS).iterdir()):
         try:
-            digest = read_digest(folder)
-        except (OSError, ValueError, KeyError, TypeError):
+            folded = folder.name.startswith(FOLD)
+            digests = read_fold(folder) if folded else [read_digest(folder)]
+        except (OSError, ValueError, KeyError, TypeError, IndexError):
             store.tell("damaged", digest=folder.name, why="it cannot be read; it is made anew")
             continue
-        shelf.setdefault(digest.meta.key, []).append(digest)
-        if len(digest.meta.contents) == 1 and digest.meta.ground == store.ground:
-            known = Content(
-                first=digest.meta.first, last=digest.meta.last, rows=digest.meta.rows_used
-            )
-            store.known.contents.setdefault(digest.meta.contents[0], known)
+        for digest in digests:
+            shelf.setdefault(digest.meta.key, []).append(digest)
+            if len(digest.meta.contents) == 1 and digest.meta.ground == store.ground:
+                known = Content(
+                    first=digest.meta.first, last=digest.meta.last, rows=digest.meta.rows_used
+                )
+                store.known.contents.setdefault(digest.meta.contents[0], known)
     return shelf
 
 
@@ -230,11 +255,14 @@ def _serve(store: Store, unit: Unit, shelf: Mapping[str, Sequence[Digest]]) -> N
     lying = shelf.get(unit_key(store.ground, unit.contents, within), [])
     whole = [d for d in lying if is_whole(d, store.known.sha)]
     for digest in lying:
-        if digest not in whole:
+        if digest not in whole and digest.folder.name not in store.damaged:
+            store.damaged.add(digest.folder.name)
             store.tell("damaged", digest=digest.folder.name, why="its content changed on disk")
     if whole:
-        # Two lie there where a run broke off after one was made to reach further.
-        store.serving[unit] = min(whole, key=lambda d: [z for *_, z in d.meta.reach])
+        # Two lie there where a run broke off after one was made to reach further, or folded.
+        store.serving[unit] = min(
+            whole, key=lambda d: ([z for *_, z in d.meta.reach], d.member is None)
+        )
         return
     why = "its digest is damaged" if lying else "files or verdicts on its items changed"
     made = _make(store, unit, why)
