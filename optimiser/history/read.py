@@ -102,7 +102,13 @@ class History:
     first_time, last_time = "min(time)", "max(time)"
     by_lot: tuple[str, ...] = ("items",)
 
-    def __init__(self, plant: Plant, files: Sequence[Path], workspace: Any) -> None:  # noqa: ANN401
+    def __init__(
+        self,
+        plant: Plant,
+        files: Sequence[Path],
+        workspace: Any,  # noqa: ANN401
+        threads: int | None = None,
+    ) -> None:
         self.plant = plant
         self.files = tuple(files)
         self.measurements = tuple(plant.file.measurements)
@@ -116,6 +122,8 @@ class History:
         self.connection = duckdb.connect(
             config={"temp_directory": str(Path(workspace.name) / "spill"), "memory_limit": "1500MB"}
         )
+        if threads is not None:
+            self.connection.execute(f"set threads = {threads}")
         self.connection.execute("set TimeZone = 'UTC'")
         # In a notebook the engine would draw bars of its own into whatever cell is running.
         self.connection.execute("set enable_progress_bar = false")
@@ -313,7 +321,11 @@ class History:
 
 
 def open_history(
-    plant: Plant, files: Sequence[Path] | None = None, *, set_aside: Path | None = None
+    plant: Plant,
+    files: Sequence[Path] | None = None,
+    *,
+    set_aside: Path | None = None,
+    threads: int | None = None,
 ) -> History:
     """Open the history that a plant file names, and check every row at the door.
 
@@ -324,6 +336,8 @@ def open_history(
         Only these files of it.
     set_aside : Path, optional
         Where rows that break a rule are written; by default beside the plant file.
+    threads : int, optional
+        Of the engine; by default as many as there are cores.
 
     Returns
     -------
@@ -339,7 +353,7 @@ def open_history(
     """
     found = find_files(plant) if files is None else files
     workspace = tempfile.TemporaryDirectory(prefix="optimiser-")
-    history = History(plant, found, workspace)
+    history = History(plant, found, workspace, threads)
     history.set_aside, history.is_part = set_aside or history.set_aside, files is not None
     try:
         _open(history)

@@ -8,6 +8,7 @@ level it serves. Digests of a month lie folded together, ``fold.py``.
 
 import hashlib
 import json
+import secrets
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -180,15 +181,19 @@ def draft_folder(folder: Path, name: str) -> Iterator[Path]:
     name : str
         An older one of this name is replaced.
     """
-    draft = folder / f"{_DRAFT}{name}"
-    shutil.rmtree(draft, ignore_errors=True)
+    # Two workers may be at the same one, where the first was thought lost.
+    draft = folder / f"{_DRAFT}{name}-{secrets.token_hex(4)}"
     draft.mkdir(parents=True)
     try:
         yield draft
         for path in (*sorted(draft.iterdir()), draft):
             sync(path)
         shutil.rmtree(folder / name, ignore_errors=True)
-        draft.rename(folder / name)
+        try:
+            draft.rename(folder / name)
+        except OSError:
+            if not (folder / name / META).exists():
+                raise
         sync(folder)
     finally:
         shutil.rmtree(draft, ignore_errors=True)
