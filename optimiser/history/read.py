@@ -19,6 +19,7 @@ from types import TracebackType
 from typing import Any, Self
 
 import duckdb
+import pandas as pd
 
 from optimiser.errors import HistoryError, UsageError
 from optimiser.history.contract import (
@@ -165,6 +166,12 @@ class History:
             if isinstance(error, _OF_THE_SQL):
                 raise
             raise _broken_file(self.files, error) from error
+
+    def put(self, table: str, frame: pd.DataFrame) -> None:
+        """Replace a table by a frame; float32 columns become FLOAT."""
+        self.connection.register("_frame", frame)
+        self.connection.execute(f"create or replace table {table} as from _frame")
+        self.connection.unregister("_frame")
 
     def stage(self, files: Sequence[Path], name: str, shape_of: ShapeOf) -> Staged:
         """Make files ready to be scanned, in the workspace, in a folder of this name."""
