@@ -449,7 +449,9 @@ def digest_new(job: Job, problems: dict[str, str]) -> tuple[MergedHistory, Intak
         To be closed.
     intake : Intake
     """
-    store = open_store(job.plant, job.live, job.folder, rehash=job.rehash, tell=job.tell)
+    store = open_store(
+        job.plant, job.live, job.folder, rehash=job.rehash, workers=job.workers, tell=job.tell
+    )
     try:
         history = open_stored(store, early_lots)
     finally:

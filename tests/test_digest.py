@@ -27,7 +27,8 @@ from hypothesis import strategies as st
 from optimiser.demo.write import write_demo
 from optimiser.errors import HistoryError, OptimiserError
 from optimiser.history.contract import KEY
-from optimiser.history.digest import make, merged
+from optimiser.history.digest import fold, make, merged
+from optimiser.history.digest.known import Known
 from optimiser.history.digest.store import sha_of_file
 from optimiser.history.read import open_history
 from optimiser.history.replay import agree
@@ -656,3 +657,118 @@ def run_small(tmp_path_factory, made) -> None:
         patch.setattr(merged, "HEAD", 10)
         patch.setattr("optimiser.tally.reach.FEWEST", made.fewest)
         check_plant(tmp_path_factory.mktemp("any") / "plant", made)
+
+
+def over_months(rows) -> list:
+    """The items of a plant, spread from five days over three months."""
+    start = rows[0]["time"]
+    return [{**row, "time": start + 15 * (row["time"] - start)} for row in rows]
+
+
+@pytest.fixture(scope="module")
+def months(tmp_path_factory) -> Path:
+    """A small plant of 18 files in three months, digested and folded; copy it."""
+    folder = tmp_path_factory.mktemp("months") / "plant"
+    make_plant(folder, items=over_months(make_items()), write=in_files(None, 18))
+    digest(folder)
+    return folder
+
+
+@pytest.fixture
+def folded(months, tmp_path) -> Path:
+    return shutil.copytree(months, tmp_path / "plant", copy_function=shutil.copy2)
+
+
+def folders(folder: Path) -> tuple[list[str], int]:
+    """The months that are folded, and how many digests lie by themselves."""
+    names = [p.name for p in sorted((folder / "night" / "digests").iterdir())]
+    months = [name[5:12] for name in names if name.startswith("fold-")]
+    return months, len(names) - len(months)
+
+
+def test_months_that_are_over_lie_in_one_folder_each(folded, tmp_path):
+    assert folders(folded) == (["2026-03", "2026-04"], 4)
+    digest(folded)  # notes where the copied plant lies
+    found = stored(folded)
+    assert_same(whole(folded), found)
+    assert (found.made, found.read, found.events) == (0, 0, [])
+    before = digests(folded)
+    other = make_plant(
+        tmp_path / "other", items=over_months(make_items()), write=in_files(None, 18)
+    )
+    digest(other)
+    assert digests(other) == before, "equal files give equal bytes"
+
+
+def test_the_running_month_is_folded_when_much_lies_loose(folder, monkeypatch):
+    monkeypatch.setattr(fold, "LOOSE", 3)
+    digest(folder)
+    assert folders(folder) == (["2026-03"], 0)
+    found = stored(folder)
+    assert_same(whole(folder), found)
+    assert found.made == 0
+
+
+def test_a_changed_and_a_removed_old_file_cost_their_own_part_only(folded):
+    files = sorted((folded / "history").iterdir())
+    files[1].unlink()
+    items = over_months(make_items())
+    some = [dict(row) for row in items[2 * len(items) // 18 : 3 * len(items) // 18]]
+    some[0]["tilt"] = 9.5
+    write_parquet(files[2], some)
+    found = stored(folded)
+    assert [e["files"] for e in found.of("digested")] == [[str(files[2])]]
+    assert_same(whole(folded), found)
+    assert folders(folded) == (["2026-03", "2026-04"], 4)
+    again = stored(folded)
+    assert_same(found, again)
+    assert (again.made, again.events) == (0, [])
+
+
+@pytest.mark.parametrize("name", ["rows.parquet", "more.parquet", "meta.json"])
+def test_a_damaged_fold_costs_its_month_only(folded, name):
+    path = min((folded / "night" / "digests").glob("fold-*")) / name
+    content = path.read_bytes()
+    path.write_bytes(content[:9] + bytes([content[9] ^ 0x55]) + content[10:])
+    found = stored(folded)
+    assert len(found.of("damaged")) == 1
+    assert 1 < found.made < 18
+    assert {e["files"][0] for e in found.of("digested")} < {
+        str(p) for p in (folded / "history").iterdir()
+    }
+    assert_same(whole(folded), found)
+    assert folders(folded) == (["2026-03", "2026-04"], 4)
+
+
+@pytest.mark.parametrize("step", ["seal", "rename", "sweep"])
+def test_a_fold_that_broke_off_loses_nothing(written, tmp_path, monkeypatch, step):
+    folder = make_plant(
+        tmp_path / "plant", items=over_months(make_items()), write=in_files(None, 18)
+    )
+
+    class Killed(BaseException):
+        pass
+
+    def killed(*_, **__):
+        raise Killed
+
+    with monkeypatch.context() as patch:
+        if step == "seal":
+            patch.setattr(fold, "write_sealed", killed)
+        elif step == "rename":
+            real = Path.rename
+            patch.setattr(
+                Path,
+                "rename",
+                lambda p, to: killed() if "fold-" in str(to) else real(p, to),
+            )
+        else:
+            # The folds stand; nothing that they replace is gone yet.
+            patch.setattr(Known, "keep", killed)
+            patch.setattr("optimiser.tally.digested.shutil.rmtree", lambda *_, **__: None)
+        with pytest.raises(Killed):
+            digest(folder)
+    found = stored(folder)
+    assert found.made == 0
+    assert_same(whole(folder), found)
+    assert folders(folder) == (["2026-03", "2026-04"], 4)

@@ -253,7 +253,9 @@ def test_every_way_counts_every_false_call(opened):
 
 def test_no_bar_of_the_engine_leaks_into_a_notebook(opened):
     history, _ = opened
-    asked = "select current_setting('enable_progress_bar')"
+    # Progress is followed for the terminal's bar, which is drawn elsewhere; never printed.
+    asked = """select current_setting('enable_progress_bar')
+                 and current_setting('enable_progress_bar_print')"""
     with history.only(Filter(line="L1")) as part:
         assert [h.rows(asked) for h in (history, part)] == [[(False,)], [(False,)]]
 

@@ -1,5 +1,7 @@
 """The door of the history: what is not measured never calls, limits compare as float32."""
 
+import time
+
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -433,3 +435,35 @@ def test_numbers_as_integers_and_decimals_are_read(tmp_path):
         ),
     )
     assert replayed(folder) == (2, 1)
+
+
+def test_a_long_reading_shows_rows_a_second_and_what_is_left(tmp_path, monkeypatch):
+    import io
+
+    from optimiser.commands import common
+    from optimiser.history import read
+
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    plant = read_plant(make_plant(tmp_path))
+    seen: list[tuple[int, int]] = []
+    real = read._set_duplicates_aside
+
+    def slow(history, schema):
+        real(history, schema)
+        time.sleep(0.2)
+        seen.append((history.rows_read, history.rows_found))
+
+    screen = Terminal()
+    monkeypatch.setattr(read, "_set_duplicates_aside", slow)
+    monkeypatch.setattr("sys.stderr", screen)
+    monkeypatch.setattr(common, "POLL_SECONDS", 0.02)
+    monkeypatch.setattr(common, "MOMENT", 0.0)
+    with common.reading_bar() as watch, open_history(plant, on_start=watch) as history:
+        assert (history.rows_read, history.rows_found) == (480, 480)
+    ((read_so_far, found),) = seen
+    assert 0 < read_so_far < found == 480
+    assert "reading" in screen.getvalue()
+    assert "rows/s" in screen.getvalue()

@@ -5,10 +5,13 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from threading import Event, Thread
 from typing import TYPE_CHECKING, Any, get_args
+
+from tqdm import tqdm
 
 from optimiser.errors import HistoryError, RecipeError, UsageError, nearest
 from optimiser.plant.file import Plant, RailName, read_plant
@@ -18,6 +21,11 @@ from optimiser.values import finite_only
 if TYPE_CHECKING:
     from optimiser.history.contract import Finding
     from optimiser.history.read import History
+
+
+# A reading that takes longer is shown, and how often it is looked at.
+MOMENT = 2.0
+POLL_SECONDS = 0.25
 
 
 def add_plant(parser: argparse.ArgumentParser) -> None:
@@ -120,12 +128,49 @@ def open_for_command(
     """
     from optimiser.history.read import open_history
 
-    with open_history(plant) as history:
+    with reading_bar() as watch:
+        opened = open_history(plant, on_start=watch)
+    with opened as history:
         refuse_foreign_recipe(history, recipe, path)
         if checked:
             refuse_unusable_history(history, recipe, path)
         say_set_aside(history)
         yield history
+
+
+@contextmanager
+def reading_bar() -> Iterator[Callable[[History], None]]:
+    """Draw a bar of rows read on a terminal, with rows a second and what is left, while a history opens.
+
+    Yields
+    ------
+    callable
+        Given the history as its reading starts.
+    """
+    ended = Event()
+
+    def watch(history: History) -> None:
+        thread.append(Thread(target=_draw, args=(history, ended), daemon=True))
+        thread[0].start()
+
+    thread: list[Thread] = []
+    try:
+        yield watch
+    finally:
+        ended.set()
+        for one in thread:
+            one.join()
+
+
+def _draw(history: History, ended: Event) -> None:
+    """Draw until the reading has ended; nothing where it takes no longer than a moment."""
+    with tqdm(
+        unit=" rows", unit_scale=True, desc="reading", delay=MOMENT, file=sys.stderr, disable=None
+    ) as bar:
+        while not ended.wait(POLL_SECONDS) and not bar.disable:
+            bar.total = history.rows_found or None
+            bar.n = max(bar.n, history.rows_read)
+            bar.refresh()
 
 
 def refuse_foreign_recipe(history: History, recipe: Recipe, path: object) -> None:

@@ -10,16 +10,38 @@ may apply, family, part, product and designator together.
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 
-from optimiser.history.read import History
-from optimiser.plant.file import SIDES, Side, off_limit
+from optimiser.plant.file import SIDES, Plant, Side, off_limit
 from optimiser.recipe.table import Place, Recipe, Row, resolve
 from optimiser.sql import quoted, text_literal
 
 _SEPARATOR = "\x1f"
+
+
+class HoldsItems(Protocol):
+    """What limits are joined to: a table ``items`` in the contract's types, in whatever engine."""
+
+    @property
+    def plant(self) -> Plant:
+        """The plant whose items they are."""
+
+    @property
+    def measurements(self) -> tuple[str, ...]:
+        """Columns of ``items``."""
+
+    @property
+    def counts(self) -> str:
+        """Name of the table that is counted."""
+
+    def rows(self, query: str) -> list[tuple[Any, ...]]:
+        """Return all rows of a query."""
+
+    def put(self, table: str, frame: pd.DataFrame) -> None:
+        """Replace a table by a frame; float32 columns become FLOAT."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,12 +102,13 @@ def limit_column(tag: str, n: int, side: Side) -> str:
     return f"{side}_{tag}_{n}"
 
 
-def place_limits(history: History, table: str, recipes: Mapping[str, Recipe]) -> PlacedLimits:
+def place_limits(history: HoldsItems, table: str, recipes: Mapping[str, Recipe]) -> PlacedLimits:
     """Make the table of limits of some recipes for every place of a history.
 
     Parameters
     ----------
-    history : History
+    history : HoldsItems
+        A History, or a table in another engine.
     table : str
         Name of the temporary table to make.
     recipes : mapping of tag to Recipe
@@ -101,7 +124,7 @@ def place_limits(history: History, table: str, recipes: Mapping[str, Recipe]) ->
     if where:
         for row in history.rows(
             f"""select distinct family, part, product, designator from {history.counts} i
-                where {where.replace("{i}", "i")} order by all"""
+                where {where.replace("{i}", "i")} order by 1, 2, 3, 4"""
         ):
             places[_key(Place(*row))] = Place(*row)
     rows = {
@@ -169,7 +192,7 @@ def _scope(
 
 
 def _write(
-    history: History,
+    history: HoldsItems,
     table: str,
     places: Mapping[str, Place],
     rows: Mapping[tuple[str, str], Mapping[str, Row]],
@@ -189,12 +212,4 @@ def _write(
                     for key in places
                 ]
                 columns[limit_column(tag, n, side)] = np.array(limits, dtype=np.float32)
-    write_table(history, table, pd.DataFrame(columns))
-
-
-def write_table(history: History, table: str, frame: pd.DataFrame) -> None:
-    """Replace a table by a frame; float32 columns become FLOAT."""
-    con = history.connection
-    con.register("_frame", frame)
-    con.execute(f"create or replace table {table} as from _frame")
-    con.unregister("_frame")
+    history.put(table, pd.DataFrame(columns))

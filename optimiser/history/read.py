@@ -8,7 +8,7 @@ counted, and written to ``set_aside.csv`` beside the history.
 """
 
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from copy import copy
 from dataclasses import dataclass
@@ -19,6 +19,7 @@ from types import TracebackType
 from typing import Any, Self
 
 import duckdb
+import pandas as pd
 
 from optimiser.errors import HistoryError, UsageError
 from optimiser.history.contract import (
@@ -44,6 +45,8 @@ from optimiser.sql import quoted, text_literal
 from optimiser.values import FORMULA, INFINITE
 
 SET_ASIDE = "set_aside.csv"
+# The door looks at every row for the rules, for duplicates and for NaN.
+PASSES = 3
 # About so many of a family are sampled, at least half of them; 1 % of 8,192, a tail, is 80 items.
 SAMPLE = 8192
 _PARTS = count(1)
@@ -85,6 +88,8 @@ class History:
     files : tuple of Path
     set_aside : Path
         Where rows that break a rule are written.
+    rows_found : int
+        Rows in the files; 0 until they have been looked into.
     is_part : bool
         Whether only some files are open: verdicts that find no item here may find one elsewhere.
 
@@ -102,7 +107,13 @@ class History:
     first_time, last_time = "min(time)", "max(time)"
     by_lot: tuple[str, ...] = ("items",)
 
-    def __init__(self, plant: Plant, files: Sequence[Path], workspace: Any) -> None:  # noqa: ANN401
+    def __init__(
+        self,
+        plant: Plant,
+        files: Sequence[Path],
+        workspace: Any,  # noqa: ANN401
+        threads: int | None = None,
+    ) -> None:
         self.plant = plant
         self.files = tuple(files)
         self.measurements = tuple(plant.file.measurements)
@@ -116,9 +127,13 @@ class History:
         self.connection = duckdb.connect(
             config={"temp_directory": str(Path(workspace.name) / "spill"), "memory_limit": "1500MB"}
         )
+        if threads is not None:
+            self.connection.execute(f"set threads = {threads}")
         self.connection.execute("set TimeZone = 'UTC'")
+        self.rows_found = self._passes = 0
         # In a notebook the engine would draw bars of its own into whatever cell is running.
-        self.connection.execute("set enable_progress_bar = false")
+        self.connection.execute("set enable_progress_bar = true")
+        self.connection.execute("set enable_progress_bar_print = false")
 
     def __enter__(self) -> Self:
         return self
@@ -157,6 +172,24 @@ class History:
             if isinstance(error, _OF_THE_SQL):
                 raise
             raise _broken_file(self.files, error) from error
+
+    @property
+    def rows_read(self) -> int:
+        """How many rows have passed the door so far; of ``rows_found``, asked from another thread."""
+        if self._passes == PASSES:
+            return self.rows_found
+        part = max(float(self.connection.query_progress()), 0.0) / 100
+        return round(self.rows_found * min((self._passes + part) / PASSES, 1.0))
+
+    def passed(self) -> None:
+        """Note that all rows were looked at once more."""
+        self._passes += 1
+
+    def put(self, table: str, frame: pd.DataFrame) -> None:
+        """Replace a table by a frame; float32 columns become FLOAT."""
+        self.connection.register("_frame", frame)
+        self.connection.execute(f"create or replace table {table} as from _frame")
+        self.connection.unregister("_frame")
 
     def stage(self, files: Sequence[Path], name: str, shape_of: ShapeOf) -> Staged:
         """Make files ready to be scanned, in the workspace, in a folder of this name."""
@@ -313,7 +346,12 @@ class History:
 
 
 def open_history(
-    plant: Plant, files: Sequence[Path] | None = None, *, set_aside: Path | None = None
+    plant: Plant,
+    files: Sequence[Path] | None = None,
+    *,
+    set_aside: Path | None = None,
+    threads: int | None = None,
+    on_start: Callable[[History], None] = lambda _: None,
 ) -> History:
     """Open the history that a plant file names, and check every row at the door.
 
@@ -324,6 +362,10 @@ def open_history(
         Only these files of it.
     set_aside : Path, optional
         Where rows that break a rule are written; by default beside the plant file.
+    threads : int, optional
+        Of the engine; by default as many as there are cores.
+    on_start : callable, optional
+        Given the history before its rows are read; another thread may then ask for ``rows_read``.
 
     Returns
     -------
@@ -339,9 +381,10 @@ def open_history(
     """
     found = find_files(plant) if files is None else files
     workspace = tempfile.TemporaryDirectory(prefix="optimiser-")
-    history = History(plant, found, workspace)
+    history = History(plant, found, workspace, threads)
     history.set_aside, history.is_part = set_aside or history.set_aside, files is not None
     try:
+        on_start(history)
         _open(history)
     except BaseException:
         history.close()
@@ -459,13 +502,10 @@ def _open(history: History) -> None:
         "insert into origin values (?, ?)", [[s, str(o)] for s, o in staged.origin.items()]
     )
     rules = _rules(schema, history)
-    _set_aside(history, rules)
-    _set_duplicates_aside(history, schema)
-    _make_recorded(history, schema)
+    _judge(history, schema, rules)
     findings += _make_items(history)
-    total = history.rows("select count(*) from raw")[0][0]
     broken = history.rows("select count(*) from aside")[0][0]
-    history.rows_used = total - broken
+    history.rows_used = history.rows_found - broken
     history.rows_set_aside = broken + history.rows("select count(*) from refused")[0][0]
     if _judges_verdicts(history):
         history.rows_set_aside += history.rows("select count(*) from told_aside")[0][0]
@@ -480,6 +520,17 @@ def _open(history: History) -> None:
             way_out="see the rows set aside",
         )
         raise refuse([none, *findings])
+
+
+def _judge(history: History, schema: Schema, rules: list[Rule]) -> None:
+    """Look at every row: set aside what breaks a rule, make a view of the others."""
+    ((history.rows_found,),) = history.rows("select count(*) from raw")
+    _set_aside(history, rules)
+    history.passed()
+    _set_duplicates_aside(history, schema)
+    history.passed()
+    _make_recorded(history, schema)
+    history.passed()
 
 
 def _rules(schema: Schema, history: History) -> list[Rule]:

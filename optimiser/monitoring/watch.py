@@ -35,7 +35,6 @@ from optimiser.evidence.watch import (
     watch_rate,
     watch_share,
 )
-from optimiser.history.limits import write_table
 from optimiser.history.read import History
 from optimiser.ledger.ledger import Ledger
 from optimiser.monitoring.watch_drift import DriftedMeasurement, moved_measurements, moved_words
@@ -459,7 +458,7 @@ def _run_again(facts: Facts, item: KeptItem) -> list[str]:
     by measurements that are all equal to the kept ones.
     """
     frame = pd.DataFrame({m: np.array([x], dtype=np.float32) for m, x in item.values.items()})
-    write_table(facts.history, "watch_kept", frame)
+    facts.history.put("watch_kept", frame)
     equal = " and ".join(f"s.{quoted(m)} = k.{quoted(m)}" for m in item.values) or "false"
     rows = facts.history.rows(
         f"""select board, stage, min(time), 'board ' || board || ' ran again' from {facts.source}

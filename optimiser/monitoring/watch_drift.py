@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from optimiser.evidence.watch import MATERIAL, Drift, LotProfile, drift
-from optimiser.history.limits import write_table
 from optimiser.monitoring.watch_facts import Facts, column, frame_of
 from optimiser.plant.file import SIDES
 from optimiser.sql import quoted
@@ -107,7 +106,7 @@ def _more_calls(
         columns[f"{side}_now"] = np.array(
             [was + (limit - is_now) / found.ratio.value], dtype=np.float32
         )
-    write_table(facts.history, "watch_drift", pd.DataFrame(columns))
+    facts.history.put("watch_drift", pd.DataFrame(columns))
     x = quoted(measurement)
     share = ", ".join(
         f"avg(coalesce(s.{x} < b.lower_{when} or s.{x} > b.upper_{when}, false)::integer)"

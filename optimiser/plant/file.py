@@ -281,6 +281,21 @@ class RecipeForm(Record):
         return self
 
 
+class Machines(Record):
+    """``[machines]``: where the long readings are worked on.
+
+    Attributes
+    ----------
+    scheduler : str or None
+        Address of a Dask scheduler (``tcp://host:8786``) whose workers see the plant's folder under
+        the same path and have the same seal key (OPTIMISER_SEAL_KEY); without it, this machine.
+    """
+
+    scheduler: (
+        Annotated[str, Field(pattern=r"^(tcp|tls|ucx|ws|wss)://[^\s/:]+:\d{1,5}$")] | None
+    ) = None
+
+
 class PlantFile(Record):
     """All of ``plant.toml``."""
 
@@ -296,6 +311,7 @@ class PlantFile(Record):
     results: tuple[FileShape, ...] = ()
     verdict_files: FileShape | None = None
     recipe_form: RecipeForm | None = None
+    machines: Machines = Machines()
 
     @model_validator(mode="after")
     def _workmanship_is_measured(self) -> Self:
@@ -328,9 +344,14 @@ class PlantFile(Record):
         return self
 
     def ground(self) -> str:
-        """Return all that a proposal rests on as JSON: who may sign and how recipes go out is no part."""
+        """Return all that a proposal rests on as JSON: not who may sign, how recipes go out, who computes."""
         return self.model_dump_json(
-            exclude={"signers": True, "recipe_form": True, "plant": {"invented"}}
+            exclude={
+                "signers": True,
+                "recipe_form": True,
+                "machines": True,
+                "plant": {"invented"},
+            }
         )
 
     def review_of(self, family: str) -> Review:

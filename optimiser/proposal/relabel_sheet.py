@@ -19,7 +19,6 @@ import pandas as pd
 from optimiser.errors import PlantError, UsageError
 from optimiser.files import write_whole
 from optimiser.history.contract import KEY, VERDICTS, Finding, refuse
-from optimiser.history.limits import write_table
 from optimiser.history.read import History
 from optimiser.history.sheet import mark_of, read_cells
 from optimiser.history.verdicts import COLUMNS as TOLD_COLUMNS
@@ -398,7 +397,7 @@ def _recorded(history: History, looked: Sequence[Looked]) -> dict[int, tuple[str
     frame = pd.DataFrame(
         {c: np.array([x.key[k] for x in looked], dtype=object) for k, c in enumerate(KEY)}
     )
-    write_table(history, "relabel_keys", frame.assign(n=[x.row for x in looked]))
+    history.put("relabel_keys", frame.assign(n=[x.row for x in looked]))
     same = " and ".join(
         "i.time = try_cast(k.time as timestamp)" if c == "time" else f"coalesce(i.{c}, '') = k.{c}"
         for c in KEY

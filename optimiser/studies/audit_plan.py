@@ -19,7 +19,7 @@ from optimiser.defaults import STAGE
 from optimiser.errors import UsageError
 from optimiser.evidence.audit import BANDS, CUTS, Stratum, allocate
 from optimiser.history.contract import KEY
-from optimiser.history.limits import PlacedLimits, limit_column, place_limits, write_table
+from optimiser.history.limits import PlacedLimits, limit_column, place_limits
 from optimiser.history.read import History
 from optimiser.plant.file import SIDES
 from optimiser.recipe.table import Recipe
@@ -170,7 +170,7 @@ def _write_units(history: History, limits: PlacedLimits, passed: str) -> None:
         known = history.plant.file.measurements[m]
         floor = known.repeatability or known.step or 1.0
         table[f"unit_{n}"] = np.array([max(r[column] or 0.0, floor) for r in rows], dtype=float)
-    write_table(history, "audit_units", pd.DataFrame(table))
+    history.put("audit_units", pd.DataFrame(table))
 
 
 def _source(limits: PlacedLimits, passed: str, seed: int) -> str:
@@ -219,7 +219,7 @@ def _strata(history: History, source: str, items: int, stage: str) -> tuple[Stra
             "stratum": np.arange(len(rows)),
         }
     )
-    write_table(history, "audit_picked", frame)
+    history.put("audit_picked", frame)
     history.rows(
         """create or replace temp table audit_strata as
            select family, band, picked, stratum, tickets[picked] as last_ticket

@@ -18,7 +18,7 @@ import pandas as pd
 
 from optimiser.evidence.audit import BANDS, FAR, Estimate, Judged, estimate
 from optimiser.history.contract import KEY, Finding, refuse
-from optimiser.history.limits import place_limits, write_table
+from optimiser.history.limits import place_limits
 from optimiser.history.read import History
 from optimiser.history.sheet import mark_of, read_cells, write_new
 from optimiser.history.verdicts import COLUMNS as TOLD_COLUMNS
@@ -303,7 +303,7 @@ def _refuse_unknown(history: History, live: Recipe, rows: Sequence[SheetRow], pa
     frame = pd.DataFrame(
         {c: np.array([r.key[k] for r in rows], dtype=object) for k, c in enumerate(KEY)}
     )
-    write_table(history, "audit_keys", frame.assign(n=np.arange(len(rows))))
+    history.put("audit_keys", frame.assign(n=np.arange(len(rows))))
     limits = place_limits(history, "audit_limits", {"live": live})
     same = " and ".join(
         "i.time = strptime(k.time, '%Y-%m-%d %H:%M:%S.%f')"

@@ -342,7 +342,13 @@ def tally_history(
     counted = Counted(
         limits=limits, places=places, lots=lots, totals=totals, hot=hot, defects=defects
     )
-    own = {f: [n for n, p in enumerate(places) if limits.families[p] == f] for f in grids}
+    return tallies_of(grids, counted)
+
+
+def tallies_of(grids: Mapping[str, Grid], counted: "Counted") -> dict[str, FamilyTally]:
+    """Return the tallies of all families from what the scans brought, in whatever engine."""
+    families = counted.limits.families
+    own = {f: [n for n, p in enumerate(counted.places) if families[p] == f] for f in grids}
     # Sorting and searching let other threads run, so families need not wait for each other.
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         tallies = pool.map(lambda f: _family_tally(grids[f], own[f], counted), grids)
@@ -422,14 +428,19 @@ def _hot(
             join {history.lots} l using (lot)"""
     ).fetchnumpy()
     columns = {name: _plain(np.asanyarray(values)) for name, values in found.items()}
+    yield from by_place(columns, len(limits.scopes))
+
+
+def by_place(columns: Columns, places: int) -> Iterator[tuple[int, Columns]]:
+    """Yield columns by place, from columns of which one is ``place_id``, below ``places``."""
     # Sixteen bits are sorted by radix, many times faster; places are few.
-    few = len(limits.scopes) <= np.iinfo(np.uint16).max
+    few = places <= np.iinfo(np.uint16).max
     place_id = columns["place_id"].astype(np.uint16) if few else columns["place_id"]
     order = np.argsort(place_id, kind="stable")
     columns = {name: values[order] for name, values in columns.items()}
-    places, starts = np.unique(columns["place_id"], return_index=True)
+    present, starts = np.unique(columns["place_id"], return_index=True)
     stops = np.append(starts, len(order))[1:]
-    for place, start, stop in zip(places, starts, stops, strict=True):
+    for place, start, stop in zip(present, starts, stops, strict=True):
         yield int(place), {name: values[start:stop] for name, values in columns.items()}
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from optimiser.errors import HistoryError
 from optimiser.history.contract import Finding
+from optimiser.history.digest.fold import MEMBER, by_folder
 from optimiser.history.digest.make import HEAD
 from optimiser.history.digest.store import Digest
 from optimiser.history.read import History
@@ -35,26 +36,31 @@ class MergedHistory(History):
     by_lot = ("items", "counted", "sample")
 
     def __init__(self, plant: Plant, digests: Sequence[Digest], workspace: Any) -> None:  # noqa: ANN401
-        super().__init__(plant, [d.table("rows") for d in digests], workspace)
+        super().__init__(plant, sorted({d.table("rows") for d in digests}), workspace)
         self.digests = tuple(digests)
         self.rows_used = sum(d.meta.rows_used for d in digests)
         self.rows_set_aside = sum(d.meta.rows_set_aside for d in digests)
         self.findings = _findings(digests, plant)
-        self._load("items", "*, '' as file, 0::bigint as row", self._files("rows"))
-        self._load("counted", "*", self._files("counts"))
+        self._load("items", "*, '' as file, 0::bigint as row", [("rows", digests)])
+        self._load("counted", "*", [("counts", digests)])
         needed = dict(self.rows(f"from {self.levels}"))
         heads = [_head(d, needed) for d in digests]
-        more = [d.table("more") for d, head in zip(digests, heads, strict=True) if head > HEAD]
-        self._load("sample", "*", [*self._files("sample"), *more], f"where nth <= {max(heads)}")
+        more = [d for d, head in zip(digests, heads, strict=True) if head > HEAD]
+        self._load(
+            "sample", "*", [("sample", digests), ("more", more)], f"where nth <= {max(heads)}"
+        )
 
-    def _files(self, table: str) -> list[Path]:
-        return [d.table(table) for d in self.digests]
-
-    def _load(self, name: str, columns: str, files: Sequence[Path], where: str = "") -> None:
-        listed = ", ".join(text_literal(f) for f in files)
+    def _load(
+        self,
+        name: str,
+        columns: str,
+        tables: Sequence[tuple[str, Sequence[Digest]]],
+        where: str = "",
+    ) -> None:
+        scans = [scan for table, digests in tables for scan in _scans(table, digests)]
         self.rows(
             f"""create table {name} as
-                select {columns} from read_parquet([{listed}], hive_partitioning=false) {where}"""
+                select {columns} from ({" union all by name ".join(scans)}) {where}"""
         )
 
     def extremes(self, n: int) -> str:
@@ -111,6 +117,23 @@ def open_digests(plant: Plant, digests: Sequence[Digest]) -> MergedHistory:
     except BaseException:
         workspace.cleanup()
         raise
+
+
+def _scans(table: str, digests: Sequence[Digest]) -> list[str]:
+    """Return SQL of the rows of one table: of all digests by themselves, of each fold's members."""
+    loose = [d.table(table) for d in digests if d.member is None]
+    found = [f"(from {_read(loose)})"] if loose else []
+    for members in by_folder(d for d in digests if d.member is not None):
+        wanted = ", ".join(str(d.member) for d in members)
+        found.append(
+            f"(select * exclude ({MEMBER}) from {_read([members[0].table(table)])} "
+            f"where {MEMBER} in ({wanted}))"
+        )
+    return found
+
+
+def _read(files: Sequence[Path]) -> str:
+    return f"read_parquet([{', '.join(map(text_literal, files))}], hive_partitioning=false)"
 
 
 def _head(digest: Digest, needed: dict[str, int]) -> int:

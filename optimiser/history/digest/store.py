@@ -1,12 +1,14 @@
 """Digests on disk: one folder each, written whole or not at all, checked before use.
 
 ``digests/KEY-REACH/`` holds ``rows.parquet``, ``counts.parquet``, ``sample.parquet``, its rest
-``more.parquet`` and ``meta.json`` with a checksum of each. KEY is a hash of all that the digest rests on (content
-of its files, plant file, overrides, verdicts, versions), REACH of how tight a level it serves.
+``more.parquet`` and ``meta.json`` with a checksum of each. KEY is a hash of all that the digest
+rests on (content of its files, plant file, overrides, verdicts, versions), REACH of how tight a
+level it serves. Digests of a month lie folded together, ``fold.py``.
 """
 
 import hashlib
 import json
+import secrets
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -75,10 +77,16 @@ class Meta:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Digest:
-    """A digest on disk."""
+    """A digest on disk: a folder of its own, or one member of a folder that holds several."""
 
     folder: Path
     meta: Meta
+    member: int | None = None
+
+    @property
+    def name(self) -> str:
+        """The name of its own folder, also where it lies folded with others."""
+        return digest_name(self.meta.key, self.meta.reaches)
 
     def table(self, name: str) -> Path:
         """Return the file of one table."""
@@ -93,8 +101,14 @@ def digest_name(key: str, reach: Reach) -> str:
 
 def write_meta(folder: Path, meta: Meta) -> None:
     """Write what a digest says of itself; equal contents give equal bytes."""
+    write_sealed(folder / META, meta_to_table(meta))
+
+
+def meta_to_table(meta: Meta) -> dict[str, Any]:
+    """Return what a digest says of itself as plain values."""
     table = asdict(meta) | {"first": meta.first.isoformat(), "last": meta.last.isoformat()}
-    write_sealed(folder / META, json.loads(json.dumps(table, sort_keys=True)))
+    found: dict[str, Any] = json.loads(json.dumps(table, sort_keys=True))
+    return found
 
 
 def read_digest(folder: Path) -> Digest:
@@ -105,8 +119,18 @@ def read_digest(folder: Path) -> Digest:
     ValueError, KeyError, TypeError, OSError
         If it cannot be read.
     """
-    table = read_sealed(folder / META)
-    table |= {
+    return Digest(folder=folder, meta=meta_from_table(read_sealed(folder / META)))
+
+
+def meta_from_table(table: dict[str, Any]) -> Meta:
+    """Return what `meta_to_table` made plain.
+
+    Raises
+    ------
+    ValueError, KeyError, TypeError
+        If a part is missing or of another form.
+    """
+    table = table | {
         "contents": tuple(table["contents"]),
         "first": datetime.fromisoformat(table["first"]),
         "last": datetime.fromisoformat(table["last"]),
@@ -116,7 +140,7 @@ def read_digest(folder: Path) -> Digest:
         "boards": tuple(tuple(row) for row in table["boards"]),
         "files": {name: (int(size), str(sha)) for name, (size, sha) in table["files"].items()},
     }
-    return Digest(folder=folder, meta=Meta(**table))
+    return Meta(**table)
 
 
 def is_whole(digest: Digest, sha_of: Callable[[Path], str]) -> bool:
@@ -157,15 +181,19 @@ def draft_folder(folder: Path, name: str) -> Iterator[Path]:
     name : str
         An older one of this name is replaced.
     """
-    draft = folder / f"{_DRAFT}{name}"
-    shutil.rmtree(draft, ignore_errors=True)
+    # Two workers may be at the same one, where the first was thought lost.
+    draft = folder / f"{_DRAFT}{name}-{secrets.token_hex(4)}"
     draft.mkdir(parents=True)
     try:
         yield draft
         for path in (*sorted(draft.iterdir()), draft):
             sync(path)
         shutil.rmtree(folder / name, ignore_errors=True)
-        draft.rename(folder / name)
+        try:
+            draft.rename(folder / name)
+        except OSError:
+            if not (folder / name / META).exists():
+                raise
         sync(folder)
     finally:
         shutil.rmtree(draft, ignore_errors=True)
