@@ -22,6 +22,7 @@ COMMANDS = {
     "front": "print the fewest false calls for each number of escapes",
     "escape": "say what would have caught a defect that escaped, and what that costs",
     "propose": "propose limits per family, with an honest promise",
+    "plan": "share out the hours of review over all families, with a promise for the whole line",
     "nightly": "read what is new, renew the proposals that it concerns, record changes",
     "last-night": "say what the last night brought, changed and left to do",
     "backtest": "walk forward in time: what was promised and what followed",
