@@ -33,6 +33,7 @@ COMMANDS = {
     "agreement": "say how far reviewers agree, from double reviews",
     "audit": "pick passed items to inspect again, and say what their verdicts prove",
     "relabel": "list the labels worth a second look, and read back what it found",
+    "learn": "say what an hour of looking is worth, family by family, and write its sheets",
     "watch": "say whether exported changes keep their promise",
     "shadow": "say what a recipe would have called, as results arrive, before it is applied",
     "waiting": "print the proposals that wait for a signature",
