@@ -407,7 +407,7 @@ def test_ranked_by_money_and_a_step_stays_in_its_order(cases, found):
         scores.append(least[row.family])
     assert scores == sorted(scores, reverse=True)
     for case in cases:
-        looked = relabelling._look(case)
+        looked = relabelling.looked_at(case)
         boards = case.tally.defects.frame.loc[~case.tally.defects.settled, "board"].to_numpy()
         own = [r.board for r in found.rows if r.family == case.tally.family]
         assert own == boards[looked.look.defects].tolist()
@@ -447,7 +447,7 @@ def test_limits_beyond_are_those_of_the_recipe_on_their_side(cases):
 def test_a_critical_family_obeys_its_labels_and_its_kept_set(cases):
     """What stands in the list's problem: the kept set alone; labels are obeyed apart."""
     for case in cases:
-        looked = relabelling._look(case)
+        looked = relabelling.looked_at(case)
         must, _ = problem_of(case)
         critical = case.tally.family == "CHIP"
         called = must.defect_called

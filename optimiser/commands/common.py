@@ -60,12 +60,21 @@ def _whole(text: str, least: int) -> int:
 
 def seconds(text: str) -> float:
     """Return a finite number of seconds above 0, for argparse."""
+    return _above_nothing(text, "seconds")
+
+
+def hours(text: str) -> float:
+    """Return a finite number of hours above 0, for argparse."""
+    return _above_nothing(text, "hours")
+
+
+def _above_nothing(text: str, what: str) -> float:
     try:
         value = float(text)
     except ValueError:
         value = 0.0
     if not 0 < value < float("inf"):
-        msg = f"must be a number of seconds above 0, got {text!r}"
+        msg = f"must be a number of {what} above 0, got {text!r}"
         raise argparse.ArgumentTypeError(msg)
     return value
 

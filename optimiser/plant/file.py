@@ -207,6 +207,17 @@ class Rails(Record):
         return self.largest_move_steps or 0, self.largest_move_spreads or 0.0
 
 
+class Line(Record):
+    """``[line]``: the pace that review has to keep.
+
+    A board takes ``seconds_per_board`` on the line; ``reviewers`` people review side by side. Without
+    the first no pace is held.
+    """
+
+    seconds_per_board: Positive | None = None
+    reviewers: Annotated[int, Field(ge=1)] = 1
+
+
 class AdviceRule(Record):
     """``[advice]``: when a change that was found is advised.
 
@@ -307,6 +318,7 @@ class PlantFile(Record):
     families: Annotated[dict[str, Family], Field(min_length=1)]
     rails: Rails = Rails()
     advice: AdviceRule = AdviceRule()
+    line: Line = Line()
     signers: dict[str, Signer] = Field(default_factory=dict)
     results: tuple[FileShape, ...] = ()
     verdict_files: FileShape | None = None
@@ -344,12 +356,16 @@ class PlantFile(Record):
         return self
 
     def ground(self) -> str:
-        """Return all that a proposal rests on as JSON: not who may sign, how recipes go out, who computes."""
+        """Return all that a proposal rests on as JSON.
+
+        Who may sign, who computes, the pace of review and how recipes go out are no part of it.
+        """
         return self.model_dump_json(
             exclude={
                 "signers": True,
-                "recipe_form": True,
+                "line": True,
                 "machines": True,
+                "recipe_form": True,
                 "plant": {"invented"},
             }
         )
@@ -507,6 +523,7 @@ def _known_keys(loc: tuple[str | int, ...]) -> list[str]:
         "results": FileShape,
         "verdict_files": FileShape,
         "recipe_form": RecipeForm,
+        "line": Line,
     }
     if loc:
         model = tables.get(str(loc[0]), PlantFile)

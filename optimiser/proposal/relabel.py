@@ -147,8 +147,19 @@ class Relabel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Looked:
-    """One family's list and all it is made from."""
+class Looked:
+    """One family's list of labels worth a second look, and all that it is made from.
+
+    Attributes
+    ----------
+    case : Case
+    problem : Problem
+        With the kept set alone as must-catch rows.
+    labels : DefectLabels
+    look : SecondLook
+    score : ndarray, shape (n,)
+        By which labels are ranked.
+    """
 
     case: Case
     problem: Problem
@@ -178,7 +189,7 @@ def relabel(cases: Sequence[Case], *, minutes: float | None = None) -> Relabel:
     from draws of which labels are misread; what is not looked at is obeyed. They are counted on
     the history that the limits are fitted to, so somewhat hopeful, and no promise.
     """
-    looked = [found for case in cases if (found := _look(case)) is not None]
+    looked = [found for case in cases if (found := looked_at(case)) is not None]
     order = _ranked(looked)
     if minutes is not None and cases:
         review = cases[0].plant.file.review
@@ -223,8 +234,17 @@ def labels_of(case: Case, problem: Problem) -> DefectLabels:
     )
 
 
-def _look(case: Case) -> _Looked | None:
-    """Return one family's list; None where nothing could be proposed."""
+def looked_at(case: Case) -> Looked | None:
+    """Return one family's list; None where nothing could be proposed.
+
+    Parameters
+    ----------
+    case : Case
+
+    Returns
+    -------
+    Looked or None
+    """
     must, impossible = problem_of(case)
     if impossible or not must.m or what_to_gather(case, must):
         return None
@@ -237,7 +257,7 @@ def _look(case: Case) -> _Looked | None:
     worth = look.blocked * labels.misread[look.defects] * problem.false_call_cost
     # A step is looked at before the next of its family, whatever the chances say.
     score = np.minimum.accumulate(worth) if len(worth) else worth
-    return _Looked(case=case, problem=problem, labels=labels, look=look, score=score)
+    return Looked(case=case, problem=problem, labels=labels, look=look, score=score)
 
 
 def _obeyed_rows(case: Case, problem: Problem) -> int:
@@ -251,14 +271,14 @@ def _with_must(problem: Problem, rows: int) -> Problem:
     return replace(problem, must_ranks=problem.must_ranks[:rows])
 
 
-def _ranked(looked: Sequence[_Looked]) -> list[tuple[int, int]]:
+def _ranked(looked: Sequence[Looked]) -> list[tuple[int, int]]:
     """Return (family, place in its list) of every label, best first."""
     pairs = [(f, n) for f, x in enumerate(looked) for n in range(len(x.look.defects))]
     return sorted(pairs, key=lambda p: (-looked[p[0]].score[p[1]] / looked[p[0]].case.span_days, p))
 
 
 def _worth(
-    looked: Sequence[_Looked], order: Sequence[tuple[int, int]], firsts: Sequence[int]
+    looked: Sequence[Looked], order: Sequence[tuple[int, int]], firsts: Sequence[int]
 ) -> list[Worth]:
     """Return what the first rows of the list are expected to bring."""
     parts = []
@@ -283,7 +303,7 @@ def _worth(
     return found
 
 
-def _standing(x: _Looked) -> Standing:
+def _standing(x: Looked) -> Standing:
     family = x.case.tally.family
     seed = stable_seed(x.case.plant.file.plant.name, family, "second look")
     ((expected, _),) = expected_freed(x.problem, x.labels, x.look, [len(x.look.defects)], seed=seed)
@@ -298,7 +318,7 @@ def _standing(x: _Looked) -> Standing:
     )
 
 
-def _row(x: _Looked, n: int, rank: int) -> DoubtfulLabel:
+def _row(x: Looked, n: int, rank: int) -> DoubtfulLabel:
     """Return one label with all that a person needs to find it and judge it."""
     tally, k = x.case.tally, int(x.look.defects[n])
     at = int(np.flatnonzero(~tally.defects.settled)[k])

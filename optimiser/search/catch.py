@@ -11,12 +11,13 @@ import time
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.optimize import LinearConstraint
 from scipy.sparse import coo_array
 
 from optimiser.search.bitsets import Cover, reduce_problem
 from optimiser.search.blur import escape_prices
 from optimiser.search.exact import draw_in, exact_front
+from optimiser.search.highs import solve
 from optimiser.search.problem import Floats, Ints, Problem
 from optimiser.tally.count import is_called
 
@@ -103,13 +104,8 @@ def least_money(problem: Problem, item: Ints, *, time_limit_s: float) -> Catch:
     settings, bound = [start.setting], program.fixed
     if program.price.size:
         left = max(1.0, time_limit_s - (time.monotonic() - begins))
-        solved = milp(
-            program.price,
-            constraints=LinearConstraint(program.rows, program.low, np.inf),
-            bounds=Bounds(0, 1),
-            integrality=program.whole,
-            options={"time_limit": left, "mip_rel_gap": 1e-9},
-        )
+        rows = [LinearConstraint(program.rows, program.low, np.inf)]
+        solved = solve(program.price, rows, program.whole, time_limit_s=left, gap=1e-9)
         if solved.x is not None:
             settings.append(draw_in(held, program.setting(solved.x)))
         bound += float(solved.mip_dual_bound or 0.0)

@@ -173,16 +173,94 @@ def expected_freed(
     return found
 
 
-def _freed(problem: Problem, labels: DefectLabels, look: SecondLook, misread: Bools) -> float:
-    """Return the false calls freed when some looked-at labels turn out misread, the rest real."""
-    seen = look.defects[: len(misread)]
+def value_of_look(
+    problem: Problem, labels: DefectLabels, look: SecondLook, first: int, *, draws: int, seed: int
+) -> Floats:
+    """Return what looking at the first few labels is worth in draws of what they turn out to be.
+
+    Parameters
+    ----------
+    problem : Problem
+    labels : DefectLabels
+    look : SecondLook
+    first : int
+        Labels looked at, from the top, >= 1.
+    draws : int
+    seed : int
+
+    Returns
+    -------
+    ndarray, shape (draws,)
+        In false calls over the history, escapes at their price in false calls: the cost of the
+        setting that is best without looking less that of the best one after it, both in the drawn
+        world. The mean is the expected value of the sample.
+    """
+    rng = np.random.default_rng(seed)
+    seen = look.defects[:first]
+    drawn = rng.random((draws, len(seen))) < labels.misread[seen]
+    before = best_now(problem, labels, look)
+    kinds, which = np.unique(drawn, axis=0, return_inverse=True)
+    worth = np.zeros(len(kinds))
+    for n, misread in enumerate(kinds):
+        price, obeyed = _after_look(labels, seen, misread)
+        after = _cheapest(problem, price, obeyed=obeyed, starts=(before, *look.feet))
+        worth[n] = max(0.0, _cost(problem, price, before) - _cost(problem, price, after))
+    found: Floats = worth[which.reshape(-1)]
+    return found
+
+
+def best_now(problem: Problem, labels: DefectLabels, look: SecondLook) -> Ints:
+    """Return the setting that is best with the labels as they stand, obeyed or paid for.
+
+    Parameters
+    ----------
+    problem : Problem
+    labels : DefectLabels
+    look : SecondLook
+
+    Returns
+    -------
+    ndarray of int, shape (m,)
+    """
+    return _cheapest(problem, labels.price, obeyed=labels.obeyed, starts=look.feet)
+
+
+def cost_with_labels(problem: Problem, labels: DefectLabels, setting: Ints) -> float:
+    """Return what a setting costs with the labels as they stand, in false calls.
+
+    Parameters
+    ----------
+    problem : Problem
+    labels : DefectLabels
+    setting : ndarray of int, shape (m,)
+
+    Returns
+    -------
+    float
+    """
+    return _cost(problem, labels.price, setting)
+
+
+def _cost(problem: Problem, price: Floats, setting: Ints) -> float:
+    escaped = ~is_called(setting, problem.defect_ranks)
+    return float(_false_calls(problem, setting)) + float(price @ escaped)
+
+
+def _after_look(labels: DefectLabels, seen: Ints, misread: Bools) -> tuple[Floats, Bools]:
+    """Return prices and which labels are obeyed, once some are known to be misread or real."""
     gone, real = seen[misread], seen[~misread]
-    price = labels.price.copy()
+    price, obeyed = labels.price.copy(), labels.obeyed.copy()
     # A label found real is worth its full price from then on.
     price[real] = labels.price[real] / np.maximum(1 - labels.misread[real], 1e-9)
     price[gone] = 0.0
-    obeyed = labels.obeyed.copy()
     obeyed[gone] = False
+    return price, obeyed
+
+
+def _freed(problem: Problem, labels: DefectLabels, look: SecondLook, misread: Bools) -> float:
+    """Return the false calls freed when some looked-at labels turn out misread, the rest real."""
+    seen = look.defects[: len(misread)]
+    price, obeyed = _after_look(labels, seen, misread)
     setting = _cheapest(problem, price, obeyed=obeyed, starts=look.feet)
     return max(0.0, float(look.false_calls - _false_calls(problem, setting)))
 

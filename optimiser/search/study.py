@@ -421,14 +421,109 @@ def choose(
         review_cost=problem.false_call_cost * trials.false_calls.sum(axis=1).astype(np.float64),
         escape_cost=trials.near_escape @ escape_prices(problem),
     )
-    lot_fold, count = folds.lot_fold, len(folds.weight)
     chosen = np.array(
-        [_recommend(_costs_without(problem, trials, folds, v), pull) for v in range(count)]
+        [
+            _recommend(_costs_without(problem, trials, folds, v), pull)
+            for v in range(len(folds.weight))
+        ]
     )
+    recommended = _recommend(trials.review_cost + trials.escape_cost, pull)
+    return _result_at(
+        problem,
+        trials,
+        folds=folds,
+        pull=pull,
+        rows=(recommended, chosen),
+        interrupted=interrupted,
+    )
+
+
+def chosen_elsewhere(
+    problem: Problem, study: StudyResult, *, recommended: int, chosen: Ints
+) -> StudyResult:
+    """Return the study with rows that something else has chosen, such as a plan over families.
+
+    Parameters
+    ----------
+    problem : Problem
+    study : StudyResult
+    recommended : int
+        The row chosen from all lots.
+    chosen : ndarray of int, shape (f,)
+        The row chosen for each fold by whoever has not seen that fold.
+
+    Returns
+    -------
+    StudyResult
+    """
+    return _result_at(
+        problem,
+        study.trials,
+        folds=study.folds,
+        pull=study.pull,
+        rows=(recommended, chosen),
+        interrupted=study.interrupted,
+    )
+
+
+def plan_rows(study: StudyResult) -> Ints:
+    """Return the rows that a plan over families may pick, dearest review first.
+
+    Parameters
+    ----------
+    study : StudyResult
+
+    Returns
+    -------
+    ndarray of int, shape (p,)
+        The live setting, and of the rows whose choice can be judged by folds that neither fit
+        nor choice has seen those that no other beats on both held-out costs.
+    """
+    trials = study.trials
+    able = np.array([origin == "trial" for origin in trials.origin]) & (study.pull < 1.0)
+    rows = _front(trials.review_cost, trials.escape_cost, able)
+    return np.append(rows, 0).astype(np.int64)
+
+
+def seen_without(study: StudyResult, rows: Ints, fold: int) -> tuple[Floats, Floats]:
+    """Return what a choice made for one fold may see of some rows.
+
+    Parameters
+    ----------
+    study : StudyResult
+    rows : ndarray of int, shape (p,)
+    fold : int
+
+    Returns
+    -------
+    false_calls : ndarray, shape (p,)
+        In the lots outside the fold, of settings fitted without it and without the lot.
+    escape : ndarray, shape (p, d)
+        Chance of each labelled defect outside the fold to escape times the number it stands for,
+        as those lots judge it; 0 of the fold's own.
+    """
+    trials = study.trials
+    return (
+        trials.nested_false_calls[rows, fold].sum(axis=1).astype(np.float64),
+        np.asarray(trials.nested_near_escape[rows, fold] * study.folds.weight[fold]),
+    )
+
+
+def _result_at(
+    problem: Problem,
+    trials: Trials,
+    *,
+    folds: Folds,
+    pull: Floats,
+    rows: tuple[int, Ints],
+    interrupted: bool,
+) -> StudyResult:
+    """Return a study's result at the rows chosen from all lots, and for each fold."""
+    recommended, chosen = rows
+    lot_fold, count = folds.lot_fold, len(folds.weight)
     lot_choice = chosen[lot_fold]
     defect_choice = lot_choice[problem.defect_lot]
     fitted_here = np.isfinite(pull)
-    recommended = _recommend(trials.review_cost + trials.escape_cost, pull)
     calls = _calls(problem, trials.settings[recommended])
     gaps = _gaps(problem, trials.fold_settings[chosen, np.arange(count)], lot_fold)
     return StudyResult(

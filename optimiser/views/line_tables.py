@@ -1,0 +1,155 @@
+"""The plan of the whole line, for the terminal and the notebook."""
+
+import math
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from optimiser.evidence.intervals import Interval
+from optimiser.plant.file import PlantFile
+from optimiser.proposal.line import FamilyPlan, LinePlan
+
+
+def plan_text(plan: LinePlan, file: PlantFile) -> Group:
+    """Return a plan: its sentence, its families, what it promises together, its front.
+
+    Parameters
+    ----------
+    plan : LinePlan
+    file : PlantFile
+
+    Returns
+    -------
+    Group
+    """
+    currency = file.plant.currency
+    parts: list[RenderableType] = [Text(line) for line in head_words(plan, currency)]
+    parts += [Text(""), families_table(plan), Text("")]
+    parts += [Text(line) for line in together_words(plan, currency)]
+    parts += [Text(""), front_table(plan, currency)]
+    return Group(*parts)
+
+
+def head_words(plan: LinePlan, currency: str) -> list[str]:
+    """Return what a plan does, what it costs to have it, and what ends its hours."""
+    proof = (
+        "proved the best at these outcomes"
+        if plan.gap <= 1e-6 * max(1.0, plan.by_limits)
+        else f"at most {currency} {plan.gap:,.2f} a month above the best at these outcomes"
+    )
+    lines = [
+        f"{plan.hours_asked:g} hours of review a day asked for, {plan.hours:.2f} planned, now "
+        f"{plan.hours_now:.2f}; {_end_words(plan)}; {proof}",
+        f"escapes a month: limits {currency} {plan.by_limits:,.0f} (now {plan.by_limits_now:,.0f}), "
+        f"passed by reviewers {currency} {plan.by_review:,.0f} (now {plan.by_review_now:,.0f}); scenario "
+        f"'{plan.scenario}': they pass {plan.miss_rate:.1%} at {plan.true_share:.1%} true calls",
+        f"one hour a day more saves {currency} {plan.one_more:,.0f} of escapes a month, "
+        + (
+            "none fewer can be had"
+            if plan.one_fewer is None
+            else f"one fewer costs {currency} {plan.one_fewer:,.0f}"
+        )
+        + f"; at the margin {currency} {plan.hour_price:,.0f} an hour; an hour of review a day itself "
+        f"costs {currency} {plan.hour_cost:,.0f} a month",
+    ]
+    if plan.pace is not None:
+        kept = "keeps pace" if plan.pace.held else "does NOT keep pace"
+        lines.append(
+            f"pace: {plan.pace.planned:.1f} s of review a board (now {plan.pace.live:.1f}), "
+            f"{plan.pace.available:.1f} s available: {kept}"
+        )
+    return lines
+
+
+def _end_words(plan: LinePlan) -> str:
+    return {
+        "hours": "the hours bind",
+        "pace": "the pace of the line binds before the hours do",
+        "": "more hours would save nothing",
+    }[plan.binds]
+
+
+def families_table(plan: LinePlan) -> Table:
+    """Return what the plan asks of each family, most hours moved first."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    names = ("family", "h/day now", "planned", "escapes now", "planned", "saving a month (90 %)")
+    for n, column in enumerate((*names, "alone", "limits that move")):
+        right = 0 < n < 6
+        table.add_column(column, justify="right" if right else "left", no_wrap=n == 0)
+    for row in sorted(plan.families, key=lambda f: -abs(f.hours - f.hours_now)):
+        table.add_row(
+            row.family,
+            f"{row.hours_now:.2f}",
+            f"{row.hours:.2f}",
+            f"{row.escapes_now:,.0f}",
+            f"{row.escapes:,.0f}",
+            "" if row.promise is None else _interval(row.promise.saving_per_month),
+            row.advice,
+            _moves(row),
+        )
+    return table
+
+
+def _moves(row: FamilyPlan) -> str:
+    if not row.limits:
+        return "stays"
+    words = ", ".join(f"{m.measurement} {m.side} {_limit(m.proposed)}" for m in row.limits)
+    certified = {True: "certified: ", False: "not certified: ", None: ""}[row.certified]
+    return certified + words
+
+
+def _limit(value: float) -> str:
+    return f"{value:g}" if math.isfinite(value) else "off"
+
+
+def together_words(plan: LinePlan, currency: str) -> list[str]:
+    """Return what all changes of a plan promise together."""
+    found = plan.together
+    shared = max(found.review_shared, found.escapes_shared)
+    alike = (
+        f"families share lots, which widens it {math.sqrt(shared):.1f} times" if shared > 1.01 else
+        "families' lots show nothing in common"
+    )  # fmt: skip
+    return [
+        f"all {found.families} changes together promise {currency} {_interval(found.saving_per_month)} a "
+        f"month against the live limits, judged on lots that neither limits nor plan have seen ({alike}):",
+        f"  review {_interval(found.review_saving_per_month)}, escapes added "
+        f"-{_interval(found.added_cost_per_month)}, caught {_interval(found.caught_saving_per_month)}",
+        f"  in {plan.span_days:.0f} days {_interval(found.false_calls_saved)} false calls fewer, escapes "
+        f"added {_interval(found.escapes_added, 1)}, caught {_interval(found.escapes_caught, 1)}; "
+        f"review {_interval(plan.hours_promised, 2)} hours a day",
+        f"  the outcomes that the plan was chosen from say {currency} {plan.chosen_saving_per_month:,.0f}: "
+        "choosing flatters, so the promise is made by plans that had not seen the lots they are judged on",
+        "  each family's limits keep to its rails; they are signed family by family",
+    ]
+
+
+def _interval(of: Interval, digits: int = 0) -> str:
+    return f"{of.value:,.{digits}f} ({of.low:,.{digits}f} to {of.high:,.{digits}f})"
+
+
+def front_table(plan: LinePlan, currency: str, *, rows: int = 12) -> Group:
+    """Return the front of the whole line, from the fewest hours to the most."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for column in (
+        "hours a day",
+        f"escapes {currency} a month",
+        "of limits",
+        "passed by reviewers",
+    ):
+        table.add_column(column, justify="right")
+    last = len(plan.front) - 1
+    kept = sorted({round(n * last / (rows - 1)) for n in range(rows)}) if last > 0 else [0]
+    for point in (plan.front[n] for n in kept):
+        table.add_row(
+            f"{point.hours:.2f}",
+            f"{point.cost:,.0f}",
+            f"{point.by_limits:,.0f}",
+            f"{point.by_review:,.0f}",
+        )
+    note = (
+        "The front of the whole line: the least escapes for so many hours, outcomes on lots that no fit "
+        "has seen; choosing among them is not taken off here, so it is somewhat hopeful and no promise."
+    )
+    return Group(table, Text(note))
