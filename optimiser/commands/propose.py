@@ -46,6 +46,7 @@ def run(parsed: argparse.Namespace) -> int:
     """Print a proposal for every family, largest saving first."""
     from optimiser.proposal.all_families import make_cases
     from optimiser.proposal.calibration import read_calibration
+    from optimiser.proposal.causes import investigate
     from optimiser.proposal.month import month_of
     from optimiser.proposal.stated import check_stated
     from optimiser.views import tables
@@ -56,6 +57,7 @@ def run(parsed: argparse.Namespace) -> int:
         refuse_unknown_family(parsed.family, plant)
     with open_for_command(plant, live, path, checked=True) as history:
         cases = make_cases(history, live, family=parsed.family, trials=parsed.trials, proof=True)
+        investigate(history, live)
     if parsed.family is not None:
         cases = [only(cases, parsed.family)]
     made, interrupted = _with_bar(cases, plant, parsed.workers)

@@ -16,7 +16,7 @@ from optimiser.evidence.promise import Promise
 from optimiser.plant.file import Side
 from optimiser.values import finite_only
 
-Advice = Literal["change", "keep", "gather"]
+Advice = Literal["change", "keep", "gather", "investigate"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +199,7 @@ class Proposal:
     Attributes
     ----------
     family : str
-    advice : {'change', 'keep', 'gather'}
+    advice : {'change', 'keep', 'gather', 'investigate'}
     reasons : tuple of str
     limits : tuple of LimitMove
         Every limit of the family; none moves unless the advice is ``change``.

@@ -61,9 +61,9 @@ def families_frame(session: Session, *, rank: Rank = "saving_per_month") -> pd.D
                 "items": case.tally.items,
             }
         )
-    order = {"change": 0, "keep": 1, "gather": 2}
+    order = {"change": 0, "investigate": 1, "keep": 2, "gather": 3}
     frame = pd.DataFrame(rows).set_index("family")
-    ranks = frame["advice"].map(order).fillna(3)
+    ranks = frame["advice"].map(order).fillna(4)
     return (
         frame.assign(_rank=ranks)
         .sort_values(["_rank", rank], ascending=[True, False])
