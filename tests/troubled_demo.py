@@ -65,8 +65,13 @@ def measure_again(
             con.execute(f"copy again to '{file.with_name('again.parquet')}' (format parquet)")
 
 
-def flatten_limit(folder: Path, *, seed: int, quantile: float = 0.985) -> None:
-    """Draw IDLE's limit into the goods and let reviewers see what it then calls."""
+def flatten_limit(
+    folder: Path, *, seed: int, quantile: float = 0.985, keep: tuple[str, ...] = ()
+) -> None:
+    """Draw IDLE's limit into the goods and let reviewers see what it then calls.
+
+    ``keep`` names the families that stay in the history, all where it is empty.
+    """
     family, measurement, side = IDLE
     live = recipe_of(folder)
     files = sorted((folder / "history").glob("*/part.parquet"))
@@ -81,7 +86,8 @@ def flatten_limit(folder: Path, *, seed: int, quantile: float = 0.985) -> None:
             to_csv(live.with_limits(family, {(measurement, side): float(limit)})), encoding="utf-8"
         )
         for file in files:
-            items = con.execute(f"from '{file}'").df()
+            kept = f"where family in {keep}" if keep else ""
+            items = con.execute(f"from '{file}' {kept}").df()
             new = (
                 (items["family"] == family)
                 & (items[measurement] > np.float32(limit))

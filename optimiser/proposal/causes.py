@@ -112,9 +112,9 @@ def _with(of: Proposal, causes: Sequence[Cause]) -> Proposal:
     # What the recipe allows for already is no reason to wait.
     told = [c for c in causes if not c.own_row]
     words = tuple(cause_words(c) for c in told)
-    if not words or words[0] in of.reasons:
+    if not words or of.findings:
         return of
-    said = replace(of, reasons=(*words, *of.reasons))
+    said = replace(of, reasons=(*words, *of.reasons), findings=words)
     if of.advice != "change":
         return replace(said, advice="investigate")
     return _withheld(said) if any(c.comes_first for c in told) else said

@@ -226,6 +226,8 @@ class Proposal:
         Certificate and price ranges; None where the earlier lots are too few to search.
     escape_share : EscapeShare or None
         Known once all families of a plant are seen together; never kept in a file.
+    findings : tuple of str
+        What else than a limit is the matter, the first of the reasons; never kept in a file.
     """
 
     family: str
@@ -248,6 +250,7 @@ class Proposal:
     critical: bool
     proof: Proof | None = None
     escape_share: EscapeShare | None = None
+    findings: tuple[str, ...] = ()
 
     @property
     def moves(self) -> tuple[LimitMove, ...]:

@@ -181,12 +181,15 @@ def find_causes(history: History, live: Recipe) -> Causes:
     for cells in _cells(lots, history.plant):
         spreads[cells.family, cells.measurement] = cells.spread
         asked += _of_goods(cells)
-    limits = place_limits(history, "cause_limits", {"live": live})
-    calls = _called_items(history, limits)
-    asked += _by_place(history, limits, spreads)
-    asked += _useless(history, calls, live)
-    asked += _stations(history, spreads)
-    asked += _flickers(history, live)
+    # Called items alone say nothing of the goods: they lie where the limits are.
+    if history.plant.file.plant.only_called:
+        asked = []
+    else:
+        limits = place_limits(history, "cause_limits", {"live": live})
+        asked += _by_place(history, limits, spreads)
+        asked += _useless(history, _called_items(history, limits), live)
+        asked += _stations(history, spreads)
+        asked += _flickers(history, live)
     asked += _unexplained(history, live)
     chances = adjusted([c.p_value for c in asked])
     found = [

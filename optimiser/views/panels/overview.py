@@ -16,7 +16,7 @@ from optimiser.views.charts import pareto_chart
 from optimiser.views.panels import words
 from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, live_chart, safely
-from optimiser.views.sentences import headline_words, interval_words
+from optimiser.views.sentences import finding_words, headline_words, interval_words
 
 Rank = Literal["saving_per_month", "escapes_added"]
 _MEANS = {
@@ -107,6 +107,7 @@ def families_html(session: Session, *, rank: Rank = "saving_per_month") -> str:
     )
     of_all = headline(list(session.proposals.values()), session.plant.file.review)
     said = headline_words(of_all, currency=currency) if of_all else []
+    said += finding_words(list(session.proposals.values()))
     together = "".join(f"<p>{escape(line)}</p>" for line in said)
     return together + words.table(head, rows, words=2) + f"<p class='soft'>{note}</p>"
 
