@@ -13,7 +13,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pandas as pd
 
@@ -35,9 +35,10 @@ from optimiser.proposal.all_families import (
     rank_by_saving,
 )
 from optimiser.proposal.cache import case_key, read_kept
+from optimiser.proposal.causes import read_causes
 from optimiser.proposal.headline import headline
 from optimiser.proposal.propose import Case
-from optimiser.proposal.record import Proposal
+from optimiser.proposal.record import Advice, Proposal
 from optimiser.proposal.signing import PutForward, put_forward
 from optimiser.recipe.table import Recipe, to_csv
 from optimiser.seal import read_sealed, write_sealed
@@ -272,7 +273,7 @@ class Night:
 
     def as_dict(self) -> dict[str, Any]:
         """Return what came of it as plain values."""
-        by_advice: dict[str, list[str]] = {"change": [], "keep": [], "gather": []}
+        by_advice: dict[str, list[str]] = {a: [] for a in get_args(Advice)}
         for of in self.refreshed.proposals:
             by_advice[of.advice].append(of.family)
         return {
@@ -284,6 +285,7 @@ class Night:
             "proposed": self.refreshed.due,
             "stand": sorted(set(self.families) - set(self.refreshed.fresh)),
             **by_advice,
+            "findings": {of.family: of.findings for of in self.refreshed.proposals if of.findings},
             "month": self._month(),
             "recorded": self.recorded.families,
             "withdrawn": self.recorded.withdrawn,
@@ -515,7 +517,9 @@ def refresh(
     known = {of.family for of in made}
     standing = (_kept(job.plant, family, s) for family, s in past.items() if family not in known)
     return Refreshed(
-        proposals=rank_by_saving([*made, *(of for of in standing if of is not None)]),
+        proposals=rank_by_saving(
+            [*made, *(of for of in standing if of is not None)], read_causes(job.plant)
+        ),
         due=due,
         fresh=fresh,
         failed=failed,

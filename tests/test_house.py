@@ -23,6 +23,7 @@ DOORS = {
     "altair": ("views",),
     "ipywidgets": ("views",),
     "rich": ("views",),
+    "ruptures": ("evidence/moved.py",),
     "pydantic": ("plant", "proposal/record.py"),
     "tqdm": ("commands", "views/notebook.py"),
     "anywidget": ("views",),

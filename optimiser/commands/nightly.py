@@ -109,6 +109,8 @@ def _line(night: Night) -> str:
     ]
     if found["month"]:
         parts.append(month_words(Month.from_dict(found["month"]), currency=currency).rstrip("."))
+    if found["findings"]:
+        parts.append(f"process or machine first: {', '.join(found['findings'])}")
     if found["withdrawn"]:
         parts.append(f"withdrawn: {', '.join(map(str, found['withdrawn']))}")
     if found["looks"]:

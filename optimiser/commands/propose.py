@@ -48,6 +48,7 @@ def run(parsed: argparse.Namespace) -> int:
     from optimiser.history.replay import doubtful_families
     from optimiser.proposal.all_families import make_cases
     from optimiser.proposal.calibration import read_calibration
+    from optimiser.proposal.causes import investigate
     from optimiser.proposal.month import month_of
     from optimiser.proposal.stated import check_stated
     from optimiser.views import tables
@@ -65,6 +66,7 @@ def run(parsed: argparse.Namespace) -> int:
             proof=True,
             unlike_recipe=doubtful_families(refuse_unusable_history(history, live, path)),
         )
+        investigate(history, live)
     if parsed.family is not None:
         cases = [only(cases, parsed.family)]
     made, interrupted = _with_bar(cases, plant, parsed.workers)

@@ -64,6 +64,7 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     from optimiser.proposal.all_families import FOLDER, make_cases, rank_by_saving
     from optimiser.proposal.cache import read_proposal
     from optimiser.proposal.calibration import read_calibration
+    from optimiser.proposal.causes import read_causes
     from optimiser.proposal.relabel import relabel
     from optimiser.proposal.stated import check_stated
 
@@ -79,7 +80,7 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
         account = make_account(
             plant,
             calls_by_day(history, live),
-            rank_by_saving(proposals),
+            rank_by_saving(proposals, read_causes(plant)),
             ledger,
             watch_exported(history, live, ledger),
             made_at=datetime.now(UTC).isoformat(timespec="seconds"),

@@ -397,6 +397,7 @@ def _family(of: Proposal) -> dict[str, Any]:
         "lots": of.lots,
         "defects": of.defects,
         "critical": of.critical,
+        "findings": list(of.findings),
         "reason": "; ".join(of.reasons),
     }
 

@@ -13,6 +13,7 @@ from multiprocessing import get_context
 from multiprocessing.synchronize import Event
 from pathlib import Path
 from threading import current_thread, main_thread
+from types import MappingProxyType
 
 import numpy as np
 
@@ -23,11 +24,13 @@ from optimiser.history.read import History
 from optimiser.plant.file import Plant
 from optimiser.proposal.cache import keep, read_proposal
 from optimiser.proposal.calibration import read_calibration, widening
+from optimiser.proposal.causes import read_causes, with_causes
 from optimiser.proposal.proof import EARLY_SHARE, Unseen
 from optimiser.proposal.propose import Case, Found, items_by_lot, propose_with_study
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.shares import with_shares
 from optimiser.recipe.table import Recipe
+from optimiser.studies.causes import Cause
 from optimiser.tally.count import FamilyTally, tally_history
 from optimiser.tally.grid import make_grids
 from optimiser.tally.must_catch import read_must_catch
@@ -205,23 +208,31 @@ def propose_all(
             if not proposal.interrupted:
                 keep(folder, case, proposal, found)
             on_done(case.tally.family)
-    return rank_by_saving(made), interrupted or len(made) < len(cases)
+    causes = read_causes(cases[0].plant) if cases else {}
+    return rank_by_saving(made, causes), interrupted or len(made) < len(cases)
 
 
-def rank_by_saving(proposals: Iterable[Proposal]) -> list[Proposal]:
+def rank_by_saving(
+    proposals: Iterable[Proposal], causes: Mapping[str, Sequence[Cause]] = MappingProxyType({})
+) -> list[Proposal]:
     """Return a plant's proposals, the largest saving first, each beside the others.
 
     Parameters
     ----------
     proposals : iterable of Proposal
+    causes : mapping of family to sequence of Cause
+        What else than a limit is the matter, as `read_causes` gives it.
 
     Returns
     -------
     list of Proposal
-        With their ``escape_share``.
+        With their ``escape_share`` and their findings.
     """
     return with_shares(
-        sorted(proposals, key=lambda p: (-p.promise.saving_per_month.value, p.family))
+        sorted(
+            with_causes(proposals, causes),
+            key=lambda p: (-p.promise.saving_per_month.value, p.family),
+        )
     )
 
 

@@ -16,7 +16,7 @@ from optimiser.evidence.promise import Promise
 from optimiser.plant.file import Side
 from optimiser.values import finite_only
 
-Advice = Literal["change", "keep", "gather"]
+Advice = Literal["change", "keep", "gather", "investigate"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +199,7 @@ class Proposal:
     Attributes
     ----------
     family : str
-    advice : {'change', 'keep', 'gather'}
+    advice : {'change', 'keep', 'gather', 'investigate'}
     reasons : tuple of str
     limits : tuple of LimitMove
         Every limit of the family; none moves unless the advice is ``change``.
@@ -226,6 +226,8 @@ class Proposal:
         Certificate and price ranges; None where the earlier lots are too few to search.
     escape_share : EscapeShare or None
         Known once all families of a plant are seen together; never kept in a file.
+    findings : tuple of str
+        What else than a limit is the matter, the first of the reasons; never kept in a file.
     """
 
     family: str
@@ -248,6 +250,7 @@ class Proposal:
     critical: bool
     proof: Proof | None = None
     escape_share: EscapeShare | None = None
+    findings: tuple[str, ...] = ()
 
     @property
     def moves(self) -> tuple[LimitMove, ...]:

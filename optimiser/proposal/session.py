@@ -34,6 +34,7 @@ from optimiser.ledger.ledger import Ledger
 from optimiser.plant.file import Plant, read_plant
 from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
 from optimiser.proposal.cache import keep, read_found, read_proposal
+from optimiser.proposal.causes import investigate, read_causes, with_causes
 from optimiser.proposal.choice import Choice
 from optimiser.proposal.propose import Case, propose_with_study
 from optimiser.proposal.record import Proposal
@@ -41,6 +42,7 @@ from optimiser.proposal.relabel import Relabel, relabel
 from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import Recipe, read_recipe
 from optimiser.sql import text_literal
+from optimiser.studies.causes import Causes
 from optimiser.tally.check import refuse_unusable
 from optimiser.tally.contested import Contested, contested_items
 from optimiser.tally.count import Outcome, outcome
@@ -81,7 +83,7 @@ class Session:
         for name, case in self.cases.items():
             kept = read_proposal(self.folder, case)
             if kept is not None:
-                self.proposals[name] = kept
+                self.proposals[name] = self._told(kept)
 
     def __repr__(self) -> str:
         return (
@@ -138,9 +140,21 @@ class Session:
             proposal, found = propose_with_study(case, on_trial=on_trial)
             if not proposal.interrupted:
                 keep(self.folder, case, proposal, found)
+        proposal = self._told(proposal)
         if not proposal.interrupted:
             self.proposals[family] = proposal
         return Choice(case, proposal, found)
+
+    def _told(self, of: Proposal) -> Proposal:
+        """Return a proposal with the kept findings of its family."""
+        return with_causes([of], read_causes(self.plant))[0]
+
+    def investigate(self) -> Causes:
+        """Return why families are called, work it out anew and keep it; a few seconds."""
+        with self.lock:
+            found = investigate(self.history, self.live)
+        self.proposals = {name: self._told(of) for name, of in self.proposals.items()}
+        return found
 
     def propose(
         self,

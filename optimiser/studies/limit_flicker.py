@@ -1,16 +1,18 @@
 """Flicker of every limit of some recipes, from the readings of a history."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from optimiser.evidence.flicker import REACH, flicker
 from optimiser.evidence.intervals import Interval
+from optimiser.history.limits import write_table
 from optimiser.history.read import History
 from optimiser.plant.file import SIDES, Side
-from optimiser.recipe.table import Recipe
-from optimiser.sql import quoted, text_literal
+from optimiser.recipe.table import Recipe, Row
+from optimiser.sql import quoted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,16 +66,21 @@ def limit_flicker(
         By family and measurement; equal limits of two recipes stand once each.
     """
     sizes = _items_by_lot(history)
+    wanted = [
+        (tag, row, side)
+        for tag, recipe in recipes.items()
+        for row in recipe.rows
+        for side in SIDES
+        if row.scope == "family" and family in {None, row.name} and row.name in sizes
+        if np.isfinite(row.limit(side))
+        and history.plant.file.measurements[row.measurement].repeatability
+    ]
     found = []
-    for tag, recipe in recipes.items():
-        for row in recipe.rows:
-            known = history.plant.file.measurements[row.measurement]
-            if row.scope != "family" or family not in (None, row.name) or row.name not in sizes:
-                continue
-            for side in SIDES:
-                limit = row.limit(side)
-                if np.isfinite(limit) and known.repeatability:
-                    found.append(_one(history, tag, row.name, row.measurement, side, limit, sizes))
+    for measurement, side in sorted({(row.measurement, side) for _, row, side in wanted}):
+        asked = [
+            (tag, row) for tag, row, s in wanted if (row.measurement, s) == (measurement, side)
+        ]
+        found += _of_side(history, measurement, side, asked, sizes)
     return sorted(found, key=lambda f: (f.family, f.measurement, f.side, f.recipe))
 
 
@@ -88,45 +95,58 @@ def _items_by_lot(history: History) -> dict[str, np.ndarray]:
     return sizes
 
 
-def _one(  # noqa: PLR0917 - what names a limit
+def _of_side(
     history: History,
-    tag: str,
-    family: str,
     measurement: str,
     side: Side,
-    limit: float,
+    asked: Sequence[tuple[str, Row]],
     sizes: Mapping[str, np.ndarray],
-) -> LimitFlicker:
-    """Return the flicker of one limit."""
+) -> list[LimitFlicker]:
+    """Return the flicker of all limits on one side of a measurement, in two passes over the items."""
     known = history.plant.file.measurements[measurement]
     x, reach = quoted(measurement), REACH * known.repeatability
-    here = f"family = {text_literal(family)}"
     beyond = ">" if side == "upper" else "<"
-    # The limit is compared as FLOAT, as it is everywhere.
-    at = f"{float(np.float32(limit))!r}::float"
-    (calls,) = history.rows(f"select count(*) from items where {here} and {x} {beyond} {at}")[0]
+    limits = [row.limit(side) for _, row in asked]
+    table = pd.DataFrame(
+        {
+            "n": np.arange(len(asked)),
+            "family": [row.name for _, row in asked],
+            # The limit is compared as FLOAT, as it is everywhere.
+            "at": np.array(limits, dtype=np.float32),
+            "middle": np.array(limits, dtype=np.float64),
+        }
+    )
+    write_table(history, "flicker_limits", table)
+    join = "items join flicker_limits f using (family)"
+    calls = dict(history.rows(f"select n, count(*) from {join} where {x} {beyond} f.at group by n"))
     near = history.connection.execute(
-        f"""select {x}::double as x, lot_id from items join {history.lots} using (lot)
-            where {here} and abs({x}::double - {limit!r}) <= {reach!r}"""
+        f"""select n, {x}::double as x, lot_id from {join} join {history.lots} using (lot)
+            where abs({x}::double - f.middle) <= {reach!r}"""
     ).fetchnumpy()
-    found = flicker(
-        np.asarray(near["x"], dtype=np.float64),
-        np.asarray(near["lot_id"], dtype=np.int64),
-        sizes[family],
-        limit=limit,
-        repeatability=known.repeatability,
-        calls=float(calls),
-    )
-    return LimitFlicker(
-        recipe=tag,
-        family=family,
-        measurement=measurement,
-        side=side,
-        unit=known.unit,
-        limit=limit,
-        repeatability=known.repeatability,
-        items=int(sizes[family].sum()),
-        calls=int(calls),
-        share=found.share,
-        unrepeated=found.unrepeated,
-    )
+    which = np.asarray(near["n"], dtype=np.int64)
+    found = []
+    for n, (tag, row) in enumerate(asked):
+        of = flicker(
+            np.asarray(near["x"], dtype=np.float64)[which == n],
+            np.asarray(near["lot_id"], dtype=np.int64)[which == n],
+            sizes[row.name],
+            limit=row.limit(side),
+            repeatability=known.repeatability,
+            calls=float(calls.get(n, 0)),
+        )
+        found.append(
+            LimitFlicker(
+                recipe=tag,
+                family=row.name,
+                measurement=measurement,
+                side=side,
+                unit=known.unit,
+                limit=row.limit(side),
+                repeatability=known.repeatability,
+                items=int(sizes[row.name].sum()),
+                calls=int(calls.get(n, 0)),
+                share=of.share,
+                unrepeated=of.unrepeated,
+            )
+        )
+    return found

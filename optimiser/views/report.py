@@ -104,6 +104,10 @@ def _summary(account: Account) -> str:
     gather = sum(f["advice"] == "gather" for f in account.families)
     first = f"Of {len(account.families)} families, {advised} have a change advised"
     first += f" and {gather} have too little evidence yet." if gather else "."
+    look = [f["family"] for f in account.families if f.get("findings")]
+    first += (
+        f" The process or a machine should be looked at first: {', '.join(look)}." if look else ""
+    )
     second = (
         f"{len(account.waiting)} proposals wait for a signature"
         f"{', ' + str(len(account.decided)) + ' were decided on.' if account.decided else '.'}"

@@ -1,6 +1,7 @@
 """Sentences that terminal, panels and page say alike, made from numbers where they are shown."""
 
 import math
+from collections.abc import Sequence
 from datetime import date
 from typing import Literal
 
@@ -12,7 +13,7 @@ from optimiser.history.inspected import read_inspected
 from optimiser.plant.file import Plant
 from optimiser.proposal.headline import Headline, Walk
 from optimiser.proposal.month import Month
-from optimiser.proposal.record import Proof
+from optimiser.proposal.record import Proof, Proposal
 
 Kind = Literal["all", "added"]
 
@@ -61,6 +62,16 @@ def span_words(of: Interval, digits: int = 0) -> str:
 
 
 # --- all proposals of a plant -----------------------------------------------------------
+
+
+def finding_words(proposals: Sequence[Proposal]) -> list[str]:
+    """Return a line for each family where something else than a limit is the matter."""
+    return [
+        f"{of.family}: {of.findings[0]}" + (f" (and {more} more)" if more else "") + "."
+        for of in proposals
+        if of.findings
+        for more in (len(of.findings) - 1,)
+    ]
 
 
 def month_words(of: Month, *, currency: str) -> str:

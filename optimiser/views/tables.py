@@ -19,6 +19,7 @@ from optimiser.proposal.record import EscapeShare, LimitMove, Proof, Proposal
 from optimiser.views.sentences import (
     added_words,
     all_escapes_words,
+    finding_words,
     headline_words,
     interval_words,
     proven_price_words,
@@ -135,6 +136,7 @@ def proposals_table(
         parts += [proposal_text(p, currency=currency) for p in proposals]
     else:
         parts += [Text(line) for line in notes]
+        parts += [Text(line) for line in finding_words(proposals)]
         parts.append(Text("Limits, intervals and reasons: --family NAME, or --details for all."))
     return Group(*parts, Text(f"\n{CAUTION}"))
 

@@ -16,7 +16,7 @@ from optimiser.views.charts import pareto_chart
 from optimiser.views.panels import words
 from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, live_chart, safely
-from optimiser.views.sentences import headline_words, interval_words
+from optimiser.views.sentences import finding_words, headline_words, interval_words
 
 Rank = Literal["saving_per_month", "escapes_added"]
 _MEANS = {
@@ -61,9 +61,9 @@ def families_frame(session: Session, *, rank: Rank = "saving_per_month") -> pd.D
                 "items": case.tally.items,
             }
         )
-    order = {"change": 0, "keep": 1, "gather": 2}
+    order = {"change": 0, "investigate": 1, "keep": 2, "gather": 3}
     frame = pd.DataFrame(rows).set_index("family")
-    ranks = frame["advice"].map(order).fillna(3)
+    ranks = frame["advice"].map(order).fillna(4)
     return (
         frame.assign(_rank=ranks)
         .sort_values(["_rank", rank], ascending=[True, False])
@@ -107,6 +107,7 @@ def families_html(session: Session, *, rank: Rank = "saving_per_month") -> str:
     )
     of_all = headline(list(session.proposals.values()), session.plant.file.review)
     said = headline_words(of_all, currency=currency) if of_all else []
+    said += finding_words(list(session.proposals.values()))
     together = "".join(f"<p>{escape(line)}</p>" for line in said)
     return together + words.table(head, rows, words=2) + f"<p class='soft'>{note}</p>"
 

@@ -32,6 +32,7 @@ _ADVICE = {
     "change": "a change is advised",
     "keep": "keep the limits as they are",
     "gather": "not enough evidence yet",
+    "investigate": "look at the process first",
 }
 
 

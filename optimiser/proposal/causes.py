@@ -1,0 +1,216 @@
+"""Findings of why a family is called, kept beside the plant file and said with every proposal.
+
+They need the rows of a whole history, which a night does not read: whoever reads them (`investigate`,
+`propose`, a session) keeps them, and proposals carry what is kept for this very recipe and plant file.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import asdict, replace
+from typing import Any
+
+from optimiser.evidence.intervals import Interval
+from optimiser.evidence.promise import no_change
+from optimiser.history.read import History
+from optimiser.plant.file import Plant
+from optimiser.proposal.record import Change, Line, Proposal, ThreeLines
+from optimiser.recipe.table import Recipe
+from optimiser.seal import read_sealed, write_sealed
+from optimiser.studies.causes import Cause, Causes, find_causes
+from optimiser.values import hash_of
+
+CAUSES = "causes.json"
+
+
+def investigate(history: History, live: Recipe) -> Causes:
+    """Return why families are called, and keep it beside the plant file.
+
+    Parameters
+    ----------
+    history : History
+    live : Recipe
+        The plant's own.
+
+    Returns
+    -------
+    Causes
+    """
+    found = find_causes(history, live)
+    (last,) = history.rows("select max(time) from items")[0]
+    table = {
+        "ground": _ground(history.plant),
+        "until": str(last)[:10],
+        "causes": [asdict(c) for c in found.found],
+    }
+    # A folder that cannot be written keeps none.
+    with suppress(OSError):
+        write_sealed(history.plant.folder / CAUSES, table)
+    return found
+
+
+def read_causes(plant: Plant) -> dict[str, tuple[Cause, ...]]:
+    """Return the kept findings by family; empty without any for this recipe and plant file.
+
+    Parameters
+    ----------
+    plant : Plant
+
+    Returns
+    -------
+    dict of str to tuple of Cause
+    """
+    try:
+        table = read_sealed(plant.folder / CAUSES)
+        if table["ground"] != _ground(plant):
+            return {}
+        causes = [_cause(row) for row in table["causes"]]
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+    found: dict[str, tuple[Cause, ...]] = {}
+    for cause in causes:
+        found[cause.family] = (*found.get(cause.family, ()), cause)
+    return found
+
+
+def _ground(plant: Plant) -> str:
+    """Return what findings rest on beside the history: recipe and plant file as they lie there."""
+    files = (plant.locate(plant.file.plant.recipe), plant.path)
+    return hash_of("\x1f".join(path.read_text(encoding="utf-8") for path in files))
+
+
+def _cause(row: Mapping[str, Any]) -> Cause:
+    """Return a finding from its plain values."""
+    intervals = {
+        key: Interval(**row[key]) if row[key] is not None else None
+        for key in ("size", "ratio", "factor")
+    }
+    return Cause(**{**row, **intervals, "days": tuple(row["days"])})
+
+
+def with_causes(
+    proposals: Iterable[Proposal], causes: Mapping[str, Sequence[Cause]]
+) -> list[Proposal]:
+    """Return proposals that say first what else than a limit is the matter with their family.
+
+    Parameters
+    ----------
+    proposals : iterable of Proposal
+    causes : mapping of family to sequence of Cause
+
+    Returns
+    -------
+    list of Proposal
+        A change stays advised with the findings as its first reasons, unless one of them must be
+        cured before a limit of the family can be judged: then, and where no change was advised,
+        the advice is ``investigate`` and the change found stands as considered.
+    """
+    return [_with(of, causes.get(of.family, ())) for of in proposals]
+
+
+def _with(of: Proposal, causes: Sequence[Cause]) -> Proposal:
+    """Return one proposal with its family's findings."""
+    # What the recipe allows for already is no reason to wait.
+    told = [c for c in causes if not c.own_row]
+    words = tuple(cause_words(c) for c in told)
+    if not words or of.findings:
+        return of
+    said = replace(of, reasons=(*words, *of.reasons), findings=words)
+    if of.advice != "change":
+        return replace(said, advice="investigate")
+    return _withheld(said) if any(c.comes_first for c in told) else said
+
+
+def _withheld(of: Proposal) -> Proposal:
+    """Return a proposal whose change is no longer advised, only considered."""
+    kept, loosened = of.lines.kept, of.lines.loosened
+    called = Line(**{k: getattr(kept, k) + getattr(loosened, k) for k in Line.__slots__})
+    none = Line(calls=0, defects=0, goods=0, unreviewed=0)
+    promise = of.promise
+    return replace(
+        of,
+        advice="investigate",
+        limits=tuple(replace(x, proposed=x.now, rail="") for x in of.limits),
+        promise=no_change(
+            lots=promise.lots,
+            defects_called=promise.defects_called,
+            defects_passed=promise.defects_passed,
+        ),
+        considered=Change(limits=of.limits, promise=promise),
+        lines=ThreeLines(kept=called, loosened=none, tightened=none),
+        share_reached=0.0 if of.share_reached is not None else None,
+        rails_touched=(),
+    )
+
+
+def cause_words(of: Cause) -> str:
+    """Return a finding as a sentence without its full stop: what, how much, from how much, what to do.
+
+    Parameters
+    ----------
+    of : Cause
+
+    Returns
+    -------
+    str
+    """
+    size = f"{of.size.value:+,.3g} ({of.size.low:+,.3g} to {of.size.high:+,.3g}) {of.unit}"
+    spreads = f"{abs(of.spreads):.1f} standard deviations of the goods"
+    limit = f"{of.measurement} {of.side}"
+    share = f"{of.size.value:.1%} ({of.size.low:.1%} to {of.size.high:.1%})"
+    words: dict[str, Any] = {
+        "stations": lambda: (
+            f"the machines differ: on the same parts {of.name} measures {of.measurement} {size} against "
+            f"{of.against}{_ratio_words(of)} ({of.items:,} parts in {of.lots} lots); calibrate before moving limits"
+        ),
+        "unexplained": lambda: (
+            f"{share} of the {of.items:,} recorded calls are not what the recipe makes of the "
+            f"measurements, most at {of.measurement or 'no single measurement'}; find what the machine ran first"
+        ),
+        "flicker": lambda: (
+            f"{share} of the calls of {limit} would not come again at a second inspection: the measurement "
+            "does not repeat well enough for this limit; improve it before moving the limit"
+        ),
+        "moved": lambda: (
+            f"the process moved: {of.measurement} by {size}, {spreads}, in steps from {', '.join(of.days)} on "
+            f"({of.lots} lots); look at the process first"
+        ),
+        "drift": lambda: (
+            f"the process drifts: {of.measurement} by {size} over this history, {spreads} ({of.lots} lots); "
+            "look at the process first"
+        ),
+        "two populations": lambda: (
+            f"two populations: {of.measurement} of {of.scope} {of.name} lies {size} from the rest, "
+            f"{spreads} ({of.lots} lots)" + _way(of)
+        ),
+        "called more": lambda: (
+            f"{of.scope} {of.name} makes {of.share:.0%} of the family's false calls, {_times(of)} as often called as "
+            f"the rest: its {of.measurement} lies {size} off, {spreads} ({of.items:,} items in {of.lots} lots)"
+            + _way(of)
+        ),
+        "useless": lambda: (
+            f"{limit} never tells good from defect: of {of.items:,} reviewed calls that it alone makes, "
+            f"{of.share:.0%} of the family's false calls, {share} are labelled defects, no more than misreading "
+            "and their worth explain, and other defects lie no further out than goods; ask what it is for"
+        ),
+    }
+    return str(words[of.kind]())
+
+
+def _ratio_words(of: Cause) -> str:
+    if of.ratio is None:
+        return ""
+    return f" and scatters {of.ratio.value:.2f} ({of.ratio.low:.2f} to {of.ratio.high:.2f}) times as much"
+
+
+def _times(of: Cause) -> str:
+    assert of.factor is not None
+    return f"{of.factor.value:.1f} ({of.factor.low:.1f} to {of.factor.high:.1f}) times"
+
+
+def _way(of: Cause) -> str:
+    """Return what to do about something that stands apart."""
+    if of.own_row:
+        return "; the recipe has a row of its own for it"
+    if of.scope in {"part", "designator"}:
+        return "; look at it, or give it a row of its own, before the family's limits move"
+    return f"; a recipe has no row for a {of.scope}: find the difference, calibrate"
