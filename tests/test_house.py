@@ -30,6 +30,7 @@ DOORS = {
     "vl_convert": ("views",),
     "jinja2": ("views/report.py",),
     "sqlite3": ("ledger",),
+    "pyarrow": ("intake",),
 }
 
 

@@ -29,7 +29,8 @@ _LENGTH = {
 _TABLE: dict[str, dict[str, Fraction]] = {
     "length": _LENGTH,
     "area": {f"{name}2": f**2 for name, f in _LENGTH.items()},
-    "volume": {f"{name}3": f**3 for name, f in _LENGTH.items()} | {"nl": Fraction(1, 10**12)},
+    "volume": {f"{name}3": f**3 for name, f in _LENGTH.items()}
+    | {"ml": Fraction(1, 10**6), "ul": Fraction(1, 10**9), "nl": Fraction(1, 10**12)},
     "angle": {
         "deg": Fraction(1),
         "degree": Fraction(1),
