@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, Self, get_args
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from optimiser.errors import PlantError, UsageError, nearest
+from optimiser.plant.database import Database
 from optimiser.plant.names import RESERVED, is_reserved, look_alike, skeleton
 from optimiser.plant.shape import FileShape, MeasurementShape, refuse_unknown_measurements
 
@@ -56,7 +57,7 @@ Name = Annotated[str, Field(min_length=1, pattern=r"^\S(.*\S)?$")]
 class Record(BaseModel):
     """A frozen table of the plant file; unknown keys are errors."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=False, hide_input_in_errors=True)
 
 
 class Site(Record):
@@ -296,6 +297,7 @@ class PlantFile(Record):
     results: tuple[FileShape, ...] = ()
     verdict_files: FileShape | None = None
     recipe_form: RecipeForm | None = None
+    databases: tuple[Database, ...] = ()
 
     @model_validator(mode="after")
     def _workmanship_is_measured(self) -> Self:
@@ -315,6 +317,15 @@ class PlantFile(Record):
         return self
 
     @model_validator(mode="after")
+    def _databases_have_names(self) -> Self:
+        names = [database.name for database in self.databases]
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice is not None:
+            msg = f"databases: two are named {twice!r}; their files would be mixed up"
+            raise ValueError(msg)
+        return self
+
+    @model_validator(mode="after")
     def _signers_are_people(self) -> Self:
         odd = [n for n in self.signers if not skeleton(n) or not n.isprintable()]
         odd += [n for n in self.signers if is_reserved(n)]
@@ -328,9 +339,14 @@ class PlantFile(Record):
         return self
 
     def ground(self) -> str:
-        """Return all that a proposal rests on as JSON: who may sign and how recipes go out is no part."""
+        """Return all that a proposal rests on as JSON: no signers, no ways in and out."""
         return self.model_dump_json(
-            exclude={"signers": True, "recipe_form": True, "plant": {"invented"}}
+            exclude={
+                "signers": True,
+                "recipe_form": True,
+                "databases": True,
+                "plant": {"invented"},
+            }
         )
 
     def review_of(self, family: str) -> Review:
@@ -486,6 +502,7 @@ def _known_keys(loc: tuple[str | int, ...]) -> list[str]:
         "results": FileShape,
         "verdict_files": FileShape,
         "recipe_form": RecipeForm,
+        "databases": Database,
     }
     if loc:
         model = tables.get(str(loc[0]), PlantFile)
