@@ -4,6 +4,7 @@ import os
 import shutil
 import socket
 import subprocess
+import tempfile
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -17,9 +18,21 @@ def binaries() -> Path | None:
 
 
 @contextmanager
-def running_server(folder: Path):
-    """Yield the port of a server whose user `reader` has PASSWORD."""
-    bin_folder = binaries()
+def running_server():
+    """Yield the port of a server whose user `reader` has PASSWORD.
+
+    Its folder is no one of pytest's, which closes its own to other users whenever it starts.
+    """
+    folder = Path(tempfile.mkdtemp(prefix="optimiser-server-"))
+    try:
+        with _serving(folder, binaries()) as port:
+            yield port
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def _serving(folder: Path, bin_folder: Path):
     home = folder / "data"
     secret = folder / "password"
     secret.write_text(PASSWORD)
@@ -27,8 +40,6 @@ def running_server(folder: Path):
     if as_user:
         for path in (folder, secret):
             shutil.chown(path, "postgres")
-        for path in folder.parents[:2]:
-            path.chmod(path.stat().st_mode | 0o055)
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
