@@ -17,6 +17,7 @@ COMMANDS = {
     "demo": "write an invented plant, check it, propose on it",
     "begin": "from an export of any shape to a plant file: look, propose how to read it, check",
     "recipe": "say whether the limits that results carry are the recipe's, and take them over",
+    "fetch": "bring new rows of databases into the plant's inbox",
     "check": "say whether history, recipe and plant file are usable",
     "replay": "say what a recipe does to the history",
     "front": "print the fewest false calls for each number of escapes",

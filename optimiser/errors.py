@@ -8,6 +8,7 @@
         ├── PlantError     plant.toml
         ├── RecipeError    a recipe file
         ├── HistoryError   results: files, columns, rows
+        ├── DatabaseError  a database that results are fetched from
         └── LedgerError    the ledger cannot be read or written
             └── ConflictError  what is asked does not fit what was decided
 
@@ -47,6 +48,10 @@ class RecipeError(InputError):
 
 class HistoryError(InputError):
     """The history breaks a rule."""
+
+
+class DatabaseError(InputError):
+    """A database cannot be read as the plant file says."""
 
 
 class LedgerError(InputError):

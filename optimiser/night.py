@@ -220,6 +220,8 @@ class Night:
     edited : list of str
         Families whose live limits changed under the same name of the revision.
     seconds : float
+    unfetched : dict of database to words
+        Those that could not be fetched; the night went on with what was there.
     """
 
     job: Job
@@ -233,6 +235,7 @@ class Night:
     new_set_aside: int
     edited: list[str]
     seconds: float
+    unfetched: dict[str, str] = field(default_factory=dict)
 
     @property
     def looks(self) -> list[str]:
@@ -249,6 +252,7 @@ class Night:
                     f"limits of {', '.join(self.edited)} edited in revision {revision} itself",
                 ),
                 (doubtful, f"recorded calls of {', '.join(doubtful)} are not the recipe's"),
+                (self.unfetched, f"not fetched: {'; '.join(self.unfetched.values())}"),
             )
             if holds
         ]
@@ -299,6 +303,7 @@ class Night:
             "alarms": self.followed.alarms,
             "failed": self.failed,
             "problems": self.problems,
+            "unfetched": self.unfetched,
             "interrupted": self.refreshed.interrupted,
             "seconds": round(self.seconds, 3),
         }
@@ -342,6 +347,7 @@ def run_night(job: Job) -> Night:
 def _through(job: Job, state: Mapping[str, Any], started: float) -> Night:
     """Go through the night's steps; each is handed what those before it found."""
     problems: dict[str, str] = {}
+    unfetched = fetch_first(job)
     with _with_problems(problems):
         history, intake = digest_new(job, problems)
         with history:
@@ -364,7 +370,35 @@ def _through(job: Job, state: Mapping[str, Any], started: float) -> Night:
         new_set_aside=max(0, intake.set_aside - int(state.get("set_aside", 0))),
         edited=_edited(job.live, state.get("recipe", {})),
         seconds=time.monotonic() - started,
+        unfetched=unfetched,
     )
+
+
+def fetch_first(job: Job) -> dict[str, str]:
+    """Fetch the databases that are marked for the night; return those that failed, and why.
+
+    Parameters
+    ----------
+    job : Job
+
+    Returns
+    -------
+    dict of database to words
+    """
+    failed: dict[str, str] = {}
+    for database in job.plant.file.databases:
+        if not database.nightly:
+            continue
+        from optimiser.intake.fetch import fetch
+
+        try:
+            found = fetch(job.plant, database)
+        except (OptimiserError, OSError) as error:
+            failed[database.name] = str(error)
+            job.tell("not fetched", database=database.name, why=str(error))
+        else:
+            job.tell("fetched", database=database.name, rows=found.rows, notes=found.notes)
+    return failed
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, Self, get_args
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from optimiser.errors import PlantError, UsageError, nearest
+from optimiser.plant.database import Database
 from optimiser.plant.names import RESERVED, is_reserved, look_alike, skeleton
 from optimiser.plant.shape import FileShape, MeasurementShape, refuse_unknown_measurements
 
@@ -56,7 +57,7 @@ Name = Annotated[str, Field(min_length=1, pattern=r"^\S(.*\S)?$")]
 class Record(BaseModel):
     """A frozen table of the plant file; unknown keys are errors."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=False, hide_input_in_errors=True)
 
 
 class Site(Record):
@@ -324,6 +325,7 @@ class PlantFile(Record):
     verdict_files: FileShape | None = None
     recipe_form: RecipeForm | None = None
     machines: Machines = Machines()
+    databases: tuple[Database, ...] = ()
 
     @model_validator(mode="after")
     def _workmanship_is_measured(self) -> Self:
@@ -340,6 +342,15 @@ class PlantFile(Record):
     @model_validator(mode="after")
     def _files_hold_its_measurements(self) -> Self:
         refuse_unknown_measurements(self.results, self.measurements)
+        return self
+
+    @model_validator(mode="after")
+    def _databases_have_names(self) -> Self:
+        names = [database.name for database in self.databases]
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice is not None:
+            msg = f"databases: two are named {twice!r}; their files would be mixed up"
+            raise ValueError(msg)
         return self
 
     @model_validator(mode="after")
@@ -366,6 +377,7 @@ class PlantFile(Record):
                 "line": True,
                 "machines": True,
                 "recipe_form": True,
+                "databases": True,
                 "plant": {"invented"},
             }
         )
@@ -524,6 +536,7 @@ def _known_keys(loc: tuple[str | int, ...]) -> list[str]:
         "verdict_files": FileShape,
         "recipe_form": RecipeForm,
         "line": Line,
+        "databases": Database,
     }
     if loc:
         model = tables.get(str(loc[0]), PlantFile)

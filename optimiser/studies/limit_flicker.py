@@ -8,7 +8,6 @@ import pandas as pd
 
 from optimiser.evidence.flicker import REACH, flicker
 from optimiser.evidence.intervals import Interval
-from optimiser.history.limits import write_table
 from optimiser.history.read import History
 from optimiser.plant.file import SIDES, Side
 from optimiser.recipe.table import Recipe, Row
@@ -116,7 +115,7 @@ def _of_side(
             "middle": np.array(limits, dtype=np.float64),
         }
     )
-    write_table(history, "flicker_limits", table)
+    history.put("flicker_limits", table)
     join = "items join flicker_limits f using (family)"
     calls = dict(history.rows(f"select n, count(*) from {join} where {x} {beyond} f.at group by n"))
     near = history.connection.execute(
