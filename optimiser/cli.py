@@ -48,6 +48,7 @@ COMMANDS = {
     "export": "write the next revision of the recipe from signed proposals",
     "rollback": "write a revision with the limits of an earlier one",
     "verify-ledger": "say whether the ledger is as it was written",
+    "show": "open the notebooks as screens in a browser, without code",
     "report": "write the manager's page: expected and realised saving, quality, decisions",
 }
 

@@ -11,3 +11,6 @@ LABEL_DAYS = 14.0
 
 SCENARIOS = ("constant", "expert", "laboratory")
 """How reviewers' misses depend on their load."""
+
+PLANT_VARIABLE = "OPTIMISER_PLANT"
+"""Environment variable that names the plant of the notebooks, whatever their first cell says."""

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import math
 import re
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -17,7 +18,7 @@ from optimiser.evidence.intervals import add_up
 from optimiser.history.calls import calls_by_day
 from optimiser.history.replay import replay
 from optimiser.ledger.ledger import LEDGER, Basis, Ledger
-from optimiser.monitoring.account import by_week, make_account, quality
+from optimiser.monitoring.account import by_stage, by_week, make_account, quality
 from optimiser.proposal.all_families import rank_by_saving
 from optimiser.proposal.session import open_plant
 from optimiser.views.report import report_csv, report_page
@@ -110,6 +111,9 @@ def test_days_add_up_to_replay_and_to_plain_counts(session):
     ).df()
     boards = frame.groupby(["date", "stage", "line", "product", "board"])["called"].any()
     assert days["boards"].sum() == len(boards)
+    for by in ("line", "product"):
+        counted = boards.groupby(by).size()
+        assert days.groupby(by)["boards"].sum().to_dict() == counted.to_dict()
     assert days["boards_without_call"].sum() == (~boards.astype(bool)).sum()
 
 
@@ -130,10 +134,15 @@ def test_head_splits_what_waits_from_what_is_signed(account, session):
 def test_quality_names_its_denominators(session, account):
     days = calls_by_day(session.history, session.live)
     found = {f.name: f for f in account.figures}
-    total = days.drop(columns=["date", "stage"]).sum()
-    assert found["first-pass yield"].value == total["boards_without_call"] / total["boards"]
-    assert f"{total['boards']:,}" in found["first-pass yield"].basis
-    assert found["false calls per board"].value == total["false_calls"] / total["boards"]
+    total = days.select_dtypes("number").sum()
+    most = days.groupby("stage")["boards"].sum().max()
+    assert found["false calls per board"].value == total["false_calls"] / most
+    assert f"{most:,} boards" in found["false calls per board"].basis
+    assert found["false calls per board inspection"].value == total["false_calls"] / total["boards"]
+    assert f"{total['boards']:,} board inspections" in (
+        found["false calls per board inspection"].basis
+    )
+    assert most < total["boards"]
     seconds = session.plant.file.review.seconds_per_call
     hours = total["calls"] * seconds / 3600 / days["date"].nunique() * 365.25 / 12
     assert found["review of all calls"].value == pytest.approx(hours)
@@ -142,9 +151,56 @@ def test_quality_names_its_denominators(session, account):
         assert found[f"DPMO, {stage}"].value == defects / part["items"].sum() * 1e6
     bounded = found["escapes that test would have found, bounded"]
     assert bounded.low <= bounded.value <= bounded.high
+    a_month = 365.25 / 12 / days["date"].nunique()
     assert bounded.value == pytest.approx(
-        total["escapes"] / session.plant.file.labels.test_coverage
+        total["escapes"] / session.plant.file.labels.test_coverage * a_month
     )
+    known = found["escapes known, at the limits now live"]
+    assert known.value == pytest.approx(total["escapes"] * a_month)
+
+
+def test_a_label_that_lost_its_call_is_told_from_an_escape_that_somebody_found(session):
+    """Loosened limits call fewer labelled defects; each is counted here in plain pandas."""
+    off = {"lower": -math.inf, "upper": math.inf}
+    rows = [replace(r, **off) if r.name == "CAP-0402" else r for r in session.live.rows]
+    loose = replace(session.live, rows=tuple(rows))
+    before, days = (calls_by_day(session.history, r) for r in (session.live, loose))
+    ((reviewed, called),) = session.history.rows(
+        """select count(*) filter (where found_by = 'review'), count(*) filter (where called)
+           from items where family = 'CAP-0402' and verdict = 'defect'"""
+    )
+    assert reviewed > 0
+    assert days["lost_calls"].sum() - before["lost_calls"].sum() == reviewed
+    assert days["escapes"].sum() - before["escapes"].sum() == called
+    told = {f.name: f.basis for f in quality(session.plant, days)}
+    assert (
+        f"{days['lost_calls'].sum():,} that older limits called and review found"
+        in (told["escapes known, at the limits now live"])
+    )
+
+
+def test_the_route_is_the_product_of_its_stages():
+    """Rolled throughput yield, worked by hand: 0.90 × 0.95 × 0.80 = 0.684."""
+    rows = [("paste", 200, 180), ("pre-reflow", 100, 95), ("post-reflow", 50, 40)]
+    days = pd.DataFrame(
+        [("2026-03-02", stage, 1000, n, clean) for stage, n, clean in rows],
+        columns=["date", "stage", "items", "boards", "boards_without_call"],
+    )
+    *stages, route = by_stage(days)
+    assert [s["first_pass_yield"] for s in stages] == [0.9, 0.95, 0.8]
+    assert route["first_pass_yield"] == pytest.approx(0.684)
+    assert (route["boards"], route["without_call"]) == (200, None)
+
+
+def test_lines_and_products_add_up_to_the_plant(session, account):
+    days = calls_by_day(session.history, session.live)
+    for places in (account.lines, account.products):
+        assert len(places) > 1
+        assert sum(p["items"] for p in places) == days["items"].sum()
+        assert sum(p["false_calls"] for p in places) == days["false_calls"].sum()
+        hours = sum(p["review_hours_per_month"] for p in places)
+        (all_,) = [f.value for f in account.figures if f.name == "review of all calls"]
+        assert hours == pytest.approx(all_)
 
 
 def test_dpmo_of_published_inputs(session):
@@ -153,10 +209,10 @@ def test_dpmo_of_published_inputs(session):
     1,200 boards a week, 500 terminations each, 70 termination defects: 116.667 DPMO.
     """
     days = pd.DataFrame(
-        [("2026-03-02", "post-reflow", 1200 * 500, 1200, 1130, 70, 70, 0, 0, 0)],
+        [("2026-03-02", "post-reflow", 1200 * 500, 1200, 1130, 70, 70, 0, 0, 0, 0)],
         columns=[
             *("date", "stage", "items", "boards", "boards_without_call", "calls", "true_calls"),
-            *("false_calls", "unreviewed_calls", "escapes"),
+            *("false_calls", "unreviewed_calls", "escapes", "lost_calls"),
         ],
     )
     found = {f.name: f.value for f in quality(session.plant, days)}
@@ -226,3 +282,49 @@ def test_digests_give_the_same_days(session, demo_plant, tmp_path):
         merged.close()
     whole = calls_by_day(session.history, session.live)
     pd.testing.assert_frame_equal(stored, whole)
+
+
+class Texts(HTMLParser):
+    """Cells of a page's tables, a list a row."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.rows, self.inside = [], False
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        if tag == "tr":
+            self.rows.append([])
+        if tag == "td":
+            self.rows[-1].append("")
+            self.inside = True
+
+    def handle_endtag(self, tag):
+        if tag == "td":
+            self.inside = False
+
+    def handle_data(self, data):
+        if self.inside:
+            self.rows[-1][-1] += data
+
+
+def test_page_terminal_and_json_say_the_same_to_the_last_digit(tmp_path, capsys):
+    folder = make_plant(tmp_path / "p")
+    assert main(["propose", str(folder), "--workers", "1"]) == 0
+    said = capsys.readouterr().out
+    assert main(["propose", str(folder), "--workers", "1", "--json"]) == 0
+    rows = {row["family"]: row for row in json.loads(capsys.readouterr().out)}
+    assert main(["report", str(folder)]) == 0
+    page = (folder / "report.html").read_text()
+    told = json.loads((folder / "report.json").read_text())
+    shown = {row[0]: row for row in Texts(page).rows if len(row) == 11}
+    assert set(shown) == set(rows) == {f["family"] for f in told["families"]}
+    for row in told["families"]:
+        name = row["family"]
+        assert row["month"] == rows[name]["month"]
+        (line,) = [x.split() for x in said.splitlines() if x.startswith(f"{name} ")]
+        assert [x for x in shown[name][:-1] if x] == line
+    sentence = re.search(r'class="sentence">(.*?)</p>', page).group(1)
+    assert sentence in " ".join(said.split())
+    month = told["headline"]["month"]
+    assert f"{month['false_calls_now']:,.0f}" in sentence

@@ -219,7 +219,19 @@ def test_the_change_is_watched_from_its_day_and_saves_what_plain_counts_say(loop
         saved, money = realised(loop, after, family)
         assert saved > 0
         assert row["saving_per_month"]["value"] == pytest.approx(money)
+        # The days add up to what it saved and was promised since it went live.
+        days = pd.DataFrame(row["by_day"])
+        assert days["realised"].sum() == pytest.approx(money * row["months"])
+        promised = row["promised_saving_per_month"]["value"] * row["months"]
+        assert days["promised"].sum() == pytest.approx(promised)
+        by_day = now.groupby(now["time"].dt.date.astype(str)).size()
+        assert dict(zip(days["date"], days["items"], strict=True)) == by_day.to_dict()
         assert row["escapes_known"] == (~now["called"] & now["by_old"] & ~good).sum()
+
+
+def run_months(folder: Path, capsys) -> dict[str, float]:
+    """Return how long each change is live, as `watch` says."""
+    return {r["family"]: r["months"] for r in json.loads(run(capsys, "watch", folder, "--json")[1])}
 
 
 def test_the_page_shows_waiting_signed_live_and_realised(loop, after, capsys):
@@ -237,7 +249,14 @@ def test_the_page_shows_waiting_signed_live_and_realised(loop, after, capsys):
     for family, money in zip(EXPORTED, expected, strict=True):
         assert rows[family]["realised"]["value"] == pytest.approx(money)
         assert family in html
-    assert f"{sum(expected):,.0f}" in html
+    months = [run_months(after, capsys)[f] for f in EXPORTED]
+    to_date = sum(x * m for x, m in zip(expected, months, strict=True))
+    assert report["to_date"]["realised"]["value"] == pytest.approx(to_date)
+    assert f"{to_date:,.0f}" in html
+    assert report["by_day"][-1]["realised_total"] == pytest.approx(to_date)
+    assert report["by_day"][-1]["promised_total"] == pytest.approx(
+        report["to_date"]["promised"]["value"]
+    )
     groups = head(report)
     assert groups["live"]["families"] == 3
     assert groups["signed"]["families"] == 0

@@ -6,7 +6,7 @@ are counted apart. Every share names its denominator.
 
 import math
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import pandas as pd
 
@@ -137,8 +137,12 @@ def call_totals(history: History, live: Recipe, *, family: str | None = None) ->
     )
 
 
+AT = ("line", "product", "lost_calls")
+"""What a day's row says besides `DAY`: where, and its defects that review found and no limit calls now."""
+
+
 def calls_by_day(history: History, live: Recipe) -> pd.DataFrame:
-    """Return what the live recipe's calls amount to, day by day and stage by stage.
+    """Return what the live recipe's calls amount to, by day, stage, line and product.
 
     Parameters
     ----------
@@ -150,43 +154,49 @@ def calls_by_day(history: History, live: Recipe) -> pd.DataFrame:
     -------
     DataFrame
         ``date, stage, items, boards, boards_without_call, calls, true_calls, false_calls,
-        unreviewed_calls, escapes``; a board is counted once a day and stage.
+        unreviewed_calls, escapes, line, product, lost_calls``; a board is counted once a day, stage,
+        line and product. ``lost_calls`` are the escapes whose label came from a review: older limits
+        called them, those now live do not.
     """
     limits = place_limits(history, "day_limits", {"live": live})
     called = limits.called("live")
     items = history.rows(
-        f"select {history.day}, stage, {history.number} from {history.counts} group by 1, 2"
+        f"""select {history.day}, stage, line, product, {history.number} from {history.counts}
+            group by 1, 2, 3, 4"""
     )
     rows = history.rows(
-        f"""select date, stage, count(*) filter (where called),
+        f"""select date, stage, line, product, count(*) filter (where called),
               count(*) filter (where called and verdict = 'defect'),
               count(*) filter (where called and verdict = 'good'),
-              count(*) filter (where not called and verdict = 'defect'),
-              count(distinct (line, product, board)) filter (where called) from (
+              count(*) filter (where not called and verdict = 'defect') as escapes,
+              count(*) filter (where not called and verdict = 'defect'
+                and found_by in ('review', 'second look')),
+              count(distinct board) filter (where called) from (
                 select i.time::date as date, i.stage, i.line, i.product, i.board, i.verdict,
-                  {called} as called from {limits.join()}) group by 1, 2"""
+                  i.found_by, {called} as called from {limits.join()}) group by 1, 2, 3, 4"""
     )
-    boards = {(date, stage): n for date, stage, n in history.boards()}
-    found = {(str(date), stage): counts for date, stage, *counts in rows}
+    boards = {tuple(at): n for *at, n in history.boards()}
+    found = {(str(date), *at): counts for date, *at, counts in _keyed(rows)}
     table = []
-    for date, stage, number in sorted((str(d), s, int(n)) for d, s, n in items):
-        calls, hits, goods, escapes, touched = found.get((date, stage), (0,) * 5)
-        seen = boards.get((date, stage), 0)
-        table.append(
-            (
-                date,
-                stage,
-                number,
-                seen,
-                seen - touched,
-                calls,
-                hits,
-                goods,
-                calls - hits - goods,
-                escapes,
-            )
-        )
-    return pd.DataFrame(table, columns=list(DAY))
+    for date, stage, line, product, number in sorted(
+        ((str(d), s, x, p, int(n)) for d, s, x, p, n in items), key=_in_order
+    ):
+        at = (date, stage, line, product)
+        calls, hits, goods, escapes, lost, touched = found.get(at, (0,) * 6)
+        seen = boards.get(at, 0)
+        row = (date, stage, number, seen, seen - touched, calls, hits, goods)
+        table.append((*row, calls - hits - goods, escapes, line, product, lost))
+    return pd.DataFrame(table, columns=[*DAY, *AT])
+
+
+def _keyed(rows: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
+    """Return rows as the four columns that name a place, and the rest as one."""
+    return [(*row[:4], row[4:]) for row in rows]
+
+
+def _in_order(row: tuple[Any, ...]) -> tuple[str, ...]:
+    """Return what a day's rows are ordered by; no line comes before every line."""
+    return tuple(x or "" for x in row[:4])
 
 
 def false_calls_by(

@@ -312,13 +312,13 @@ class History:
         )
         return "levels"
 
-    def boards(self) -> list[tuple[str, str, int]]:
-        """Return the number of distinct boards by date (ISO) and stage, line by line."""
+    def boards(self) -> list[tuple[str, str, str | None, str, int]]:
+        """Return the number of distinct boards by date (ISO), stage, line and product."""
         return [
-            (str(date), stage, int(number))
-            for date, stage, number in self.rows(
-                """select time::date, stage, count(distinct (line, product, board)) from items
-                   group by 1, 2 order by 1, 2"""
+            (str(date), stage, line, product, int(number))
+            for date, stage, line, product, number in self.rows(
+                """select time::date, stage, line, product, count(distinct board) from items
+                   group by 1, 2, 3, 4 order by 1, 2, 3, 4"""
             )
         ]
 

@@ -6,6 +6,7 @@ The manager's page, its JSON and its CSV all say what stands here and nothing el
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -14,12 +15,13 @@ import pandas as pd
 from optimiser.caution import CAUTION
 from optimiser.evidence.intervals import ZERO, Interval, add_up, weighted_total
 from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL
-from optimiser.history.contract import production_days
+from optimiser.history.contract import STAGES, production_days
 from optimiser.ledger.ledger import Ledger
-from optimiser.ledger.standing import BY_NIGHT, Entry, State
+from optimiser.ledger.standing import BY_NIGHT, Entry, State, still_to_sign
 from optimiser.monitoring.watch import Watched
 from optimiser.plant.file import Plant
 from optimiser.proposal.headline import Headline, headline
+from optimiser.proposal.month import month_of
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Relabel
 from optimiser.proposal.stated import Stated
@@ -71,6 +73,27 @@ class Money:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ToDate:
+    """What changes have saved since they went live, and what was promised of as many items.
+
+    Attributes
+    ----------
+    changes, items : int
+        That are live; items inspected since, counted once for each change.
+    since : str
+        Date the first went live.
+    realised, promised : Interval
+        Money until the last item; families taken as independent.
+    """
+
+    changes: int
+    items: int
+    since: str
+    realised: Interval
+    promised: Interval
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Account:
     """All that the manager's page says.
 
@@ -87,8 +110,16 @@ class Account:
         Saving a month of the changes that are live, item by item; None where none is.
     promised : Interval or None
         Of the same changes, as promised.
+    to_date : ToDate or None
+        The same as sums since each went live; None where none is.
+    by_day : tuple of dict
+        ``date``, money ``realised`` and ``promised`` that day, and both added up since the first.
     figures : tuple of Figure
         Quality and effort, of the live recipe.
+    stages : tuple of dict
+        Yield by stage, then of the whole route (``stage`` is ``whole route, rolled``).
+    lines, products : tuples of dict
+        Board inspections, calls and effort a month, yield of the route, most false calls first.
     by_week : tuple of dict
         ``week, items, boards, calls, false_calls, first_pass_yield,
         false_calls_per_million``.
@@ -114,7 +145,12 @@ class Account:
     head: tuple[Money, ...]
     realised: Interval | None
     promised: Interval | None
+    to_date: ToDate | None
+    by_day: tuple[Fields, ...]
     figures: tuple[Figure, ...]
+    stages: tuple[Fields, ...]
+    lines: tuple[Fields, ...]
+    products: tuple[Fields, ...]
     by_week: tuple[Fields, ...]
     families: tuple[Fields, ...]
     changes: tuple[Fields, ...]
@@ -181,11 +217,16 @@ def make_account(
         head=_head(proposals, states),
         realised=add_up(*(w.saving_per_month for w in live)) if live else None,
         promised=add_up(*(w.promised_saving_per_month for w in live)) if live else None,
+        to_date=_to_date(live),
+        by_day=tuple(_by_day(live)),
         figures=tuple(quality(plant, days)),
+        stages=tuple(by_stage(days)),
+        lines=tuple(by_place(plant, days, "line")),
+        products=tuple(by_place(plant, days, "product")),
         by_week=tuple(by_week(days)),
-        families=tuple(_family(p) for p in proposals),
+        families=tuple(_family(p, plant) for p in proposals),
         changes=tuple(_change(n, w) for n, w in watched.items()),
-        waiting=tuple(_standing(s) for s in states if s.state in WAITING),
+        waiting=tuple(_standing(s, plant, proposals) for s in states if s.state in WAITING),
         decided=tuple(
             _decision(s) for s in reversed(states) if s.last is not None and not _is_nights(s.last)
         ),
@@ -236,6 +277,42 @@ def _head(proposals: Sequence[Proposal], states: Sequence[State]) -> tuple[Money
     )
 
 
+def _to_date(live: Sequence[Watched]) -> ToDate | None:
+    """Return what changes have saved since they went live."""
+    if not live:
+        return None
+    return ToDate(
+        changes=len(live),
+        items=sum(w.items for w in live),
+        since=min(w.since for w in live if w.since is not None).date().isoformat(),
+        realised=add_up(*(w.saving_per_month.times(w.months) for w in live)),
+        promised=add_up(*(w.promised_saving_per_month.times(w.months) for w in live)),
+    )
+
+
+def _by_day(live: Sequence[Watched]) -> list[dict[str, Any]]:
+    """Return money by day over all live changes, and added up."""
+    realised: dict[str, float] = {}
+    promised: dict[str, float] = {}
+    for day in (d for w in live for d in w.by_day):
+        realised[day.date] = realised.get(day.date, 0.0) + day.realised
+        promised[day.date] = promised.get(day.date, 0.0) + day.promised
+    dates = sorted(realised)
+    totals = zip(
+        accumulate(realised[d] for d in dates), accumulate(promised[d] for d in dates), strict=True
+    )
+    return [
+        {
+            "date": date,
+            "realised": realised[date],
+            "promised": promised[date],
+            "realised_total": realised_total,
+            "promised_total": promised_total,
+        }
+        for date, (realised_total, promised_total) in zip(dates, totals, strict=True)
+    ]
+
+
 def _in_sum(promise: Fields) -> Fields:
     """Return the saving as it goes into a sum; older records know only the family's own."""
     found: Fields = promise.get("in_sum", promise)["saving_per_month"]
@@ -277,58 +354,49 @@ def quality(plant: Plant, days: pd.DataFrame) -> list[Figure]:
     """
     if not len(days):
         return []
-    total = days.drop(columns=["date", "stage"]).sum()
+    total = days[list(_SUMS)].sum()
     span = f"{days['date'].min()} to {days['date'].max()}"
     months = production_days(days["date"]) / DAYS_PER_MONTH
-    boards, items = int(total["boards"]), int(total["items"])
+    produced = f"{months * DAYS_PER_MONTH:.0f} days of production, {span}"
+    inspections, items = int(total["boards"]), int(total["items"])
     seconds = plant.file.review.seconds_per_call
-    known = int(total["escapes"])
-    bounded = weighted_total(
-        np.append(np.ones(known), 0.0),
-        np.full(known + 1, 1.0 / plant.file.labels.test_coverage),
-        level=LEVEL,
-    )
+    calls, false_calls = int(total["calls"]), int(total["false_calls"])
+    most = days.groupby("stage")["boards"].sum()
+    boards = int(most.max())
+    route = by_stage(days)[-1]
     found = [
         Figure(
             name="review of all calls",
             unit="hours a month",
-            value=float(total["calls"]) * seconds / 3600 / months,
-            basis=f"{int(total['calls']):,} calls at {seconds:g} s, "
-            f"{months * DAYS_PER_MONTH:.0f} days of production, {span}",
+            value=calls * seconds / 3600 / months,
+            basis=f"{calls:,} calls at {seconds:g} s, {produced}",
         ),
         Figure(
             name="false calls per board",
+            unit="per board",
+            value=false_calls / boards,
+            basis=f"{false_calls:,} called items that review found good, over all stages; {boards:,} boards, counted "
+            f"at {most.idxmax()}, the stage that inspects most",
+        ),
+        Figure(
+            name="false calls per board inspection",
             unit="per board inspection",
-            value=total["false_calls"] / boards,
-            basis=f"{int(total['false_calls']):,} called items that review found good, {boards:,} board inspections",
+            value=false_calls / inspections,
+            basis=f"the same; {inspections:,} board inspections: a board counts once at each stage and day",
         ),
         Figure(
             name="false calls per million opportunities",
             unit="ppm",
-            value=total["false_calls"] / items * MILLION,
+            value=false_calls / items * MILLION,
             basis=f"{items:,} inspected items, each one opportunity, {span}",
         ),
         Figure(
-            name="first-pass yield",
-            unit="share of board inspections",
-            value=total["boards_without_call"] / boards,
-            basis=f"{int(total['boards_without_call']):,} without any call of {boards:,} board inspections",
+            name="first-pass yield of the route, rolled",
+            unit="share of boards",
+            value=route["first_pass_yield"],
+            basis=f"the product of the yields of {len(most)} stages; boards without any call count as passed",
         ),
-        Figure(
-            name="escapes known",
-            unit="items",
-            value=float(known),
-            basis=f"labelled defects that no limit called, {span}",
-        ),
-        Figure(
-            name="escapes that test would have found, bounded",
-            unit="items",
-            value=bounded.value,
-            low=bounded.low,
-            high=bounded.high,
-            basis=f"known escapes over a test coverage of {plant.file.labels.test_coverage:.0%}, {LEVEL:.0%} interval; "
-            "what neither test nor field can see is in no figure: an audit bounds it",
-        ),
+        *_escapes(plant, total, months, produced),
     ]
     for stage, part in days.groupby("stage"):
         defects = int(part["true_calls"].sum() + part["escapes"].sum())
@@ -343,6 +411,136 @@ def quality(plant: Plant, days: pd.DataFrame) -> list[Figure]:
             )
         )
     return found
+
+
+def _escapes(plant: Plant, total: pd.Series, months: float, produced: str) -> list[Figure]:
+    """Return known escapes a month, apart from labels whose call is lost, and their bound."""
+    known, lost = int(total["escapes"]), int(total["lost_calls"])
+    bounded = weighted_total(
+        np.append(np.ones(known), 0.0),
+        np.full(known + 1, 1.0 / plant.file.labels.test_coverage),
+        level=LEVEL,
+    ).times(1 / months)
+    return [
+        Figure(
+            name="escapes known, at the limits now live",
+            unit="a month",
+            value=known / months,
+            basis=f"{known:,} labelled defects that the limits now live do not call; of them {known - lost:,} found by "
+            f"test, audit or field, and {lost:,} that older limits called and review found: their label stays, their "
+            f"call is lost with the limits of now; {produced}",
+        ),
+        Figure(
+            name="escapes that test would have found, bounded",
+            unit="a month",
+            value=bounded.value,
+            low=bounded.low,
+            high=bounded.high,
+            basis=f"known escapes over a test coverage of {plant.file.labels.test_coverage:.0%}, {LEVEL:.0%} interval; "
+            "what neither test nor field can see is in no figure: an audit bounds it",
+        ),
+    ]
+
+
+ROUTE = "whole route, rolled"
+_SUMS = (
+    *("items", "boards", "boards_without_call", "calls", "true_calls", "false_calls"),
+    *("unreviewed_calls", "escapes", "lost_calls"),
+)
+
+
+def by_stage(days: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the yield of each stage as a board meets it, then of the whole route.
+
+    Parameters
+    ----------
+    days : DataFrame
+        As ``history.calls.calls_by_day`` gives it.
+
+    Returns
+    -------
+    list of dict
+        ``stage, boards, without_call, first_pass_yield``; the last is the route: its boards are those
+        of the stage that inspects most, its yield the product of the stages' yields.
+
+    Notes
+    -----
+    First-pass yield is what passes without rework over what enters: here boards without any call
+    over board inspections. The rolled throughput yield of a route is the product of its steps'
+    first-pass yields [1]_; where calls of one board at several stages hang together, more boards pass
+    the whole route than it says.
+
+    References
+    ----------
+    .. [1] ISO 13053-1:2011, rolled throughput yield among its measures (from memory).
+    """
+    found = [(stage, days[days["stage"] == stage]) for stage in STAGES]
+    counted = [
+        (stage, int(part["boards"].sum()), int(part["boards_without_call"].sum()))
+        for stage, part in found
+        if len(part)
+    ]
+    rows: list[dict[str, Any]] = [
+        {
+            "stage": stage,
+            "boards": boards,
+            "without_call": without,
+            "first_pass_yield": _share(without, boards),
+        }
+        for stage, boards, without in counted
+    ]
+    if not rows:
+        return []
+    route = {
+        "stage": ROUTE,
+        "boards": max(boards for _, boards, _ in counted),
+        "without_call": None,
+        "first_pass_yield": math.prod(_share(without, boards) for _, boards, without in counted),
+    }
+    return [*rows, route]
+
+
+def by_place(plant: Plant, days: pd.DataFrame, by: str) -> list[dict[str, Any]]:
+    """Return calls, effort and yield by line or product, most false calls first.
+
+    Parameters
+    ----------
+    plant : Plant
+    days : DataFrame
+        As ``history.calls.calls_by_day`` gives it.
+    by : {'line', 'product'}
+
+    Returns
+    -------
+    list of dict
+        ``name, items, boards, calls, false_calls, escapes`` as counted, ``false_calls_per_month``,
+        ``review_hours_per_month`` (of all calls), ``false_calls_per_million`` and the route's rolled
+        ``first_pass_yield``. A name is ``(none)`` where the results give none.
+    """
+    if not len(days):
+        return []
+    months = production_days(days["date"]) / DAYS_PER_MONTH
+    hours = plant.file.review.seconds_per_call / 3600
+    found = []
+    for name, part in days.assign(name=days[by].fillna("(none)")).groupby("name"):
+        total = part[list(_SUMS)].sum()
+        route = by_stage(part)[-1]
+        found.append(
+            {
+                "name": name,
+                **{k: int(total[k]) for k in ("items", "calls", "false_calls", "escapes")},
+                "boards": route["boards"],
+                "false_calls_per_month": float(total["false_calls"] / months),
+                "review_hours_per_month": float(total["calls"] * hours / months),
+                "false_calls_per_million": float(total["false_calls"] / total["items"] * MILLION),
+                "first_pass_yield": route["first_pass_yield"],
+            }
+        )
+    return sorted(found, key=lambda r: (-r["false_calls"], r["name"]))
+
+
+def _share(part: float, whole: float) -> float:
+    return float(part / whole) if whole else math.nan
 
 
 def by_week(days: pd.DataFrame) -> list[dict[str, Any]]:
@@ -361,7 +559,7 @@ def by_week(days: pd.DataFrame) -> list[dict[str, Any]]:
         return []
     dates = pd.to_datetime(days["date"])
     monday = (dates - pd.to_timedelta(dates.dt.day_of_week, unit="D")).dt.date.astype(str)
-    sums = days.drop(columns=["date", "stage"]).groupby(monday).sum()
+    sums = days[list(_SUMS)].groupby(monday).sum()
     return [
         {
             "week": week,
@@ -378,7 +576,7 @@ def by_week(days: pd.DataFrame) -> list[dict[str, Any]]:
     ]
 
 
-def _family(of: Proposal) -> dict[str, Any]:
+def _family(of: Proposal, plant: Plant) -> dict[str, Any]:
     """Return one family's proposal as the account tells it."""
     promised = {
         "saving": of.promise.saving_per_month,
@@ -393,6 +591,7 @@ def _family(of: Proposal) -> dict[str, Any]:
             k: finite_only(asdict(v)) if of.advice == "change" else None
             for k, v in promised.items()
         },
+        "month": finite_only(asdict(month_of(of, plant.file.review))),
         "items": of.items,
         "lots": of.lots,
         "defects": of.defects,
@@ -413,15 +612,18 @@ def _change(number: int, of: Watched) -> dict[str, Any]:
         "items": of.items,
         "promised": asdict(of.promised_saving_per_month),
         "realised": asdict(of.saving_per_month),
+        "realised_to_date": asdict(of.saving_per_month.times(of.months)),
+        "promised_to_date": asdict(of.promised_saving_per_month.times(of.months)),
         "escapes_known": of.escapes_known,
         "escapes_expected": asdict(of.expected_escapes),
         "reason": "; ".join(of.reasons),
     }
 
 
-def _standing(state: State) -> dict[str, Any]:
-    """Return one proposal that waits for a signature."""
+def _standing(state: State, plant: Plant, proposals: Sequence[Proposal]) -> dict[str, Any]:
+    """Return one proposal that waits for a signature, and what was worked out of its family since."""
     entry = state.entry
+    since = next((p for p in proposals if p.family == entry.family), None)
     promise = entry.body.get("figures", {}).get("promise")
     return {
         "proposal": entry.id,
@@ -431,9 +633,19 @@ def _standing(state: State) -> dict[str, Any]:
         "by": entry.by,
         "limits": len(entry.body["limits"]),
         "saving": promise["saving_per_month"] if promise else None,
+        "worked_out_since": _saving_since(promise, since),
+        "to_sign": still_to_sign(state, plant),
         "signed_by": [s.by for s in state.signatures],
         "critical": state.critical,
     }
+
+
+def _saving_since(promise: Fields | None, now: Proposal | None) -> Fields | None:
+    """Return the saving a month as newer results have it, where that is not what waits."""
+    if promise is None or now is None:
+        return None
+    found: Fields = finite_only(asdict(now.promise.saving_per_month))
+    return None if found == promise["saving_per_month"] else found
 
 
 def _decision(state: State) -> dict[str, Any]:

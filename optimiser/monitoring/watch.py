@@ -61,6 +61,25 @@ _UNSEEN = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SavedDay:
+    """One day of a change that is live: what it saved and what was promised of as many items.
+
+    Attributes
+    ----------
+    date : str
+        ISO.
+    items : int
+    realised, promised : float
+        Money; the days add up to the saving a month times the months since.
+    """
+
+    date: str
+    items: int
+    realised: float
+    promised: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Watched:
     """What was promised of a change and what followed.
 
@@ -99,6 +118,10 @@ class Watched:
     moved : tuple of DriftedMeasurement
     mismatch_share : float
         Of the items since, those whose recorded call is not that of the new limits.
+    months : float
+        Since the change is live, by calendar.
+    by_day : tuple of SavedDay
+        Days with items.
     """
 
     family: str
@@ -123,6 +146,8 @@ class Watched:
     missed: tuple[str, ...] = ()
     moved: tuple[DriftedMeasurement, ...] = ()
     mismatch_share: float = 0.0
+    months: float = 0.0
+    by_day: tuple[SavedDay, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; times as ISO text, infinities None."""
@@ -308,7 +333,9 @@ def _judge(facts: Facts, recipe: Recipe, label_days: float) -> Watched:
         missed=missed,
         moved=moved,
         mismatch_share=float(now.mismatch.sum()) / items,
+        months=facts.months,
     )
+    found = replace(found, by_day=_by_day(facts, found))
     return replace(found, reasons=_reasons(found, facts, promised))
 
 
@@ -417,6 +444,32 @@ def _saving(facts: Facts) -> Interval:
     gained = _money(facts, defects[called & ~old], 1.0, could=bool((called & ~old).any()))
     lost = lost.times(1 - plant.review_of(facts.change.family).miss_rate)
     return add_up(review, lost.negated(), gained).times(1 / facts.months)
+
+
+def _by_day(facts: Facts, found: Watched) -> tuple[SavedDay, ...]:
+    """Return the realised saving day by day, and of the promise each day's share of the items."""
+    plant = facts.history.plant.file
+    days = sums_by(facts.now, "day")
+    money = (days["before"] - days["called"]) * plant.review.cost_per_call
+    defects = facts.defects
+    called, old = defects.called.astype(bool), defects.before.astype(bool)
+    kept = 1 - plant.review_of(facts.change.family).miss_rate
+    could = facts.change.escapes_added.high > 0
+    lost = kept / plant.labels.test_coverage if could else 0.0
+    price = pd.Series([plant.escape_price(d) for d in defects.defect], defects.index, dtype=float)
+    gains = price * ((called & ~old) * 1.0 - (~called & old) * lost)
+    by_day = gains.groupby(pd.to_datetime(defects.time).dt.date).sum()
+    promised = found.promised_saving_per_month.value * found.months / found.items
+    told = zip(pd.to_datetime(days.index).date, money, days["items"], strict=True)
+    return tuple(
+        SavedDay(
+            date=day.isoformat(),
+            items=int(items),
+            realised=float(saved + by_day.get(day, 0.0)),
+            promised=float(promised * items),
+        )
+        for day, saved, items in told
+    )
 
 
 def _money(facts: Facts, defects: pd.DataFrame, weight: float, *, could: bool) -> Interval:

@@ -1,5 +1,6 @@
 """What the notebooks call: a session, and results to look at."""
 
+import os
 import threading
 from pathlib import Path
 
@@ -8,7 +9,7 @@ import pandas as pd
 from tqdm.auto import tqdm
 
 from optimiser.caution import CAUTION
-from optimiser.defaults import TRIALS
+from optimiser.defaults import PLANT_VARIABLE, TRIALS
 from optimiser.evidence.audit import clean
 from optimiser.ledger.ledger import Ledger
 from optimiser.monitoring.backtest import Fold, backtest, calibrate
@@ -29,7 +30,8 @@ def open_session(where: Path | str, *, trials: int = TRIALS) -> Session:
     Parameters
     ----------
     where : Path or str
-        ``plant.toml`` or its folder.
+        ``plant.toml`` or its folder; the environment variable OPTIMISER_PLANT, where it is set,
+        stands over it.
     trials : int
         Of a search that nobody has done yet.
 
@@ -45,7 +47,7 @@ def open_session(where: Path | str, *, trials: int = TRIALS) -> Session:
     lab_renderer()
     # It is needed for the first panel, and waits for no file.
     threading.Thread(target=warm_up, daemon=True).start()
-    return open_plant(Path(where), trials=trials)
+    return open_plant(Path(os.environ.get(PLANT_VARIABLE) or where), trials=trials)
 
 
 def decisions_frame(session: Session) -> pd.DataFrame:

@@ -3,24 +3,20 @@
 import csv
 import io
 import math
+from collections.abc import Mapping
 from importlib.resources import files
 from typing import Any
 
-import altair as alt
-import pandas as pd
 from jinja2 import Environment, StrictUndefined
 
 from optimiser.monitoring.account import Account, Figure
+from optimiser.proposal.month import Month
 from optimiser.values import cell
-from optimiser.views.charts import GOOD, INK
-from optimiser.views.sentences import headline_words
-from optimiser.views.shown import svg
+from optimiser.views.report_charts import money_pictures, saving_pictures, week_pictures
+from optimiser.views.sentences import headline_words, month_cells
 
-_GROUPS = {
-    "waiting": "expected from changes that are advised and wait for a decision",
-    "signed": "expected from signed changes that are not exported yet",
-    "live": "expected from exported changes",
-}
+MOST_NAMED = 4
+"""Waiting proposals named on the first screen; all stand in the table below it."""
 
 
 def report_page(account: Account) -> str:
@@ -42,16 +38,22 @@ def report_page(account: Account) -> str:
         "between": lambda i: f"{_whole(_get(i, 'low'))} to {_whole(_get(i, 'high'))}",
         "interval": _interval,
         "figure": _figure,
+        "month": lambda row: month_cells(Month.from_dict(row)),
     }
     template = page.from_string(files("optimiser.views").joinpath("report.html").read_text("utf-8"))
+    said = _together(account)
     return template.render(
         a=account,
-        words=_GROUPS,
-        together=_together(account),
+        sentence=said[0] if said else "No family has been proposed yet: run optimiser propose.",
+        more=said[1:],
+        m=account.headline.month if account.headline else None,
         summary=_summary(account),
         alarms=[f"{c['family']}: {c['reason']}" for c in account.changes if "look" in c["state"]],
-        weeks_svg=_weeks(account),
-        savings_svg=_savings(account),
+        named=account.waiting[:MOST_NAMED],
+        unnamed=len(account.waiting[MOST_NAMED:]),
+        money=money_pictures(account),
+        savings=saving_pictures(account),
+        weeks=week_pictures(account),
     )
 
 
@@ -76,55 +78,99 @@ def report_csv(account: Account) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(("part", "name", "value", "low", "high", "unit", "basis"))
-    money = f"{account.currency} a month"
-    for group in account.head:
-        of = group.saving
-        writer.writerow(
-            ("saving", group.name, of.value, of.low, of.high, money, f"{group.families} families")
-        )
-    for name, found in (("realised", account.realised), ("promised", account.promised)):
-        if found is not None:
-            writer.writerow(("live", name, found.value, found.low, found.high, money, ""))
+    writer.writerows(_money_rows(account))
     for f in account.figures:
         writer.writerow(("quality", f.name, f.value, f.low, f.high, f.unit, f.basis))
-    for week in account.by_week:
-        for key in ("items", "calls", "false_calls", "first_pass_yield", "false_calls_per_million"):
-            writer.writerow(("week", f"{week['week']} {key}", week[key], "", "", "", ""))
-    for row in account.families:
-        saving = row["saving"] or {"value": "", "low": "", "high": ""}
-        ends = (saving["value"], saving["low"], saving["high"])
-        basis = f"{row['items']} items, {row['lots']} lots, {row['defects']} labelled defects"
-        writer.writerow(("family", cell(row["family"]), *ends, money, basis))
+    writer.writerows(_count_rows(account))
+    writer.writerows(_family_rows(account))
     return out.getvalue()
 
 
+Row = tuple[Any, ...]
+
+
+def _money_rows(account: Account) -> list[Row]:
+    """Return what is saved and promised, a month and to date."""
+    money = f"{account.currency} a month"
+    rows: list[Row] = [
+        ("saving", g.name, *_ends(g.saving), money, f"{g.families} families") for g in account.head
+    ]
+    for name, found in (("realised", account.realised), ("promised", account.promised)):
+        if found is not None:
+            rows.append(("live", name, *_ends(found), money, ""))
+    if account.to_date is not None:
+        t = account.to_date
+        basis = f"since {t.since}, {t.changes} changes, {t.items} items"
+        rows.append(("to date", "realised", *_ends(t.realised), account.currency, basis))
+        rows.append(("to date", "promised", *_ends(t.promised), account.currency, basis))
+    for day in account.by_day:
+        for key in ("realised", "promised", "realised_total", "promised_total"):
+            rows.append(("day", f"{day['date']} {key}", day[key], "", "", account.currency, ""))
+    return rows
+
+
+def _count_rows(account: Account) -> list[Row]:
+    """Return calls and yield by week, stage, line and product."""
+    weekly = ("items", "calls", "false_calls", "first_pass_yield", "false_calls_per_million")
+    rows: list[Row] = [
+        ("week", f"{week['week']} {key}", week[key], "", "", "", "")
+        for week in account.by_week
+        for key in weekly
+    ]
+    rows += [
+        ("stage", f"{r['stage']} first_pass_yield", r["first_pass_yield"], "", "", "share", "")
+        for r in account.stages
+    ]
+    placed = ("false_calls_per_month", "review_hours_per_month", "first_pass_yield")
+    for part, places in (("line", account.lines), ("product", account.products)):
+        rows += [
+            (part, f"{cell(r['name'])} {key}", r[key], "", "", "", f"{r['items']} items")
+            for r in places
+            for key in placed
+        ]
+    return rows
+
+
+def _family_rows(account: Account) -> list[Row]:
+    """Return every family's month."""
+    rows: list[Row] = []
+    for row in account.families:
+        basis = f"{row['items']} items, {row['lots']} lots, {row['defects']} labelled defects"
+        saving = row["saving"] or {"value": "", "low": "", "high": ""}
+        name = cell(row["family"])
+        rows.append(("family", name, *_ends(saving), f"{account.currency} a month", basis))
+        month = row["month"]
+        for key in ("false_calls_now", "false_calls_after", "review_hours_saved"):
+            unit = "hours a month" if "hours" in key else "a month"
+            rows.append(("family", f"{name} {key}", month[key], "", "", unit, basis))
+    return rows
+
+
+def _ends(of: Any) -> tuple[Any, Any, Any]:  # noqa: ANN401 - an Interval or its dict
+    """Return value, low and high."""
+    return _get(of, "value"), _get(of, "low"), _get(of, "high")
+
+
 def _summary(account: Account) -> str:
-    """Return the page in three sentences."""
-    advised = sum(f["advice"] == "change" for f in account.families)
+    """Return where things stand in two sentences."""
     gather = sum(f["advice"] == "gather" for f in account.families)
-    first = f"Of {len(account.families)} families, {advised} have a change advised"
-    first += f" and {gather} have too little evidence yet." if gather else "."
-    look = [f["family"] for f in account.families if f.get("findings")]
-    first += (
-        f" The process or a machine should be looked at first: {', '.join(look)}." if look else ""
-    )
-    second = (
-        f"{len(account.waiting)} proposals wait for a signature"
-        f"{', ' + str(len(account.decided)) + ' were decided on.' if account.decided else '.'}"
-    )
+    look = ", ".join(f["family"] for f in account.families if f.get("findings"))
     states: dict[str, int] = {}
     for change in account.changes:
         states[change["state"]] = states.get(change["state"], 0) + 1
-    third = (
-        "Live changes: " + ", ".join(f"{n} {state}" for state, n in sorted(states.items())) + "."
-        if states
-        else ""
+    live = ", ".join(f"{n} {state}" for state, n in sorted(states.items()))
+    parts = (
+        f"{gather} of {len(account.families)} families have too little evidence yet."
+        * (gather > 0),
+        f"The process or a machine should be looked at first: {look}." if look else "",
+        f"Live changes: {live}." if live else "",
+        f"{len(account.decided)} proposals were decided on." if account.decided else "",
     )
-    return " ".join(x for x in (first, second, third) if x)
+    return " ".join(x for x in parts if x)
 
 
 def _get(of: Any, key: str) -> Any:  # noqa: ANN401 - an Interval or its dict
-    return of[key] if isinstance(of, dict) else getattr(of, key)
+    return of[key] if isinstance(of, Mapping) else getattr(of, key)
 
 
 def _whole(value: float | None) -> str:
@@ -146,46 +192,4 @@ def _figure(of: Figure) -> str:
     digits = 2 if abs(of.value) < 10 and of.value != int(of.value) else 0
     if of.low is None or of.high is None:
         return f"{of.value:,.{digits}f}"
-    return _interval({"value": of.value, "low": of.low, "high": of.high})
-
-
-def _weeks(account: Account) -> str:
-    """Return the drawing of false calls per million by week; empty with fewer than two weeks."""
-    if len(account.by_week) < 2:
-        return ""
-    frame = pd.DataFrame(account.by_week)
-    x = alt.X("week:O", title="week of", axis=alt.Axis(labelAngle=0, labelOverlap=True))
-    y = alt.Y("false_calls_per_million:Q", title="false calls per million items")
-    line = alt.Chart(frame).mark_line(color=GOOD, strokeWidth=1.5).encode(x=x, y=y)
-    marks = alt.Chart(frame).mark_point(color=GOOD, filled=True, size=42).encode(x=x, y=y)
-    return svg(_plain(alt.LayerChart(layer=[line, marks]).properties(width=760, height=150)))
-
-
-def _savings(account: Account) -> str:
-    """Return the drawing of promised savings with their intervals; empty without any."""
-    rows = [
-        {"family": f["family"], **f["saving"]}
-        for f in account.families
-        if f["saving"] and f["saving"]["low"] is not None and f["saving"]["high"] is not None
-    ]
-    if not rows:
-        return ""
-    frame = pd.DataFrame(rows)
-    y = alt.Y("family:N", sort=frame["family"].tolist(), title=None)
-    x = alt.X("low:Q", title=f"saving a month, {account.currency}")
-    rules = alt.Chart(frame).mark_rule(color=INK, strokeWidth=1.2).encode(y=y, x=x, x2="high:Q")
-    marks = alt.Chart(frame).mark_point(color=GOOD, filled=True, size=60, opacity=1)
-    return svg(
-        _plain(
-            alt.LayerChart(layer=[rules, marks.encode(y=y, x="value:Q")]).properties(
-                width=640, height=alt.Step(19)
-            )
-        )
-    )
-
-
-def _plain(chart: alt.LayerChart) -> alt.LayerChart:
-    drawn: alt.LayerChart = chart.configure_axis(
-        titleFontWeight="normal", gridColor="#e6e6e6"
-    ).configure_view(stroke=None)
-    return drawn
+    return _interval({"value": of.value, "low": of.low, "high": of.high}, digits)

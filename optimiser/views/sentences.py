@@ -102,6 +102,29 @@ def month_words(of: Month, *, currency: str) -> str:
     )
 
 
+def month_cells(of: Month) -> tuple[str, ...]:
+    """Return a family's month as the cells of a table, in terminal and page alike.
+
+    Returns
+    -------
+    tuple of str
+        False calls now; where a change is advised after it, their change, review hours and money
+        saved, escapes added and caught, else blanks.
+    """
+    now = f"{of.false_calls_now:,.0f}"
+    if not of.advised:
+        return (now, *[""] * 6)
+    return (
+        now,
+        f"{of.false_calls_after:,.0f}",
+        f"{-of.share_saved:+.0%}",
+        f"{of.review_hours_saved:,.1f}",
+        f"{of.saving.value:,.0f}",
+        f"{of.escapes_added.value:,.1f}",
+        f"{of.escapes_caught.value:,.1f}",
+    )
+
+
 def _families(number: int) -> str:
     return f"{number:,} family" if number == 1 else f"{number:,} families"
 

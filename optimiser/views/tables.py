@@ -22,6 +22,7 @@ from optimiser.views.sentences import (
     finding_words,
     headline_words,
     interval_words,
+    month_cells,
     proven_price_words,
     span_words,
 )
@@ -166,19 +167,8 @@ def _month_table(proposals: Sequence[Proposal], plant: PlantFile) -> Table:
         left=2,
     )
     for of in proposals:
-        month = month_of(of, plant.review)
-        cells = [
-            f"{month.false_calls_after:,.0f}",
-            f"{-month.share_saved:+.0%}",
-            f"{month.review_hours_saved:,.1f}",
-            f"{month.saving.value:,.0f}",
-            f"{month.escapes_added.value:,.1f}",
-            f"{month.escapes_caught.value:,.1f}",
-        ]
-        told = cells if of.advice == "change" else [""] * len(cells)
-        table.add_row(
-            of.family, of.advice, f"{month.false_calls_now:,.0f}", *told, f"{of.defects:,}"
-        )
+        cells = month_cells(month_of(of, plant.review))
+        table.add_row(of.family, of.advice, *cells, f"{of.defects:,}")
     return table
 
 

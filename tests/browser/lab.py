@@ -113,7 +113,7 @@ class Guarded:
 
     def _note(self, message) -> None:
         if message.type == "error":
-            self.errors.append(message.text)
+            self.errors.append(f"{message.text} {message.location.get('url', '')}".strip())
 
     def look(self, notebook: str) -> None:
         """Open a notebook as it is stored."""

@@ -14,20 +14,79 @@ WIDER = "() => document.documentElement.scrollWidth - document.documentElement.c
 @pytest.fixture(scope="module")
 def page_file(tmp_path_factory):
     folder = make_plant(tmp_path_factory.mktemp("page") / "plant")
-    assert main(["propose", str(folder), "--trials", "2", "--workers", "1"]) == 0
+    assert main(["propose", str(folder), "--workers", "1"]) == 0
     assert main(["report", str(folder)]) == 0
     return folder / "report.html"
 
 
-@pytest.mark.parametrize("width", [1920, 1280, 420])
-def test_page_fits_and_asks_for_nothing(browser, page_file, width):
+# Text that is hardly told from its ground: contrast as WCAG 2.2 works it out (success criterion 1.4.3).
+FAINT = """() => {
+  const parts = (text) => text.match(/[0-9.]+/g).map(Number);
+  const light = (rgb) => rgb.slice(0, 3).map((x) => x / 255)
+    .map((x) => x <= 0.04045 ? x / 12.92 : ((x + 0.055) / 1.055) ** 2.4)
+    .reduce((sum, x, n) => sum + x * [0.2126, 0.7152, 0.0722][n], 0);
+  const ground = (of) => {
+    for (let at = of; at; at = at.parentElement) {
+      const rgb = parts(getComputedStyle(at).backgroundColor);
+      if (rgb.length === 3 || rgb[3] > 0) return rgb;
+    }
+    return [255, 255, 255];
+  };
+  const faint = [];
+  for (const of of document.querySelectorAll('body *')) {
+    const own = [...of.childNodes].some((x) => x.nodeType === 3 && x.textContent.trim());
+    if (!own || of.closest('style, script') || !of.getClientRects().length) continue;
+    const drawn = of.closest('svg') ? getComputedStyle(of).fill : getComputedStyle(of).color;
+    const [a, b] = [light(parts(drawn)), light(ground(of))].sort((x, y) => y - x);
+    if ((a + 0.05) / (b + 0.05) < 4.5) faint.push(of.textContent.trim().slice(0, 40));
+  }
+  return faint;
+}"""
+# Right edges of what a phone would have to be pushed sideways to see.
+CUT = """() => [...document.querySelectorAll('td, th, p, .card, svg')].filter((of) => {
+  const box = of.getBoundingClientRect();
+  return box.width > 1 && box.right > document.documentElement.clientWidth + 1;
+}).length"""
+
+
+@pytest.mark.parametrize(
+    ("width", "scheme"), [(1920, "light"), (1280, "dark"), (420, "light"), (420, "dark")]
+)
+def test_page_fits_and_asks_for_nothing(browser, page_file, width, scheme):
     guarded = Guarded(browser, "", width=width, height=900)
     asked = []
     guarded.page.on("request", lambda request: asked.append(request.url))
+    guarded.page.emulate_media(color_scheme=scheme)
     guarded.page.goto(page_file.as_uri())
     assert guarded.page.evaluate(WIDER) <= 0
+    assert guarded.page.evaluate(CUT) == 0
+    assert guarded.page.evaluate(FAINT) == []
+    ground = guarded.page.evaluate("() => getComputedStyle(document.body).backgroundColor")
+    assert (sum(map(int, re.findall(r"\d+", ground)[:3])) < 200) == (scheme == "dark")
     assert asked == [page_file.as_uri()]
     assert guarded.errors == []
+    guarded.close()
+
+
+def test_a_phone_shows_the_value_before_the_words(browser, page_file):
+    """The row of a table becomes its name, then the figure that matters, then all else, each with its label."""
+    guarded = Guarded(browser, "", width=420, height=900)
+    page = guarded.page
+    page.goto(page_file.as_uri())
+    row = page.locator("section", has_text="What each family would save").locator("tbody tr").first
+    tops = {
+        name: row.locator(name).first.bounding_box()["y"]
+        for name in ("td.name", "td[data-l=labels]")
+    }
+    assert tops["td.name"] < tops["td[data-l=labels]"]
+    assert page.locator("table thead").first.bounding_box()["height"] <= 1
+    label = page.evaluate(
+        "() => getComputedStyle(document.querySelector('td[data-l]'), '::before').content"
+    )
+    assert label.strip('"')
+    quality = page.locator("section", has_text="Quality and effort").locator("tbody tr").first
+    figure, words = (quality.locator(x).bounding_box()["y"] for x in ("td.first", "td.basis"))
+    assert figure < words
     guarded.close()
 
 

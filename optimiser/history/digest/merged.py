@@ -71,13 +71,17 @@ class MergedHistory(History):
             f"min(low_{n}) {good}, max(high_{n}) {good}"
         )
 
-    def boards(self) -> list[tuple[str, str, int]]:
-        """Return the number of distinct boards by date (ISO) and stage; a board counts once a file."""
-        found: dict[tuple[str, str], int] = {}
+    def boards(self) -> list[tuple[str, str, str | None, str, int]]:
+        """Return the number of distinct boards by date (ISO), stage, line and product.
+
+        A board counts once a file.
+        """
+        found: dict[tuple[str, str, str | None, str], int] = {}
         for digest in self.digests:
-            for date, _, _, stage, number in digest.meta.boards:
-                found[date, stage] = found.get((date, stage), 0) + number
-        return [(date, stage, number) for (date, stage), number in sorted(found.items())]
+            for date, line, product, stage, number in digest.meta.boards:
+                at = (date, stage, line, product)
+                found[at] = found.get(at, 0) + number
+        return [(*at, number) for at, number in found.items()]
 
     def sampled(self) -> str:
         """Return SQL of the sampled non-defects: family and measurements."""
