@@ -18,7 +18,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 
 # The files that may import a library, by their paths' beginnings.
 DOORS = {
-    "duckdb": ("history", "demo"),
+    "duckdb": ("history", "demo", "begin", "intake", "tally/digested.py", "tally/elsewhere.py"),
     "optuna": ("search/study.py",),
     "altair": ("views",),
     "ipywidgets": ("views",),
@@ -29,7 +29,7 @@ DOORS = {
     "anywidget": ("views",),
     "watchfiles": ("commands",),
     "vl_convert": ("views",),
-    "jinja2": ("views/report.py",),
+    "jinja2": ("views/report.py", "recipe/form.py"),
     "sqlite3": ("ledger",),
     "pyarrow": ("intake",),
     "sqlalchemy": ("intake/fetch.py",),
