@@ -65,10 +65,9 @@ def lots_chart(of: Causes, cause: Cause) -> alt.LayerChart | None:
             color=alt.Color(
                 "group:N",
                 title=cause.scope or None,
-                sort=groups,
                 scale=alt.Scale(domain=groups, range=[DEFECT, "#009E73", GOOD][-len(groups) :]),
             ),
-            shape=alt.Shape("group:N", title=cause.scope or None, sort=groups),
+            shape=alt.Shape("group:N", title=cause.scope or None, scale=alt.Scale(domain=groups)),
             tooltip=["lot:N", "group:N", alt.Tooltip("mean:Q", format=".4g"), "items:Q"],
         )
     )

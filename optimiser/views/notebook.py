@@ -14,11 +14,14 @@ from optimiser.evidence.audit import clean
 from optimiser.ledger.ledger import Ledger
 from optimiser.monitoring.backtest import Fold, backtest, calibrate
 from optimiser.proposal.calibration import keep_calibration
+from optimiser.proposal.causes import cause_words
 from optimiser.proposal.session import Session, open_plant
 from optimiser.studies.audit_plan import plan_audit
 from optimiser.studies.limit_flicker import limit_flicker
 from optimiser.studies.limit_risk import limit_risk
 from optimiser.views.audit_tables import proof_words
+from optimiser.views.cause_charts import lots_chart
+from optimiser.views.cause_tables import asked_words, cause_frame
 from optimiser.views.charts import DEFECT, GOOD, GREY, lab_renderer
 from optimiser.views.panels.parts import warm_up
 from optimiser.views.shown import Shown
@@ -229,6 +232,33 @@ def show_flicker(session: Session, *, most: int = 20) -> Shown:
         "gauge's own spread of the limit. 90 % intervals, lots as the unit."
     )
     return Shown("Calls that do not repeat", frame, note)
+
+
+def show_causes(session: Session, *, most: int = 6) -> Shown:
+    """Return where the process or a machine is the problem, worked out anew and kept.
+
+    Parameters
+    ----------
+    session : Session
+    most : int
+        Drawings shown.
+
+    Returns
+    -------
+    Shown
+        A line a finding; the drawing is of lot means in order of time.
+    """
+    causes = session.investigate()
+    charts = [chart for c in causes.found if (chart := lots_chart(causes, c)) is not None]
+    said = [f"{c.family}: {cause_words(c)}." for c in causes.found]
+    said = said or ["Nothing was found that says that a limit is not the problem."]
+    drawn = alt.vconcat(*charts[:most]).resolve_scale(color="independent", shape="independent")
+    return Shown(
+        "Is the limit the problem",
+        cause_frame(causes.found),
+        " ".join([*said, asked_words(causes)]),
+        drawn if charts else None,
+    )
 
 
 def show_risk(session: Session, *, risk: float = 0.05) -> Shown:
