@@ -571,7 +571,7 @@ def boards_of_line(history: History) -> int:
         At least 1.
     """
     by_stage: dict[str, int] = {}
-    for _, stage, number in history.boards():
+    for _, stage, _, _, number in history.boards():
         by_stage[stage] = by_stage.get(stage, 0) + number
     return max([1, *by_stage.values()])
 
