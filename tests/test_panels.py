@@ -1,27 +1,33 @@
 """Panels without a browser: the same methods that buttons, clicks and scripts call."""
 
+import json
 import re
 import threading
-from dataclasses import replace
+from dataclasses import asdict, replace
 from html import unescape
 
-import ipywidgets as widgets
 import numpy as np
+import pandas as pd
 import pytest
 from factories import make_demo, make_plant
 
+from optimiser.history.filters import Filter
 from optimiser.history.replay import replay
 from optimiser.ledger.ledger import LEDGER, Ledger
 from optimiser.monitoring.shadow import Shadow
+from optimiser.proposal.headline import headline
 from optimiser.proposal.session import Session, open_plant
 from optimiser.recipe.table import write_recipe
 from optimiser.views.notebook import decisions_frame, show_audit_plan, show_flicker, show_risk
 from optimiser.views.panels import words
-from optimiser.views.panels.by_hand import ByHand, nearest_level
+from optimiser.views.panels.by_hand import ByHand, level_of, nearest_level
 from optimiser.views.panels.decision import DecisionPanel
+from optimiser.views.panels.download import csv_text
+from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.long_work import ProposePanel
 from optimiser.views.panels.overview import OverviewPanel, families_frame
 from optimiser.views.panels.shadow import ShadowPanel
+from optimiser.views.sentences import headline_words
 
 FAMILIES = (
     *("CAP-0402", "CAP-0603", "CAP-1210", "CON-10"),
@@ -275,6 +281,7 @@ def test_a_family_without_advice_opens_on_the_live_recipe_and_signs_only_knowing
         and session.choice(name).recommended.name != "live"
     )
     panel.show_family(kept)
+    assert "This is the live recipe" in panel._verdict.value
     assert np.array_equal(panel.setting, panel.choice.tally.grid.live)
     assert "best found, not advised" in panel._compare.value
     assert ">recommended<" not in panel._compare.value
@@ -349,11 +356,170 @@ def test_equal_answers_are_told_apart(panel):
 
 
 def test_details_are_listed_when_opened(panel):
-    assert panel._items.value == ""
-    panel._details.selected_index = 0
-    assert "would newly pass" in panel._items.value
-    panel._details.selected_index = 2
-    assert "calls now" in panel._lots.value
+    listed = panel.details.items.grid
+    assert listed.frame.empty
+    panel.set(loosest(panel))
+    panel.details.selected_index = 0
+    contested = panel._session.contested("PASTE-FINE")
+    grid = panel.choice.tally.grid
+    passing = contested.called(grid.live) & ~contested.called(panel.setting)
+    assert len(listed.frame) == passing.sum() > 60, "every one of them, not the first few"
+    assert f"{passing.sum():,} items would newly pass" in listed._told.value
+    panel.details.selected_index = 2
+    assert panel.details.lots.frame["change"].sum() == -len(listed.frame)
+
+
+def loosest(panel):
+    return np.array([len(x.values) - 1 for x in panel.choice.tally.grid.limits])
+
+
+def counts(panel):
+    """Return the rows of the comparison: name, then whole counts."""
+    rows = re.findall(r"<tr class=\"(?:on)?\">(.*?)</tr>", panel._compare.value)
+    return {
+        unescape(cells[0]): [int(c.replace(",", "")) for c in cells[1:6]]
+        for cells in (re.findall(r"<td[^>]*>(.*?)</td>", row) for row in rows)
+        if cells
+    }
+
+
+def test_undo_live_best_and_a_pinned_setting_beside_another(panel):
+    best, live = panel.choice.recommended.setting, panel.choice.tally.grid.live
+    start = panel.setting
+    control = panel.by_hand.controls[0]
+    moves = [v for _, v in control.options if v != control.value][:3]
+    for value in moves:
+        control.value = value
+    hand = panel.setting
+    panel.undo.click()
+    assert np.array_equal(panel.setting, start), "a slider dragged is one step"
+    assert panel.undo.disabled
+    panel.to_live.click()
+    assert np.array_equal(panel.setting, live)
+    panel.to_best.click()
+    assert np.array_equal(panel.setting, best)
+    panel.undo.click()
+    assert np.array_equal(panel.setting, live)
+    panel.set(hand)
+    panel.pin.click()
+    panel.to_live.click()
+    rows = counts(panel)
+    assert rows["pinned: set by hand"] == list(
+        asdict(panel.choice.consequences(hand).counted).values()
+    )
+    assert rows["live recipe"] == list(asdict(panel.choice.consequences(live).counted).values())
+    assert panel.trade._drawn.params.pin_on == 1.0
+    panel.set(hand)
+    panel.pin.click()
+    assert panel.trade._drawn.params.pin_on == 0.0
+
+
+def test_a_number_is_typed_and_goes_to_the_nearest_level(panel):
+    limit = panel.choice.tally.grid.limits[0]
+    last = float(limit.values[-1])
+    panel.by_hand.numbers[0].value = f"{last:g}"
+    assert panel.setting[0] == len(limit.values) - 1
+    panel.by_hand.numbers[0].value = "no number"
+    assert panel.by_hand.numbers[0].value == words.value(last)
+    assert panel.setting[0] == len(limit.values) - 1
+    assert level_of(limit, f"{limit.values[0]:g}".replace(".", ",")) == 0
+    off = replace(limit, values=np.append(limit.values[:-1], limit.sign * np.inf))
+    assert level_of(off, "off") == len(limit.values) - 1
+    assert level_of(limit, "off") is None
+
+
+def test_a_filter_counts_as_replay_of_that_part_does(panel, session):
+    wanted = Filter(line=session.names("line")[0])
+    panel.filters.value = wanted
+    panel.set(loosest(panel))
+    recipe = session.live.with_limits("PASTE-FINE", panel.choice.tally.grid.values(panel.setting))
+    with session.part(wanted) as history:
+        truth = next(r for r in replay(history, recipe, session.live) if r.family == "PASTE-FINE")
+    names = ("calls", "true_calls", "false_calls", "unreviewed_calls", "escapes")
+    assert counts(panel)["set by hand"] == [getattr(truth, n) for n in names]
+    panel.details.selected_index = 0
+    assert set(panel.details.items.grid.frame["line"]) == {wanted.line}
+    assert "only line" in panel._compare.value
+    panel.filters.clear.click()
+    assert "all items of the history" in panel._compare.value
+
+
+def test_a_filter_that_names_nothing_is_refused_in_words(panel):
+    bar = panel.filters
+    bar.toggle.value = True
+    bar.named["designator"].value = "U9999"
+    assert "no designator" in bar._said.value
+    assert not bar.value
+    bar.named["designator"].value = ""
+    bar.hours[0].value = 22
+    bar.hours[1].value = 6
+    assert bar.value == Filter(hours=(22, 6))
+    assert "22 to 6 h UTC" in bar._said.value
+
+
+def test_from_a_bar_to_the_item_that_made_it(session):
+    """Each click narrows to what the bar stood for; the last one shows one item and its limits."""
+    origins = OverviewPanel(session).origins
+    by_family = origins._frame
+    origins.look_into(0)
+    worst = by_family["name"][0]
+    assert origins.filters.value == Filter(family=worst)
+    by_limit = origins._frame
+    origins.look_into(0)
+    assert origins._frame["false_calls"].sum() == by_limit["false_calls"][0]
+    by_place = origins._frame
+    origins.look_into(0)
+    frame = origins.items.grid.frame
+    assert (frame["verdict"] == "good").sum() == by_place["false_calls"][0]
+    origins.items.grid.pick(0)
+    decides = [x for x in origins.items.lines if x.decides]
+    assert len(decides) == 1
+    assert str(frame["board"][0]) in origins.items._head.value
+    assert ">decides<" in origins.items._head.value
+    for before in (by_place, by_limit, by_family):
+        origins.go_back()
+        assert origins._frame["name"].tolist() == before["name"].tolist()
+    assert origins.back.disabled
+
+
+def test_two_looks_side_by_side(session):
+    origins = OverviewPanel(session).origins
+    first, second = origins._frame["name"][:2]
+    origins.look_into(0)
+    origins.pin.click()
+    origins.filters.value = Filter(family=second)
+    for family in (first, second):
+        found = session.totals(wanted=Filter(family=family))
+        assert f"<strong>{found.false_calls_per_million:,.0f}</strong>" in origins._totals.value
+    drawn = {row["what"] for row in next(iter(origins._line.chart.to_dict()["datasets"].values()))}
+    assert drawn == {f"family {first}", f"family {second}"}
+
+
+def test_a_saved_table_has_all_rows_and_no_formula(panel):
+    panel.set(loosest(panel))
+    panel.details.selected_index = 0
+    grid = panel.details.items.grid
+    lines = csv_text(grid.frame).splitlines()
+    assert len(lines) == len(grid.frame) + 1
+    risky = grid.frame.head(2).assign(lot=["=1+1", "@x"], part=[None, "-2.5"])
+    assert csv_text(risky[["lot", "part"]]).splitlines() == ["lot,part", "'=1+1,", "'@x,-2.5"]
+
+
+def test_a_grid_holds_every_row_and_no_markup(panel):
+    """The library cuts at 64 KB unless told otherwise, at every update again."""
+    picked = []
+    grid = Grid("any", picked.append)
+    frame = pd.DataFrame(
+        {"lot": ["<script>alert(1)</script>"] * 4000, "tilt": [1.5, np.nan] * 2000}
+    )
+    for rows in (frame.head(3), frame):
+        grid.show(rows)
+        held = grid._table._dt_args["data_json"]
+        assert len(json.loads(held)) == len(rows)
+        assert "<script" not in held
+        assert "NaN" not in held
+    grid.pick(3999)
+    assert picked == [3999]
 
 
 def test_every_family_of_the_demo_can_be_shown(panel, session):
@@ -393,10 +559,9 @@ def test_words_from_outside_are_escaped():
 
 def test_overview_ranks_and_counts(session):
     panel = OverviewPanel(session)
-    assert "not proposed yet" in panel._families.value
+    assert set(panel.families.frame["advice"]) == {"not proposed yet"}
     frame = panel.show_by("designator")
-    told = "".join(c.value for c in panel.children if isinstance(c, widgets.HTML))
-    assert f"{session.totals().false_calls:,}" in told
+    assert f"{session.totals().false_calls:,}" in panel.origins._totals.value
     assert frame["false_calls"].is_monotonic_decreasing
     assert list(families_frame(session)["advice"].unique()) == ["not proposed yet"]
 
@@ -422,9 +587,12 @@ def test_long_work_stops_and_goes_on(session):
     assert added.is_monotonic_decreasing
     overview = OverviewPanel(session)
     overview.rank.value = "escapes_added"
-    assert overview._families.value.index(str(risky.index[0])) < overview._families.value.index(
-        str(risky.index[-1])
-    )
+    assert overview.families.frame["family"].tolist() == risky.index.tolist()
+    of_all = headline(list(session.proposals.values()), session.plant.file.review)
+    first = headline_words(of_all, currency="EUR")[0]
+    assert first in unescape(overview._head.value), "as propose in the terminal says it"
+    from_promise = session.proposals[str(risky.index[0])].promise.saving_per_month.value
+    assert overview.families.frame["saving a month, EUR"][0] == round(from_promise)
 
 
 def test_results_have_words_a_table_and_a_note(session):

@@ -384,15 +384,15 @@ class Choice:
 
 
 def by_place(
-    contested: Contested, live: Ints, setting: Ints, *, column: Literal["designator", "part"]
+    contested: Contested, live: Ints, setting: Ints, *, column: Literal["designator", "part", "lot"]
 ) -> pd.DataFrame:
-    """Return how many calls each designator or part gains or loses under a setting.
+    """Return how many calls each designator, part or lot gains or loses under a setting.
 
     Parameters
     ----------
     contested : Contested
     live, setting : ndarrays of int, shape (m,)
-    column : {'designator', 'part'}
+    column : {'designator', 'part', 'lot'}
 
     Returns
     -------

@@ -41,7 +41,7 @@ from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Relabel, relabel
 from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import Recipe, read_recipe
-from optimiser.sql import text_literal
+from optimiser.sql import quoted, text_literal
 from optimiser.studies.causes import Causes
 from optimiser.tally.check import refuse_unusable
 from optimiser.tally.contested import Contested, contested_items
@@ -284,6 +284,14 @@ class Session:
                 )
                 self._defects = ((family, wanted), int(number))
             return found.outcome(setting, defects=self._defects[1])
+
+    def defects(self, family: str, wanted: Filter = ALL) -> pd.DataFrame:
+        """Return the measurements of a family's labelled defects that a filter lets through."""
+        columns = ", ".join(quoted(m) for m in self.history.measurements)
+        with self.part(wanted) as history:
+            return history.connection.execute(
+                f"select {columns} from items where verdict = 'defect' and family = {text_literal(family)}"
+            ).df()
 
     def distributions(self, family: str, wanted: Filter = ALL) -> tuple[pd.DataFrame, list[Window]]:
         """Return how a family's limited measurements are spread, and the stretches drawn."""

@@ -100,7 +100,7 @@ def show_backtest(session: Session, *, folds: int, trials: int) -> Shown:
     Shown
         The table of every fold; how the promises fared in sum stands in the note.
     """
-    with session.lock, tqdm(total=folds * len(session.cases), unit="proposal") as bar:
+    with session.lock, tqdm(total=folds * len(session.cases), unit="proposal", leave=False) as bar:
 
         def on_done(words: str) -> None:
             bar.set_postfix_str(words)

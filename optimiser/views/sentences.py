@@ -61,6 +61,47 @@ def span_words(of: Interval, digits: int = 0) -> str:
     return f"{low} to {high}"
 
 
+def change_words(of: Interval, digits: int = 0) -> str:
+    """Return how much fewer a figure becomes, or how much more, with its interval in words.
+
+    Parameters
+    ----------
+    of : Interval
+        What is saved: below zero is more.
+    digits : int
+        After the point.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> change_words(Interval(value=360.0, low=307.0, high=414.0))
+    '360 fewer (307 to 414)'
+    >>> change_words(Interval(value=-129.0, low=-140.0, high=20.0))
+    '129 more (140 more to 20 fewer)'
+    """
+    word = signed_words(of.value, digits)
+    if (of.low < 0) == (of.high < 0) == (of.value < 0):
+        low, high = sorted(abs(x) for x in (of.low, of.high))
+        return f"{word} ({span_words(Interval(value=0, low=low, high=high), digits)})"
+    return f"{word} ({signed_words(of.low, digits)} to {signed_words(of.high, digits)})"
+
+
+def signed_words(saved: float, digits: int = 0) -> str:
+    """Return a figure that is saved as fewer, one that is added as more.
+
+    Examples
+    --------
+    >>> signed_words(-129.0), signed_words(12.0), signed_words(0.0)
+    ('129 more', '12 fewer', '0 fewer')
+    """
+    if not math.isfinite(saved):
+        return "unknown"
+    return f"{abs(saved):,.{digits}f} {'more' if round(saved, digits) < 0 else 'fewer'}"
+
+
 # --- all proposals of a plant -----------------------------------------------------------
 
 
@@ -270,7 +311,8 @@ def proven_price_words(proof: Proof, *, currency: str) -> str:
     """
     if proof.price is None:
         return (
-            "Best at no price of an escape: on the later lots another setting tested does better."
+            "Whatever an escape costs, another of the settings tested costs less on the later lots: these "
+            "lots do not confirm the choice."
         )
     return price_words(proof.price, unit=currency)
 

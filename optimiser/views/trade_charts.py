@@ -6,6 +6,7 @@ without the drawing being made again.
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import altair as alt
 import pandas as pd
@@ -13,12 +14,17 @@ import pandas as pd
 from optimiser.history.distribution import Window
 from optimiser.proposal.choice import Choice
 from optimiser.tally.grid import GridLimit
-from optimiser.views.charts import DEFECT, GOOD, GREY, INK
+from optimiser.views.charts import DEFECT, GOOD, GREY, INK, themed
 
 PICK, CHOSEN, BEST, MONEY, TOP = "pick", "chosen", "best", "money", "top"
 BEST_WORDS = "best_words"
 HAND_X, HAND_Y, HAND_ON = "hand_x", "hand_y", "hand_on"
+PIN_X, PIN_Y, PIN_ON = "pin_x", "pin_y", "pin_on"
+ZOOM = "zoom"
+WIDTH, HEIGHT = 285, 92
 _NOTHING = alt.InlineData([{}])
+# Where a line is put that is not to be seen.
+AWAY = 1e30
 
 
 def trade_frame(choice: Choice) -> pd.DataFrame:
@@ -134,27 +140,38 @@ def _trade_layers(
     live = held_out.transform_filter("datum.name === 'live'")
     now = live.mark_point(filled=True, color=DEFECT, size=150, shape="diamond", opacity=1)
     label = live.mark_text(text="live recipe", align="left", dx=12, dy=2, color=DEFECT)
-    hand = (
-        alt.Chart(_NOTHING)
-        .mark_point(shape="cross", size=190, color=INK, filled=True, clip=True)
-        .encode(
-            x=alt.XDatum(alt.expr(HAND_X), type="quantitative"),
-            y=alt.YDatum(alt.expr(HAND_Y), type="quantitative"),
-            opacity=alt.value(alt.expr(HAND_ON)),
-        )
-    )
+    hand = _placed("cross", HAND_X, HAND_Y, HAND_ON, filled=True)
+    pinned = _placed("square", PIN_X, PIN_Y, PIN_ON, filled=False)
     front = (
         held_out.transform_filter("datum.name !== 'live'")
         .mark_line(color=GOOD, strokeWidth=1, opacity=0.55)
         .encode(order="review:Q")
     )
     drawn: alt.LayerChart = (
-        alt.LayerChart(layer=[counted, front, chosen, points, now, label, best, hand])
+        alt.LayerChart(layer=[counted, front, chosen, points, now, label, best, hand, pinned])
         .add_params(*params)
-        .properties(width=430, height=300)
-        .configure_axis(titleFontWeight="normal", gridColor="#e6e6e6")
+        .properties(width=430, height=230)
+    )
+    return themed(drawn)
+
+
+def _placed(shape: str, x: str, y: str, on: str, *, filled: bool) -> alt.Chart:
+    """Return a mark whose place and presence are parameters."""
+    drawn: alt.Chart = (
+        alt.Chart(_NOTHING)
+        .mark_point(shape=shape, size=190, color=INK, filled=filled, clip=True)
+        .encode(
+            x=alt.XDatum(alt.expr(x), type="quantitative"),
+            y=alt.YDatum(alt.expr(y), type="quantitative"),
+            opacity=alt.value(alt.expr(on)),
+        )
     )
     return drawn
+
+
+def pin_param(n: int) -> str:
+    """Return the name of the parameter that holds one limit of the pinned setting."""
+    return f"pinned_{n}"
 
 
 def limit_param(n: int) -> str:
@@ -169,6 +186,9 @@ def spread_chart(
     defects: pd.DataFrame,
     bounds: Mapping[tuple[str, str], tuple[float, float]],
     setting: Sequence[int],
+    *,
+    pinned: Sequence[int] | None = None,
+    columns: int = 3,
 ) -> alt.ConcatChart:
     """Return how some measurements are spread, with the limits now and chosen.
 
@@ -186,6 +206,9 @@ def spread_chart(
         Workmanship bounds.
     setting : sequence of m int
         Chosen at first.
+    pinned : sequence of m int, optional
+        Held beside it at first; parameter ``pinned_N`` moves it.
+    columns : int
 
     Returns
     -------
@@ -202,23 +225,21 @@ def spread_chart(
         for w in windows
     ]
     params = [
-        alt.param(name=limit_param(n), value=place(x, int(setting[n])))
+        alt.param(name=name, value=AWAY if levels is None else place(x, int(levels[n])))
         for n, x in enumerate(limits)
         if x.measurement in {w.measurement for w in windows}
+        for name, levels in ((limit_param(n), setting), (pin_param(n), pinned))
     ]
-    drawn: alt.ConcatChart = (
-        alt.ConcatChart(concat=cells, columns=3, spacing=18)
-        .add_params(*params)
-        .configure_view(stroke=None)
-        .configure_axis(titleFontWeight="normal", gridColor="#e6e6e6")
-    )
-    return drawn
+    held: list[Any] = [p.param for p in params]
+    # Params given here and not added: each addition would copy the whole drawing.
+    drawn = alt.ConcatChart(concat=cells, columns=columns, spacing=14, params=held)
+    return themed(drawn)
 
 
 def place(limit: GridLimit, level: int) -> float:
     """Return where a limit is drawn: far outside where it is off."""
     value = float(limit.values[level])
-    return value if math.isfinite(value) else math.copysign(1e30, value)
+    return value if math.isfinite(value) else math.copysign(AWAY, value)
 
 
 def _spread_cell(
@@ -232,22 +253,25 @@ def _spread_cell(
     unit = limits[0][1].unit
     low, high = _stretch(frame, window, limits)
     scale = alt.Scale(domain=[low, high], nice=False)
-    sums = frame.groupby("known")["count"].transform("sum")
-    shares = frame.assign(share=frame["count"] / sums, middle=(frame["low"] + frame["high"]) / 2)
+    counts = frame.assign(middle=(frame["low"] + frame["high"]) / 2)
+    zoom = alt.selection_interval(name=f"{ZOOM}_{limits[0][0]}", bind="scales", encodings=["x"])
     x = alt.X("low:Q", bin="binned", title=f"{window.measurement}, {unit}", scale=scale)
+    most = max(10, int(frame["count"].max()) if len(frame) else 0)
+    # A bar of 21 items and one of 22,000 are told apart, and both are seen.
     y = alt.Y(
-        "share:Q",
-        title="share of its kind",
-        scale=alt.Scale(type="sqrt"),
-        axis=alt.Axis(format=".0%", tickCount=3),
+        "count:Q",
+        title="items (log)",
+        scale=alt.Scale(type="symlog", constant=1, domain=[0, most * 1.5], nice=False),
+        axis=alt.Axis(values=[0, *(10**n for n in range(8) if 10**n <= most * 1.5)], format=",d"),
     )
     good = (
-        alt.Chart(shares[shares["known"] == "good"])
+        alt.Chart(counts[counts["known"] == "good"])
         .mark_bar(color=GOOD, opacity=0.75, clip=True)
         .encode(x=x, x2="high:Q", y=y, tooltip=["low:Q", "high:Q", "count:Q"])
+        .add_params(zoom)
     )
     unreviewed = (
-        alt.Chart(shares[shares["known"] == "unreviewed"])
+        alt.Chart(counts[counts["known"] == "unreviewed"])
         .mark_line(color=GREY, interpolate="step", strokeDash=[4, 2], strokeWidth=1.3, clip=True)
         .encode(x=alt.X("middle:Q", scale=scale), y=y)
     )
@@ -256,13 +280,14 @@ def _spread_cell(
     bad = (
         alt.Chart(inside)
         .mark_point(shape="triangle-up", filled=True, color=DEFECT, size=42, opacity=0.8)
-        .encode(x=alt.X("value:Q", scale=scale), y=alt.value(128), tooltip=["value:Q"])
+        .encode(x=alt.X("value:Q", scale=scale), y=alt.value(HEIGHT - 2), tooltip=["value:Q"])
     )
     layers: list[alt.Chart] = [*_bounds(bounds, window, scale), good, unreviewed, bad]
     for n, limit in limits:
         layers.append(_line(place(limit, limit.live), scale, dash=[5, 4], color=GREY, width=1.4))
+        layers.append(_moving(pin_param(n), scale, width=1.2, dash=[1, 2]))
         layers.append(_moving(limit_param(n), scale))
-    return alt.LayerChart(layer=layers).properties(width=300, height=130)
+    return alt.LayerChart(layer=layers).properties(width=WIDTH, height=HEIGHT)
 
 
 def _stretch(
@@ -287,10 +312,12 @@ def _line(
     return drawn
 
 
-def _moving(param: str, scale: alt.Scale) -> alt.Chart:
+def _moving(
+    param: str, scale: alt.Scale, *, width: float = 2.0, dash: Sequence[int] = (1, 0)
+) -> alt.Chart:
     drawn: alt.Chart = (
         alt.Chart(_NOTHING)
-        .mark_rule(color=INK, strokeWidth=2, clip=True)
+        .mark_rule(color=INK, strokeWidth=width, strokeDash=list(dash), clip=True)
         .encode(x=alt.XDatum(alt.expr(param), type="quantitative", scale=scale))
     )
     return drawn

@@ -33,17 +33,29 @@ def watch_table(found: Mapping[int, Watched], *, currency: str) -> Group:
     """
     if not found:
         return Group(Text("no exported change to watch; accept a proposal and export it first"))
-    names = (
+    table = _table("", watch_head(currency), left=3)
+    for row in watch_rows(found):
+        table.add_row(*row)
+    why = [Text(f"{number} {w.family}: {r}") for number, w in found.items() for r in w.reasons]
+    return Group(table, *why, Text(HOW), Text(CAUTION))
+
+
+def watch_head(currency: str) -> tuple[str, ...]:
+    """Return what stands over the columns of ``watch_rows``."""
+    return (
         *("change", "state", "since", "items", "false calls a month", "promised"),
         *("escapes known", "expected", f"saving a month, {currency}", "promised"),
     )
-    table = _table("", names, left=3)
+
+
+def watch_rows(found: Mapping[int, Watched]) -> list[tuple[str, ...]]:
+    """Return what was promised and what followed, in words, a row a change."""
+    rows = []
     for number, w in found.items():
         since = "not live" if w.since is None else f"{w.since:%Y-%m-%d}"
         cells = _cells(w) if w.false_calls is not None else [""] * 6
-        table.add_row(f"{number} {w.family}", w.state, since, f"{w.items:,}", *cells)
-    why = [Text(f"{number} {w.family}: {r}") for number, w in found.items() for r in w.reasons]
-    return Group(table, *why, Text(HOW), Text(CAUTION))
+        rows.append((f"{number} {w.family}", w.state, since, f"{w.items:,}", *cells))
+    return rows
 
 
 def _cells(w: Watched) -> list[str]:

@@ -38,7 +38,7 @@ def in_the_kernel(plant: Path) -> dict[str, float]:
     panel = DecisionPanel(session, FAMILY)
     found["panel made, kept search"] = time.perf_counter() - begins
     for opened, name in ((None, "slider step"), (0, "slider step, list of items open")):
-        panel._details.selected_index = opened
+        panel.details.selected_index = opened
         seconds = []
         for n in range(STEPS):
             control = panel.by_hand.controls[n % len(panel.by_hand.controls)]

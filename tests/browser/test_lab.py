@@ -311,20 +311,21 @@ def test_forty_measurements_stay_readable(open_notebook, root, width, tmp_path):
     page.screenshot(path=tmp_path / f"wide_{width}.png")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width", [1280, 1920])
 def test_find_shows_where_calls_come_from(open_notebook, width):
     page = open_notebook("find.ipynb", width=width).page
-    panel = page.locator(".opt-panel").last
-    expect(panel.locator("svg").first).to_be_visible()
-    panel.locator("select").last.select_option(label="product and designator")
-    expect(panel.locator(".opt-pareto-table")).to_contain_text("/")
+    panel = page.locator(".opt-panel").first
+    expect(panel.locator(".opt-origins svg").first).to_be_visible()
+    panel.get_by_label("By", exact=True).select_option(label="product and designator")
+    expect(panel.locator(".opt-origins table.dataTable").last).to_contain_text("/")
     assert page.evaluate(OVERLAP) == 0
 
 
 def test_a_mailed_copy_still_shows_table_and_picture(open_notebook, root):
     """Nobody trusts it and no kernel has run it: what was stored is all there is."""
     frame = pd.DataFrame({"name": ["A-1", "B-2"], "false_calls": [7, 3], "items": [90, 40]})
-    frame = frame.assign(share=[0.7, 0.3], cumulative=[0.7, 1.0])
+    frame = frame.assign(share=[0.7, 0.3], per_million=[77_778.0, 75_000.0])
     shown = Shown("False calls <here>", frame, "of 130 items", pareto_chart(frame, by="part"))
     cell = nbformat.v4.new_code_cell(
         "shown",

@@ -13,6 +13,8 @@ from optimiser.tally.grid import GridLimit
 from optimiser.views.panels import words
 
 MOST_STOPS = 400
+_SLIDER = widgets.Layout(width="190px", flex="0 0 auto")
+_NOTE = widgets.Layout(flex="1 1 150px", min_width="150px")
 
 
 class ByHand(widgets.VBox):
@@ -29,6 +31,7 @@ class ByHand(widgets.VBox):
         self._quiet = False
         self._limits: tuple[GridLimit, ...] = ()
         self.controls: list[widgets.SelectionSlider | widgets.BoundedFloatText] = []
+        self.numbers: list[widgets.Text] = []
         self._notes: list[widgets.HTML] = []
         self._shown: list[str] = []
         super().__init__()
@@ -38,16 +41,19 @@ class ByHand(widgets.VBox):
         """Make a row per limit of a family."""
         self._limits = choice.tally.grid.limits
         self.controls = [self._control(n, limit) for n, limit in enumerate(self._limits)]
-        self._notes = [widgets.HTML(layout=widgets.Layout(flex="1 1 320px")) for _ in self._limits]
+        self.numbers = [self._number(n, limit) for n, limit in enumerate(self._limits)]
+        self._notes = [widgets.HTML(layout=_NOTE) for _ in self._limits]
         self._shown = [""] * len(self._limits)
         rows = [
             widgets.HBox(
-                [_label(limit), control, note], layout=widgets.Layout(align_items="center")
+                [_label(limit), control, number, note],
+                layout=widgets.Layout(align_items="center"),
             ).add_class("opt-row")
-            for limit, control, note in zip(self._limits, self.controls, self._notes, strict=True)
+            for limit, control, number, note in zip(
+                self._limits, self.controls, self.numbers, self._notes, strict=True
+            )
         ]
-        tall = "360px" if len(rows) > 10 else ""
-        inner = widgets.VBox(rows, layout=widgets.Layout(max_height=tall, flex="0 0 auto"))
+        inner = widgets.VBox(rows, layout=widgets.Layout(max_height="380px", flex="0 0 auto"))
         inner.add_class("opt-scroll")
         self.children = (inner,)
 
@@ -73,6 +79,7 @@ class ByHand(widgets.VBox):
                 )
                 if control.value != wanted:
                     control.value = wanted
+                self.numbers[n].value = words.value(float(self._limits[n].values[level]))
                 note = _note(
                     self._limits[n],
                     int(level),
@@ -106,7 +113,8 @@ class ByHand(widgets.VBox):
                 options=[(words.value(float(v)), k) for k, v in enumerate(limit.values)],
                 value=limit.live,
                 continuous_update=True,
-                layout=widgets.Layout(width="330px", flex="0 0 auto"),
+                readout=False,
+                layout=_SLIDER,
             )
         else:
             control = widgets.BoundedFloatText(
@@ -114,13 +122,35 @@ class ByHand(widgets.VBox):
                 min=float(finite.min()),
                 max=float(finite.max()),
                 step=float(np.median(np.diff(np.sort(finite)))),
-                layout=widgets.Layout(width="330px", flex="0 0 auto"),
+                layout=_SLIDER,
             )
         control.description_allow_html = False
         control.tooltip = f"{limit.measurement} {limit.side}: {words.stops(limit)}"
         control.add_class(f"opt-limit-{n}")
         control.observe(self._moved, "value")
         return control
+
+    def _number(self, n: int, limit: GridLimit) -> widgets.Text:
+        """Return a field for the number itself; what is no level goes to the nearest."""
+        field = widgets.Text(
+            value=words.value(float(limit.values[limit.live])),
+            continuous_update=False,
+            layout=widgets.Layout(width="78px", flex="0 0 auto"),
+        )
+        field.tooltip = "a number, or off; the nearest level is taken"
+        field.add_class(f"opt-number-{n}")
+        field.observe(lambda change: self._typed(n, str(change["new"])), "value")
+        return field
+
+    def _typed(self, n: int, text: str) -> None:
+        if self._quiet:
+            return
+        level = level_of(self._limits[n], text)
+        setting = self.setting()
+        if level is not None:
+            setting[n] = level
+        # Told also where nothing moves, so that the field shows a level again.
+        self._on_move(setting)
 
     def _moved(self, _change: Any) -> None:  # noqa: ANN401 - a traitlets change
         if not self._quiet:
@@ -132,9 +162,28 @@ def nearest_level(limit: GridLimit, value: float) -> int:
     return int(np.argmin(np.abs(np.where(np.isfinite(limit.values), limit.values, np.inf) - value)))
 
 
+def level_of(limit: GridLimit, text: str) -> int | None:
+    """Return the level that a person typed, the nearest one; None for what is no number.
+
+    Parameters
+    ----------
+    limit : GridLimit
+    text : str
+        A number with a point or a comma, or ``off`` where the limit may be off.
+    """
+    if text.strip().casefold() == "off":
+        off = np.flatnonzero(~np.isfinite(limit.values))
+        return int(off[0]) if len(off) else None
+    try:
+        return nearest_level(limit, float(text.strip().replace(",", ".")))
+    except ValueError:
+        return None
+
+
 def _label(limit: GridLimit) -> widgets.HTML:
     text = f"<b>{escape(limit.measurement)}</b> {limit.side}, {escape(limit.unit)}"
-    return widgets.HTML(text, layout=widgets.Layout(width="230px", flex="0 0 auto"))
+    label = widgets.HTML(text, layout=widgets.Layout(width="170px", flex="0 0 auto"))
+    return label.add_class("opt-name")
 
 
 def _note(limit: GridLimit, level: int, best: int | None, best_words: str) -> str:
@@ -143,7 +192,6 @@ def _note(limit: GridLimit, level: int, best: int | None, best_words: str) -> st
     found = (
         "" if best is None else f", {escape(best_words)} {words.value(float(limit.values[best]))}"
     )
-    ends = f"{words.value(float(limit.values[0]))} … {words.value(float(limit.values[-1]))}"
     stop = limit.touched(level)
     rail = f" · <strong>stopped:</strong> {escape(stop.reason)}" if stop else ""
-    return f"<span class='soft'>{now}{found} · may be {ends}{rail}</span>"
+    return f"<span class='soft' title='{escape(words.stops(limit))}'>{now}{found}{rail}</span>"

@@ -1,29 +1,28 @@
 """One family to a signed decision: the trade, the limits, the prices, who gains, the signature."""
 
 import threading
+from collections.abc import Callable
 from html import escape
 from typing import Any
 
 import altair as alt
 import ipywidgets as widgets
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from optimiser.errors import ConflictError, OptimiserError
+from optimiser.history.filters import NAMED
 from optimiser.ledger.ledger import Ledger
-from optimiser.proposal.choice import (
-    Choice,
-    Consequences,
-    Point,
-    by_place,
-    newly_passing,
-)
-from optimiser.proposal.prices import Prices
-from optimiser.proposal.session import Session, measurements_of
+from optimiser.proposal.choice import Choice, Consequences, Point
+from optimiser.proposal.prices import Prices, prices_of
+from optimiser.proposal.session import Session
 from optimiser.proposal.signing import Intent, Signed, Verdict, intend, write
 from optimiser.views import trade_charts
 from optimiser.views.panels import words
 from optimiser.views.panels.by_hand import ByHand
+from optimiser.views.panels.details import Details
+from optimiser.views.panels.filter_bar import FilterBar
 from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, live_chart, safely
 from optimiser.views.panels.price_controls import PriceControls
@@ -64,6 +63,8 @@ class DecisionPanel(Panel):
         self._filling = False
         self._loading: threading.Thread | None = None
         self._stop = threading.Event()
+        self._past: list[Setting] = []
+        self._pinned: tuple[str, Setting] | None = None
         self._spread: alt.JupyterChart | None = None
         self._spread_data: tuple[Any, Any] = (None, [])
         self._build()
@@ -84,12 +85,16 @@ class DecisionPanel(Panel):
         )
         self._families.add_class("opt-families")
         self._head, self._figures, self._nothing = block("opt-head"), block("opt-figures"), block()
-        self._moves, self._compare = block("opt-moves", max_height="340px"), block("opt-compare")
+        self._verdict = block("opt-says")
+        self._moves, self._compare = block("opt-moves"), block("opt-compare")
         self._moves.add_class("opt-scroll")
+        self._compare.add_class("opt-scroll")
         self._prices_words, self._legend = block("opt-span"), widgets.HTML(words.legend())
         self.trade = Trade(safely(self._point_picked, self, "Cannot show the point"))
         self.by_hand = ByHand(safely(self.set, self, "Cannot count this setting"))
         self.prices = PriceControls(safely(self.price, self, "Cannot use these prices"))
+        self.filters = FilterBar(self._session, [n for n in NAMED if n != "family"])
+        self.filters.observe(safely(self._filtered, self, "Cannot filter"), "value")
         self._pages = widgets.Dropdown(description="Shown", layout=widgets.Layout(width="430px"))
         self._pages.observe(safely(self._page_picked, self, "Cannot draw it"), "value")
         self._drawing = widgets.VBox()
@@ -100,54 +105,56 @@ class DecisionPanel(Panel):
             description="Stop", tooltip="the family shown before stays", disabled=True
         )
         self.halt.on_click(lambda _: self._stop.set())
-        self._lots, self._designators, self._items = block(), block(), block("opt-items")
-        self._doubtful = block("opt-doubtful")
-        self._details = widgets.Accordion(
-            children=[self._items, self._designators, self._lots, self._doubtful],
-            titles=(
-                "Items that would newly pass",
-                "Designators that gain or lose calls",
-                "Lots that gain or lose calls",
-                "Labels worth a second look",
-            ),
-            selected_index=None,
-        )
-        for piece in (self._lots, self._designators, self._items, self._doubtful):
-            piece.layout.max_height = "420px"
-            piece.add_class("opt-scroll")
-        self._details.observe(
-            safely(lambda _: self._show_details(), self, "Cannot list them"), "selected_index"
+        self.details = Details(self._session, self)
+        self._build_moves()
+
+    def _build_moves(self) -> None:
+        """Make the buttons that go from setting to setting."""
+
+        def button(label: str, meaning: str, act: Callable[[], object]) -> widgets.Button:
+            made = widgets.Button(
+                description=label, tooltip=meaning, layout=widgets.Layout(width="auto")
+            )
+            guarded = safely(act, self, "Cannot show it")
+            made.on_click(lambda _: guarded())
+            return made
+
+        self.undo = button("Undo", "the setting before", self.go_back)
+        self.to_live = button("Live recipe", "all limits as they are now", self.go_live)
+        self.to_best = button("Best found", "the point that is best at these prices", self.go_best)
+        self.pin = button("Pin to compare", "hold this setting beside what comes next", self.pin_it)
+        self._toolbar = widgets.HBox(
+            [self.undo, self.to_live, self.to_best, self.pin],
+            layout=widgets.Layout(flex_flow="row wrap"),
         )
 
     def _layout(self) -> list[widgets.Widget]:
-        """Return the parts from top to bottom."""
-        signing = widgets.VBox([self.signature, self.status])
+        """Return the parts from top to bottom: what is decided on in one view, then why, then the yes."""
         families = widgets.HBox([self._families, self.halt])
         families.add_class("opt-stays")
-        beside = widgets.VBox(
-            [self._figures, self._moves, self._prices_words],
-            layout=widgets.Layout(flex="1 1 420px", min_width="420px"),
+        limits = widgets.VBox(
+            [self._toolbar, self.by_hand], layout=widgets.Layout(flex="1 1 560px")
         )
-        top = widgets.HBox(
-            [self.trade, beside], layout=widgets.Layout(flex_flow="row wrap", grid_gap="24px")
-        )
+        side = widgets.VBox([self.trade, widgets.HTML(words.trade_legend())])
+        spread = widgets.VBox(
+            [self._pages, self._drawing, self._legend, self._compare, self.filters]
+        ).add_class("opt-spread")
+        head = widgets.HTML("<h3>What is promised, and what stops each limit</h3>")
+        why = widgets.VBox([head, self._figures, self._moves, self._prices_words])
+        bench = widgets.HBox([side, limits, spread, why.add_class("opt-why")])
+        bench.add_class("opt-bench")
         return [
             families,
             self._head,
+            self._verdict,
             self._nothing,
-            top,
-            signing,
-            widgets.HTML("<h3>How the measurements are spread</h3>"),
-            self._pages,
-            self._legend,
-            self._drawing,
-            widgets.HTML("<h3>By hand: each limit from tight (left) to loose (right)</h3>"),
-            self._compare,
-            self.by_hand,
+            bench,
             widgets.HTML("<h3>What if it cost something else</h3>"),
             self.prices,
             widgets.HTML("<h3>Who gains, who loses</h3>"),
-            self._details,
+            self.details,
+            self.signature,
+            self.status,
         ]
 
     def show_family(self, family: str) -> None:
@@ -208,7 +215,7 @@ class DecisionPanel(Panel):
 
         try:
             choice = self._session.choice(family, on_trial=on_trial)
-            spread = self._session.distributions(family)
+            spread = self._session.distributions(family, self.filters.value)
             with self._lock:
                 if not stop.is_set():
                     self._show(choice, spread)
@@ -230,6 +237,7 @@ class DecisionPanel(Panel):
         best = choice.recommended
         advised = best is not None and choice.proposal.advice == "change"
         self.setting = best.setting if best and advised else choice.tally.grid.live
+        self._past, self._pinned = [], None
         self._fill_pages()
         self.status.value = ""
         self._fill_families(choice.family)
@@ -277,22 +285,70 @@ class DecisionPanel(Panel):
         Consequences
         """
         with self._lock:
-            choice = self.choice
-            self.signature.clear()
-            self.setting = np.asarray(setting, dtype=np.int64)
-            self.point = next(
-                (p for p in choice.points if np.array_equal(p.setting, self.setting)), None
+            self._remember(np.asarray(setting, dtype=np.int64))
+            return self._put(np.asarray(setting, dtype=np.int64))
+
+    def _put(self, setting: Setting) -> Consequences:
+        """Show a setting everywhere."""
+        choice = self.choice
+        self.signature.clear()
+        self.setting = setting
+        self.point = next((p for p in choice.points if np.array_equal(p.setting, setting)), None)
+        done = choice.consequences(setting)
+        best = choice.recommended
+        self.by_hand.set(setting, best.setting if best else None, best_words=choice.best_words)
+        pinned = self._pinned and choice.consequences(self._pinned[1])
+        self.trade.show(choice, self.point, done, pinned or None)
+        self._move_lines()
+        self._show_words(done)
+        self.details.show(choice, setting, self.filters.value)
+        self.undo.disabled = not self._past
+        return done
+
+    def _remember(self, setting: Setting) -> None:
+        """Keep the setting that is left; moves of one limit in a row are one step."""
+        moved = np.flatnonzero(setting != self.setting)
+        if not len(moved):
+            return
+        before = self._past[-1] if self._past else None
+        goes_on = (
+            before is not None
+            and len(moved) == 1
+            and np.array_equal(np.flatnonzero(before != self.setting), moved)
+        )
+        if not goes_on:
+            self._past.append(self.setting)
+
+    def go_back(self) -> None:
+        """Show the setting before."""
+        with self._lock:
+            if self._past:
+                self._put(self._past.pop())
+
+    def go_live(self) -> None:
+        """Show the live recipe."""
+        self.choose(None)
+
+    def go_best(self) -> None:
+        """Show the best that was found at these prices; the live recipe where nothing was searched."""
+        self.choose(self.choice.recommended)
+
+    def pin_it(self) -> None:
+        """Hold the setting that is shown beside what comes next; once more takes it away."""
+        with self._lock:
+            same = self._pinned is not None and np.array_equal(self._pinned[1], self.setting)
+            self._pinned = (
+                None if same else (f"pinned: {self._chosen_words().lower()}", self.setting)
             )
-            done = choice.consequences(self.setting)
-            best = choice.recommended
-            self.by_hand.set(
-                self.setting, best.setting if best else None, best_words=choice.best_words
-            )
-            self.trade.show(choice, self.point, done)
-            self._move_lines()
-            self._show_words(done)
-            self._show_details()
-            return done
+            self.pin.description = "Pin to compare" if self._pinned is None else "Pin this instead"
+            self._put(self.setting)
+
+    def _filtered(self, _change: Any) -> None:  # noqa: ANN401 - a traitlets change
+        """Count, draw and list what the filter lets through; promises stay the whole history's."""
+        with self._lock:
+            self._spread_data = self._session.distributions(self.choice.family, self.filters.value)
+            self._draw(self._pages.value or ())
+            self._put(self.setting)
 
     def price(self, prices: Prices | None) -> None:
         """Look at the choice at other prices; the recommended point follows.
@@ -415,12 +471,17 @@ class DecisionPanel(Panel):
         if point and point.recommended:
             title += f", {choice.best_words} at these prices"
         promised = choice.promised(point) if point else None
+        live = self._chosen_words() == LIVE
         broken = "".join(
             f"<p><strong>{escape(w)}</strong></p>" for w in choice.violations(self.setting)
         )
+        own = choice.prices == prices_of(self._session.plant)
+        self._verdict.value = broken + words.verdict(
+            choice, point, promised, live=live, prices="plant" if own else "these prices"
+        )
         self._figures.value = (
-            f"<p><strong>{escape(title)}</strong></p>{broken}"
-            + words.promise_words(choice, point, promised, live=title == LIVE)
+            f"<p><strong>{escape(title)}</strong></p>"
+            + words.promise_words(choice, point, promised, live=live)
             + words.three_lines(done)
             + words.certificate(choice)
         )
@@ -428,33 +489,26 @@ class DecisionPanel(Panel):
             choice.span, choice.recommended, choice.currency
         )
         self._moves.value = words.moves(done.moves)
-        shown = [(LIVE.lower(), choice.consequences(choice.tally.grid.live))]
-        if choice.recommended is not None:
-            shown.append((choice.best_words, choice.consequences(choice.recommended.setting)))
-        if title != LIVE and not (point and point.recommended):
-            shown.append((title.lower(), done))
-        self._compare.value = words.comparison(choice, shown)
+        self._compare.value = self._comparison(title, live=live)
 
-    def _show_details(self) -> None:
-        """Fill the open list; closed ones cost nothing."""
-        opened = self._details.selected_index
-        if opened is None:
-            return
-        choice, live = self.choice, self.choice.tally.grid.live
-        if opened == 3:
-            found = self._session.relabel()
-            self._doubtful.value = words.doubtful_labels(found, choice.family, choice.currency)
-            return
-        if opened == 2:
-            self._lots.value = words.frame_table(choice.by_lot(self.setting))
-            return
-        contested = self._session.contested(choice.family)
-        if opened == 1:
-            table = by_place(contested, live, self.setting, column="designator")
-            self._designators.value = words.frame_table(table)
-            return
-        passing = newly_passing(contested, live, self.setting)
-        self._items.value = words.items(passing, measurements_of(choice.case))
+    def _comparison(self, title: str, *, live: bool) -> str:
+        """Return the live recipe, the best found, the pinned and the chosen setting side by side."""
+        choice, wanted = self.choice, self.filters.value
+        best = choice.recommended
+        shown = [(LIVE.lower(), choice.tally.grid.live)]
+        if best is not None and best.name != "live":
+            shown.append((choice.best_words, best.setting))
+        if self._pinned is not None:
+            shown.append(self._pinned)
+        is_best = self.point is not None and self.point.recommended
+        if not live and not is_best:
+            shown.append((title.lower(), self.setting))
+        on = 0 if live else 1 if is_best else len(shown) - 1
+        rows = [
+            (name, choice.consequences(x), self._session.counted(choice.family, x, wanted))
+            for name, x in shown
+        ]
+        return words.comparison(choice, rows, wanted, on=on)
 
     def _fill_pages(self) -> None:
         """Offer the measurements in pages, those that the recommended setting moves first."""
@@ -496,26 +550,37 @@ class DecisionPanel(Panel):
             frame,
             shown,
             self.choice.tally.grid.limits,
-            self.choice.tally.defects.frame,
+            self._labelled(),
             self._bounds(),
             self.setting.tolist(),
+            pinned=None if self._pinned is None else self._pinned[1].tolist(),
         )
-        self._spread = live_chart(chart, height=190 * -(-len(shown) // 3))
+        self._spread = live_chart(chart, height=140 * -(-len(shown) // 3))
         self._drawing.children = (self._spread,)
 
+    def _labelled(self) -> pd.DataFrame:
+        """Return the labelled defects that the filter lets through."""
+        wanted = self.filters.value
+        if not wanted:
+            return self.choice.tally.defects.frame
+        return self._session.defects(self.choice.family, wanted)
+
     def _move_lines(self) -> None:
-        """Move the lines of the chosen setting in the drawings of the measurements."""
+        """Move the lines of the chosen and the pinned setting in the drawings of the measurements."""
         if self._spread is None:
             return
-        params = self._spread.params
+        params, pinned = self._spread.params, self._pinned and self._pinned[1]
         with self._spread.hold_sync():
-            for n, (limit, level) in enumerate(
-                zip(self.choice.tally.grid.limits, self.setting, strict=True)
-            ):
-                if params.has_trait(trade_charts.limit_param(n)):
-                    setattr(
-                        params, trade_charts.limit_param(n), trade_charts.place(limit, int(level))
-                    )
+            for n, limit in enumerate(self.choice.tally.grid.limits):
+                at = trade_charts.AWAY
+                if pinned is not None:
+                    at = trade_charts.place(limit, int(pinned[n]))
+                for name, value in (
+                    (trade_charts.limit_param(n), trade_charts.place(limit, int(self.setting[n]))),
+                    (trade_charts.pin_param(n), at),
+                ):
+                    if params.has_trait(name):
+                        setattr(params, name, value)
 
     def _bounds(self) -> dict[tuple[str, str], tuple[float, float]]:
         """Return the family's workmanship bounds, each with the end of its guard band."""

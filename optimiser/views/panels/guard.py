@@ -1,6 +1,6 @@
 """An invisible widget that keeps a panel safe in a browser, and carries its style.
 
-Three things go wrong with panels in JupyterLab, and are put right here:
+What goes wrong with panels in JupyterLab is put right here:
 
 - Lab's command keys reach a focused button: ``d d`` would delete the cell with the panel.
   Lab leaves keys alone whose target has ``data-lm-suppress-shortcuts``, so whatever gets the
@@ -9,6 +9,8 @@ Three things go wrong with panels in JupyterLab, and are put right here:
   control sends a number; where no answer comes within a few seconds, a banner says so.
 - While another family is on its way the panel greys from the very click on, says so to screen
   readers (``aria-busy``), and no verdict can be pressed, until the kernel has shown all of it.
+- A slider is named after its row, for screen readers.
+- Drawings are in the theme's own inks, dark ones too.
 - A button that decides shows *sending* until Python has answered; without an answer it says
   that nothing is known to be saved.
 """
@@ -45,6 +47,31 @@ function render({ model, el }) {
     panel.tabIndex = -1;
     shield(panel);
     setTimeout(() => panel.focus({ preventScroll: true }));
+  });
+
+  // Sliders and fields without words of their own are named by their row.
+  const name = () => {
+    const panel = el.closest(".opt-panel");
+    if (!panel) return;
+    for (const row of panel.querySelectorAll(".opt-row")) {
+      const said = row.querySelector(".opt-name");
+      if (!said) continue;
+      for (const node of row.querySelectorAll(".noUi-handle, input")) {
+        if (node.getAttribute("aria-label") !== said.textContent) {
+          node.setAttribute("aria-label", said.textContent);
+        }
+      }
+    }
+  };
+  let naming = false;
+  const look = new MutationObserver(() => {
+    if (naming) return;
+    naming = true;
+    setTimeout(() => { naming = false; name(); }, 200);
+  });
+  setTimeout(() => {
+    const panel = el.closest(".opt-panel");
+    if (panel) { look.observe(panel, { childList: true, subtree: true }); name(); }
   });
 
   // Grey at once, and until the kernel has said begin and end.
@@ -107,7 +134,7 @@ function render({ model, el }) {
       }
     }, patience);
   });
-  return () => { abort.abort(); clearTimeout(timer); };
+  return () => { abort.abort(); look.disconnect(); clearTimeout(timer); };
 }
 export default { render };
 """
@@ -147,6 +174,31 @@ _STYLE = """
 .opt-panel input:focus-visible { outline: 2px solid var(--opt-accent); outline-offset: 1px; }
 .opt-busy > *:not(.opt-stays):not(.opt-banner):not(:has(> .opt-banner)) { opacity: 0.35; pointer-events: none; }
 .opt-question:not(:empty) { border-left: 3px solid var(--opt-accent); padding-left: 12px; margin: 6px 0; }
+.opt-panel .vega-embed { width: auto; padding-right: 34px; }
+.opt-panel .vega-embed svg text[fill="#000"], .opt-panel .vega-embed svg text[fill="black"],
+.opt-panel .vega-embed svg [fill="#1c1c1c"] { fill: var(--opt-ink); }
+.opt-panel .vega-embed svg [stroke="#1c1c1c"] { stroke: var(--opt-ink); }
+.opt-panel .vega-embed svg .role-axis-grid line { stroke: var(--opt-line); }
+.opt-panel .vega-embed svg [stroke="#888"] { stroke: var(--opt-soft); }
+.opt-panel .vega-embed summary { opacity: 0.5; background: none; border-color: var(--opt-line); }
+.opt-panel details summary { cursor: pointer; color: var(--opt-soft); }
+.opt-panel table.opt-wraps td { white-space: normal; }
+/* What is decided on in one view; on a wide screen the promise stands beside the limits. */
+.opt-bench { flex-flow: row wrap; gap: 8px 20px; align-items: flex-start; overflow: visible; }
+.opt-bench > .opt-spread { flex: 1 1 100%; order: 3; overflow: visible; }
+.opt-bench > .opt-why { flex: 1 1 100%; order: 4; }
+@media (min-width: 1700px) { .opt-bench > .opt-why { flex: 1 1 480px; order: 2; max-width: 760px; } }
+.opt-narrow { max-width: 470px; font-size: 12px; }
+.opt-verdict { max-width: 110ch; }
+.opt-panel p.opt-verdict, .opt-headline p.lead { max-width: 110ch; }
+.opt-grid { overflow-x: auto; max-width: 100%; }
+.opt-grid table.dataTable, .opt-grid .dt-container { color: var(--opt-ink); font-size: 12.5px; }
+.opt-grid table.dataTable td, .opt-grid table.dataTable th { padding: 3px 10px 3px 0; }
+.opt-grid .dt-container input, .opt-grid .dt-container select { color: var(--opt-ink);
+  background: var(--jp-layout-color1, #fff); border: 1px solid var(--opt-line); }
+.opt-grid table.dataTable tbody tr { background: none; cursor: default; }
+.opt-panel pre.opt-said { white-space: pre-wrap; font-family: inherit; margin: 4px 0; color: var(--opt-ink); }
+.opt-download { width: auto; }
 .opt-row { border-bottom: 1px solid var(--opt-line); }
 .opt-row .widget-html-content { white-space: normal; }
 """

@@ -5,7 +5,7 @@ import threading
 import ipywidgets as widgets
 
 from optimiser.proposal.session import Session
-from optimiser.views.panels.overview import families_html
+from optimiser.views.panels.overview import headline_html
 from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, words_of
 
@@ -91,5 +91,5 @@ class ProposePanel(Panel):
         except Exception as error:
             self.say(f"Could not go on, what was done is kept: {words_of(error)}")
         finally:
-            self._result.value = families_html(self._session)
+            self._result.value = headline_html(self._session)
             self.start.disabled, self.halt.disabled = False, True

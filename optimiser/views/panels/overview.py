@@ -1,33 +1,25 @@
-"""Where the false calls come from, and which family is worth the engineer's time."""
+"""The plant at a glance, and which family is worth the engineer's time."""
 
-import threading
+import math
 from html import escape
-from typing import Any, Literal
+from typing import Literal
 
 import ipywidgets as widgets
 import pandas as pd
 
 from optimiser.evidence.promise import DAYS_PER_MONTH
-from optimiser.history.calls import WAYS, By, CallTotals
+from optimiser.history.calls import By
 from optimiser.proposal.headline import headline
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.session import Session
-from optimiser.views.charts import pareto_chart
 from optimiser.views.panels import words
+from optimiser.views.panels.grid import Grid
+from optimiser.views.panels.origins import Look, Origins
 from optimiser.views.panels.panel import Panel
-from optimiser.views.panels.parts import block, live_chart, safely
-from optimiser.views.sentences import finding_words, headline_words, interval_words
+from optimiser.views.panels.parts import block, safely
+from optimiser.views.sentences import finding_words, headline_words
 
 Rank = Literal["saving_per_month", "escapes_added"]
-_MEANS = {
-    "family": "family",
-    "limit": "limit (an item outside several counts for each)",
-    "designator": "product and designator",
-    "part": "part",
-    "product": "product",
-    "line": "line",
-    "lot": "lot",
-}
 
 
 def families_frame(session: Session, *, rank: Rank = "saving_per_month") -> pd.DataFrame:
@@ -71,88 +63,60 @@ def families_frame(session: Session, *, rank: Rank = "saving_per_month") -> pd.D
     )
 
 
-def _promised(of: Proposal) -> list[str]:
-    """Return what an advised change promises, in words."""
-    return [
-        interval_words(of.promise.saving_per_month),
-        interval_words(of.promise.false_calls_saved),
-        interval_words(of.promise.escapes_added, 1),
-        interval_words(of.promise.escapes_caught, 1),
-    ]
+def families_table(session: Session, *, rank: Rank = "saving_per_month") -> pd.DataFrame:
+    """Return ``families_frame`` for a screen: what advised changes promise, all of it a month.
 
+    Parameters
+    ----------
+    session : Session
+    rank : {'saving_per_month', 'escapes_added'}
 
-def families_html(session: Session, *, rank: Rank = "saving_per_month") -> str:
-    """Return ``families_frame`` as words: values with their intervals."""
+    Returns
+    -------
+    DataFrame
+        Families without an advised change have blanks.
+    """
     currency = session.plant.file.plant.currency
-    head = (
-        "family",
-        "advice",
-        f"saving a month, {currency}",
-        "false calls saved",
-        "escapes added",
-        "escapes caught",
-        "defects",
-        "items",
-    )
+    monthly = DAYS_PER_MONTH / session.history.span_days
     rows = []
-    for name in families_frame(session, rank=rank).index:
-        of, case = session.proposals.get(str(name)), session.cases[str(name)]
-        cells = _promised(of) if of is not None and of.advice == "change" else [""] * 4
-        advice = of.advice if of is not None else "not proposed yet"
-        labelled = len(case.tally.defects.frame)
-        rows.append((name, advice, *cells, f"{labelled:,}", f"{case.tally.items:,}"))
-    note = (
-        "Expected values, judged on lots that no proposal has seen, with 90 % intervals, over "
-        f"{session.history.span_days:.0f} days; money a month. Families without an advised change have blanks."
+    for name, row in families_frame(session, rank=rank).iterrows():
+        of = session.proposals.get(str(name))
+        told = (
+            _promised(of, monthly) if of is not None and of.advice == "change" else [math.nan] * 6
+        )
+        rows.append((name, row["advice"], *told, int(row["defects"]), int(row["items"])))
+    head = (
+        *("family", "advice", f"saving a month, {currency}", "at least", "at most"),
+        *("false calls fewer a month", "escapes added a month", "escapes caught a month"),
+        *("labelled defects", "items"),
     )
-    of_all = headline(list(session.proposals.values()), session.plant.file.review)
-    said = headline_words(of_all, currency=currency) if of_all else []
-    said += finding_words(list(session.proposals.values()))
-    together = "".join(f"<p>{escape(line)}</p>" for line in said)
-    return together + words.table(head, rows, words=2) + f"<p class='soft'>{note}</p>"
+    return pd.DataFrame(rows, columns=list(head))
 
 
-def totals_html(totals: CallTotals) -> str:
-    """Return what the live recipe's calls amount to, each with its denominator."""
-    monthly = DAYS_PER_MONTH / totals.days
-    rows = [
-        (
-            "first-pass yield",
-            f"{totals.first_pass_yield:.1%}",
-            f"{totals.boards_without_call:,} boards without a call of {totals.boards:,} board inspections",
+def _promised(of: Proposal, monthly: float) -> list[float]:
+    """Return what an advised change promises: saving with its interval, then counts a month."""
+    promise = of.promise
+    saving = promise.saving_per_month
+    counts = (promise.false_calls_saved, promise.escapes_added, promise.escapes_caught)
+    return [
+        *(
+            round(x) if math.isfinite(x) else math.nan
+            for x in (saving.value, saving.low, saving.high)
         ),
-        (
-            "false calls per board",
-            f"{totals.false_calls_per_board:.2f}",
-            f"{totals.false_calls:,} called items that review found good, of {totals.boards:,} board inspections",
-        ),
-        (
-            "false calls per million",
-            f"{totals.false_calls_per_million:,.0f}",
-            f"of {totals.items:,} inspected items; an item is one opportunity",
-        ),
-        (
-            "review",
-            f"{totals.review_hours * monthly:,.0f} h a month",
-            f"{totals.calls:,} calls in {totals.days:.0f} days at the plant file's seconds per call",
-        ),
-        (
-            "true calls",
-            f"{totals.true_calls:,}",
-            f"{totals.true_calls / max(1, totals.calls):.1%} of all calls",
-        ),
-        (
-            "escapes known",
-            f"{totals.escapes:,}",
-            "labelled defects that were not called; those nobody found are not among them",
-        ),
+        *(round(x.value * monthly, 1) for x in counts),
     ]
-    body = "".join(
-        f"<tr><td class='word'>{escape(a)}</td><td><strong>{escape(b)}</strong></td>"
-        f"<td class='word soft'>{escape(c)}</td></tr>"
-        for a, b, c in rows
-    )
-    return f"<table><tbody>{body}</tbody></table>"
+
+
+def headline_html(session: Session) -> str:
+    """Return the plant in one sentence, what stands behind it to be opened."""
+    of_all = headline(list(session.proposals.values()), session.plant.file.review)
+    if of_all is None:
+        return "<p class='lead'>Nothing is proposed yet: press Propose below.</p>"
+    first, *rest = headline_words(of_all, currency=session.plant.file.plant.currency)
+    rest += finding_words(list(session.proposals.values()))
+    more = "".join(f"<p>{escape(line)}</p>" for line in rest)
+    opened = f"<details><summary>What stands behind it</summary>{more}</details>" if more else ""
+    return f"<p class='lead'><strong>{escape(first)}</strong></p>{opened}"
 
 
 def _held_up(session: Session) -> list[str]:
@@ -170,7 +134,7 @@ def _is_kept(of: Proposal | None) -> bool:
 
 
 class OverviewPanel(Panel):
-    """The plant at a glance.
+    """The plant at a glance: one sentence, the families by what a change saves, where calls come from.
 
     Parameters
     ----------
@@ -178,70 +142,58 @@ class OverviewPanel(Panel):
     """
 
     def __init__(self, session: Session) -> None:
-        self._session, self._lock = session, threading.RLock()
-        self._table = block("opt-pareto-table", max_height="380px")
-        self._table.add_class("opt-scroll")
-        self._drawing = widgets.VBox()
-        self.by = widgets.Dropdown(
-            description="By",
-            options=[(_MEANS[w], w) for w in WAYS],
-            layout=widgets.Layout(width="430px"),
-        )
-        self.by.observe(safely(self._picked, self, "Cannot count it"), "value")
-        self._families = block("opt-family-table")
+        self._session = session
+        self._head, self._looks = block("opt-headline"), block("opt-second-looks")
+        self.families = Grid("families", safely(self._family_picked, self, "Cannot show it"))
         self.rank = widgets.Dropdown(
             description="Ranked by",
             options=[
                 ("what a change would save", "saving_per_month"),
                 ("escapes it would add", "escapes_added"),
             ],
-            layout=widgets.Layout(width="430px"),
+            layout=widgets.Layout(width="380px"),
         )
         self.rank.observe(safely(lambda _: self.refresh(), self, "Cannot rank them"), "value")
-        self.again = widgets.Button(
-            description="Read proposals again", layout=widgets.Layout(width="200px")
-        )
+        self.again = widgets.Button(description="Read proposals again")
         self.again.on_click(lambda _: self.refresh())
         self.look = widgets.Button(
             description="What a second look would free",
             tooltip="labels that stand before critical and blocked families; takes a few seconds",
-            layout=widgets.Layout(width="260px"),
+            layout=widgets.Layout(width="240px"),
         )
         look = safely(self.show_second_looks, self, "Cannot work it out")
         self.look.on_click(lambda _: look())
-        self._looks = block("opt-second-looks")
-        name = escape(session.plant.file.plant.name)
+        self.origins = Origins(session, self, self._show_family)
         super().__init__(
             [
-                widgets.HTML(
-                    f"<h2>{name}</h2><p class='soft'>{session.history.rows_used:,} items used, "
-                    f"{session.history.rows_set_aside:,} set aside, {len(session.cases)} families</p>"
-                ),
-                widgets.HTML(totals_html(session.totals())),
-                widgets.HTML("<h3>Families: what a change would save and risk</h3>"),
-                widgets.HBox([self.rank, self.again], layout=widgets.Layout(flex_flow="row wrap")),
-                self._families,
-                self.look,
-                self._looks,
-                widgets.HTML("<h3>Where the false calls come from</h3>"),
-                self.by,
+                widgets.HTML(_plant_words(session)),
+                self._head,
                 widgets.HBox(
-                    [self._drawing, self._table],
-                    layout=widgets.Layout(flex_flow="row wrap", grid_gap="24px"),
+                    [self.rank, self.again, self.look], layout=widgets.Layout(flex_flow="row wrap")
                 ),
+                self.families,
+                self._looks,
                 self.status,
+                widgets.HTML("<h3>Where the false calls come from</h3>"),
+                self.origins,
             ],
             session.plant,
         )
         self.refresh()
-        self.show_by("family")
+        self.origins.show_by("family")
 
     def __repr__(self) -> str:
         return f"<OverviewPanel of {self._session!r}>"
 
     def refresh(self) -> None:
         """Show the proposals that are kept by now."""
-        self._families.value = families_html(self._session, rank=self.rank.value)
+        self._head.value = headline_html(self._session)
+        note = (
+            "<p class='soft'>Expected, judged on lots that no proposal has seen; at least and at most: the "
+            f"90 % interval. From {self._session.history.span_days:.0f} days. Families without an advised "
+            "change have blanks. A click on a family shows where its false calls come from.</p>"
+        )
+        self.families.show(families_table(self._session, rank=self.rank.value), words=note)
         if self._session.relabelled is not None:
             self.show_second_looks()
 
@@ -251,32 +203,24 @@ class OverviewPanel(Panel):
         self._looks.value = words.second_looks(self._session.relabel(), _held_up(self._session))
 
     def show_by(self, by: By) -> pd.DataFrame:
-        """Show the false calls by one way of looking at them.
+        """Show the false calls by one way of looking at them, as ``origins.show_by`` does."""
+        return self.origins.show_by(by)
 
-        Parameters
-        ----------
-        by : str
-            One of ``history.calls.WAYS``.
+    def _family_picked(self, row: int) -> None:
+        family = str(self.families.frame["family"].iloc[row])
+        wanted = self.origins.filters.value.but(family=family)
+        self.origins.show(Look(wanted=wanted, outside=None, by="limit"))
 
-        Returns
-        -------
-        DataFrame
-            What is drawn.
-        """
-        with self._lock:
-            frame = self._session.false_calls_by(by)
-            if not len(frame) or not frame["false_calls"].sum():
-                self._drawing.children = ()
-                self._table.value = "<p>No false call in this history: nothing to rank.</p>"
-                return frame
-            chart = live_chart(pareto_chart(frame, by=by), height=420)
-            self._drawing.children = (chart,)
-            shown = frame.head(100).copy()
-            for column in ("share", "cumulative"):
-                if column in shown:
-                    shown[column] = [f"{v:.1%}" for v in shown[column]]
-            self._table.value = words.frame_table(shown)
-            return frame
+    def _show_family(self, family: str | None) -> None:
+        """Say what is advised for the family that is looked at."""
+        of = self._session.proposals.get(family) if family is not None else None
+        if of is not None:
+            self.say(f"{family}: {words.advice(of.advice)}. The notebook decide shows it whole.")
 
-    def _picked(self, change: Any) -> None:  # noqa: ANN401 - a traitlets change
-        self.show_by(change["new"])
+
+def _plant_words(session: Session) -> str:
+    return (
+        f"<h2>{escape(session.plant.file.plant.name)}</h2><p class='soft'>"
+        f"{session.history.rows_used:,} items used, {session.history.rows_set_aside:,} set aside, "
+        f"{len(session.cases)} families</p>"
+    )

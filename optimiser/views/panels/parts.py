@@ -57,11 +57,21 @@ def warm_up() -> None:
         alt.JupyterChart.enable_offline(True)
 
 
-def live_chart(chart: alt.LayerChart | alt.ConcatChart, *, height: int) -> alt.JupyterChart:
-    """Return a chart whose parameters Python can move, drawn without any network."""
+def live_chart(
+    chart: alt.LayerChart | alt.ConcatChart, *, height: int, wait: int = 30
+) -> alt.JupyterChart:
+    """Return a chart whose parameters Python can move, drawn without any network.
+
+    Its menu saves it as a picture; ``wait`` milliseconds pass until what is drawn on it is told.
+    """
     warm_up()
     drawn = alt.JupyterChart(
-        chart, debounce_wait=30, embed_options={"renderer": "svg", "actions": False}
+        chart,
+        debounce_wait=wait,
+        embed_options={
+            "renderer": "svg",
+            "actions": {"export": True, "source": False, "compiled": False, "editor": False},
+        },
     )
     # Without it the page jumps while the chart is drawn.
     drawn.layout = widgets.Layout(min_height=f"{height}px")

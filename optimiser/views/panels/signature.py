@@ -5,11 +5,12 @@ from html import escape
 
 import ipywidgets as widgets
 
+from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.ledger.revision_file import limit_text
 from optimiser.proposal.signing import Intent, Verdict
 from optimiser.views.panels import words
 from optimiser.views.panels.parts import block
-from optimiser.views.sentences import interval_words
+from optimiser.views.sentences import change_words, interval_words
 
 _VERDICTS: tuple[tuple[str, Verdict, str], ...] = (
     ("Accept", "accept", "the limits go into the next recipe revision"),
@@ -133,10 +134,12 @@ def question(intent: Intent) -> str:
         promised = "Nothing was promised of these limits."
     else:
         saving = interval_words(intent.promise.saving_per_month)
-        added = interval_words(intent.promise.escapes_added, 1)
+        monthly = DAYS_PER_MONTH / intent.figures["span_days"]
+        calls = change_words(intent.promise.false_calls_saved.times(monthly))
+        added = interval_words(intent.promise.escapes_added.times(monthly), 1)
         promised = (
-            f"Promised: {saving} {intent.figures.get('currency', '')} a month, escapes added {added} in "
-            f"{intent.figures['span_days']:.0f} days."
+            f"Promised a month: saving {saving} {intent.figures.get('currency', '')}, {calls} false calls, "
+            f"escapes added {added}; from {intent.figures['span_days']:.0f} days."
         )
     against = "".join(
         f"<p><strong>Not advised: {escape(w)}.</strong></p>" for w in intent.not_advised

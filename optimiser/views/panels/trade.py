@@ -31,14 +31,20 @@ class Trade(widgets.VBox):
         self._names: tuple[str, ...] = ()
         self._quiet = False
         self.listed = widgets.Select(
-            description="Point", rows=9, layout=widgets.Layout(width="500px", height="170px")
+            description="Point", rows=5, layout=widgets.Layout(width="500px", height="96px")
         )
         self.listed.add_class("opt-points")
         self.listed.observe(self._listed, "value")
         super().__init__()
         self.add_class("opt-trade")
 
-    def show(self, choice: Choice, point: Point | None, done: Consequences) -> None:
+    def show(
+        self,
+        choice: Choice,
+        point: Point | None,
+        done: Consequences,
+        pinned: Consequences | None = None,
+    ) -> None:
         """Show a choice's front and mark the chosen point, or where a hand-made setting lies.
 
         The drawing is made anew only where the points are others; else its marks move.
@@ -48,7 +54,7 @@ class Trade(widgets.VBox):
             self.children = ()
             return
         names = (choice.family, *(f"{p.name} {p.row}" for p in choice.points))
-        values = _values(choice, point, done)
+        values = _values(choice, point, done, pinned)
         if names != self._names or self._drawn is None:
             self._names = names
             # Values set before a drawing is on the screen would be lost, so it starts with them.
@@ -56,7 +62,7 @@ class Trade(widgets.VBox):
                 charts.trade_chart(
                     charts.trade_frame(choice), currency=choice.currency, values=values
                 ),
-                height=340,
+                height=270,
             )
             self._drawn.selections.observe(self._clicked, charts.PICK)
             self.children = (self._drawn, self.listed)
@@ -87,10 +93,13 @@ def _words(choice: Choice, point: Point) -> str:
     """Return a point as a line of the list."""
     best = f" · {choice.best_words}" if point.recommended else ""
     escapes = f"{point.escapes_per_month:.1f}" if math.isfinite(point.escapes_per_month) else "?"
-    return f"{point.name} · {point.false_calls:,} false calls · {escapes} escapes a month{best}"
+    calls = point.false_calls * choice.monthly
+    return f"{point.name} · {calls:,.0f} false calls, {escapes} escapes a month{best}"
 
 
-def _values(choice: Choice, point: Point | None, done: Consequences) -> dict[str, float | str]:
+def _values(
+    choice: Choice, point: Point | None, done: Consequences, pinned: Consequences | None
+) -> dict[str, float | str]:
     """Return the values of the drawing's parameters."""
     most = max(p.review_per_month for p in choice.points)
     return {
@@ -102,4 +111,7 @@ def _values(choice: Choice, point: Point | None, done: Consequences) -> dict[str
         charts.HAND_X: done.expected_escapes * choice.monthly,
         charts.HAND_Y: done.review_per_month,
         charts.HAND_ON: 0.0 if point else 1.0,
+        charts.PIN_X: 0.0 if pinned is None else pinned.expected_escapes * choice.monthly,
+        charts.PIN_Y: 0.0 if pinned is None else pinned.review_per_month,
+        charts.PIN_ON: 0.0 if pinned is None else 1.0,
     }

@@ -9,24 +9,32 @@ import pandas as pd
 
 from optimiser.caution import CAUTION
 from optimiser.evidence.intervals import Interval
-from optimiser.evidence.promise import Promise
+from optimiser.evidence.promise import DAYS_PER_MONTH, Promise
+from optimiser.history.calls import CallTotals
+from optimiser.history.filters import NAMED, Filter
+from optimiser.ledger.revision_file import limit_text
 from optimiser.ledger.standing import State, still_to_sign
+from optimiser.monitoring.watch import Watched
 from optimiser.plant.file import Plant
 from optimiser.proposal.choice import Choice, Consequences, Point, PriceSpan
+from optimiser.proposal.item_limits import AgainstLimit
 from optimiser.proposal.record import LimitMove, Line
 from optimiser.proposal.relabel import Relabel
+from optimiser.tally.count import Outcome
 from optimiser.tally.grid import GridLimit
+from optimiser.views import watch_tables
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK
 from optimiser.views.relabel_tables import HEAD, HOPEFUL, label_cells, standing_words
 from optimiser.views.sentences import (
     added_words,
     all_escapes_words,
+    change_words,
     interval_words,
     proven_price_words,
+    signed_words,
 )
 
 Fields = Mapping[str, Any]
-MOST_ITEMS = 60
 MOST_LABELS = 10
 _ADVICE = {
     "change": "a change is advised",
@@ -77,19 +85,173 @@ def _items_word(choice: Choice) -> str:
     return "called items" if choice.case.plant.file.plant.only_called else "items"
 
 
+def advice(of: str) -> str:
+    """Return an advice in words."""
+    return _ADVICE[of]
+
+
+def totals(columns: Sequence[tuple[str, CallTotals]], *, rates: bool = True) -> str:
+    """Return what the live recipe's calls amount to, each with its denominator, side by side.
+
+    Parameters
+    ----------
+    columns : sequence of (str, CallTotals)
+        Of what, and the totals; the first has its denominators beside it.
+    rates : bool
+        Whether the items are all that were inspected; else there is no yield and no rate.
+
+    Returns
+    -------
+    str
+    """
+    rows = [(_rate_rows(of) if rates else []) + _count_rows(of) for _, of in columns]
+    head = "".join(f"<th>{name}</th>" for name, _ in columns) if len(columns) > 1 else ""
+    body = "".join(
+        f"<tr><td class='word'>{escape(name)}</td>"
+        + "".join(f"<td><strong>{escape(of[n][1])}</strong></td>" for of in rows)
+        + f"<td class='word soft'>{escape(told)}</td></tr>"
+        for n, (name, _, told) in enumerate(rows[0])
+    )
+    first = f"<thead><tr><th></th>{head}<th></th></tr></thead>" if head else ""
+    return f"<table class='opt-wraps'>{first}<tbody>{body}</tbody></table>"
+
+
+def _rate_rows(of: CallTotals) -> list[tuple[str, str, str]]:
+    """Return name, figure and denominator of each rate."""
+    return [
+        (
+            "first-pass yield",
+            _share(of.first_pass_yield),
+            f"{of.boards_without_call:,} boards without a call of {of.boards:,} board inspections",
+        ),
+        (
+            "false calls per board inspection",
+            "" if math.isnan(of.false_calls_per_board) else f"{of.false_calls_per_board:.2f}",
+            f"{of.false_calls:,} called items that review found good, of {of.boards:,} board inspections",
+        ),
+        (
+            "false calls per million",
+            "" if math.isnan(of.false_calls_per_million) else f"{of.false_calls_per_million:,.0f}",
+            f"of {of.items:,} inspected items; an item is one opportunity",
+        ),
+    ]
+
+
+def _count_rows(of: CallTotals) -> list[tuple[str, str, str]]:
+    """Return name, figure and ground of each count."""
+    hours = of.review_hours * DAYS_PER_MONTH / of.days
+    return [
+        (
+            "review",
+            f"{hours:,.0f} h a month",
+            f"{of.calls:,} calls in {of.days:.0f} days at the plant file's seconds per call",
+        ),
+        ("false calls", f"{of.false_calls:,}", f"of {of.calls:,} calls"),
+        ("true calls", f"{of.true_calls:,}", f"of {of.calls:,} calls"),
+        (
+            "escapes known",
+            f"{of.escapes:,}",
+            "labelled defects that were not called; those nobody found are not among them",
+        ),
+    ]
+
+
+def _share(of: float) -> str:
+    return "" if math.isnan(of) else f"{of:.1%}"
+
+
 def header(choice: Choice) -> str:
-    """Return the family's name, the advice and from how much it comes."""
+    """Return the family's name and from how much everything comes, the time once for all."""
     of = choice.proposal
-    advice = _ADVICE[of.advice]
-    reasons = " ".join(f"{escape(r[0].upper() + r[1:])}." for r in of.reasons)
     critical = " · critical: two signatures of two people" if of.critical else ""
     ground = (
         f"from {choice.tally.items:,} {_items_word(choice)}, {of.lots} lots, {of.defects} labelled defects, "
-        f"{of.span_days:.0f} days"
+        f"{of.span_days:.0f} days; figures are a month of {DAYS_PER_MONTH:.1f} days unless they are counted"
     )
+    return f"<h2>{escape(choice.family)}</h2><p class='soft'>{escape(ground + critical)}</p>"
+
+
+def verdict(
+    choice: Choice, point: Point | None, promised: Promise | None, *, live: bool, prices: str
+) -> str:
+    """Return in one line what advice, certificate and prices come to together.
+
+    Parameters
+    ----------
+    choice : Choice
+    point : Point or None
+        That is shown; None for a hand-made setting.
+    promised : Promise or None
+        Its promise.
+    live : bool
+        Whether the live recipe is shown.
+    prices : str
+        ``plant`` for the plant file's, else where they come from.
+
+    Returns
+    -------
+    str
+    """
+    at = "" if prices == "plant" else f" at {prices}"
+    if live:
+        best = choice.recommended
+        if best is None or best.name == "live":
+            return _line(f"Keep the limits as they are{at}: nothing better was found.", choice)
+        does = "is recommended" if choice.advised else "is the best found, but not advised"
+        return _line(f"This is the live recipe. Point {best.name} {does}{at}.", choice)
+    if point is None or promised is None:
+        return _line("Set by hand: counted, but nothing is promised of it.", choice)
+    saving = promised.saving_per_month
+    does = f"{choice.currency} {abs(saving.value):,.0f} a month {'saved' if saving.value >= 0 else 'lost'}"
+    calls = signed_words(promised.false_calls_saved.value * choice.monthly)
+    added = promised.escapes_added.value * choice.monthly
+    figures = f"{does}, {calls} false calls and {added:,.1f} more escapes a month"
+    if point.recommended:
+        advice_ = "Recommended" if choice.advised else "The best found, but not advised"
+        return _line(
+            f"{advice_}{at}: {figures}; {_price_part(choice)}; {_proof_part(choice)}.", choice
+        )
+    found = choice.recommended.name if choice.recommended else ""
+    return _line(
+        f"Point {point.name} is yours, point {found} is the best found{at}: {figures}.", choice
+    )
+
+
+def _line(text: str, choice: Choice) -> str:
+    """Return the verdict line; where nothing is advised, with the reasons."""
+    why = "" if choice.advised else "; ".join(choice.proposal.reasons)
+    reasons = f"<p class='soft'>{escape(why[0].upper() + why[1:])}.</p>" if why else ""
+    return f"<p class='lead opt-verdict'><strong>{escape(text)}</strong></p>{reasons}"
+
+
+def _price_part(choice: Choice) -> str:
+    """Return up to which price of an escape the recommended point stays."""
+    span_ = choice.span
+    if span_ is None:
+        return "no price of an escape is known"
+    now = f"{choice.currency} {span_.now:,.0f}"
+    if math.isfinite(span_.high) and span_.low > 0:
+        return (
+            f"it stays so while an escape costs {span_.low:,.0f} to {span_.high:,.0f} (now {now})"
+        )
+    if math.isfinite(span_.high):
+        return f"it stays so while an escape costs less than {span_.high:,.0f} (now {now})"
+    if span_.low > 0:
+        return f"it stays so while an escape costs more than {span_.low:,.0f} (now {now})"
+    return f"it stays so whatever an escape costs (now {now})"
+
+
+def _proof_part(choice: Choice) -> str:
+    """Return whether later lots prove that few escapes are added."""
+    proof = choice.proposal.proof
+    if proof is None or proof.added is None:
+        return "later lots prove nothing of the escapes it adds"
+    added = proof.added
+    if added.certified:
+        return f"later lots certify at most {added.alpha:.0%} of known defects as added escapes"
     return (
-        f"<h2>{escape(choice.family)} · {escape(advice)}</h2>"
-        f"<p class='lead'>{reasons}</p><p class='soft'>{escape(ground + critical)}</p>"
+        f"later lots do not certify {added.alpha:.0%} ({added.escapes} of {added.defects} defects would "
+        f"escape; {added.more_needed} more clean ones are needed)"
     )
 
 
@@ -146,23 +308,30 @@ def span(of: Interval, unit: str) -> str:
 def promise_words(
     choice: Choice, point: Point | None, promised: Promise | None, *, live: bool
 ) -> str:
-    """Return what a point promises, or why a setting promises nothing."""
+    """Return what a point promises, all of it a month, or why a setting promises nothing."""
     if live:
         return "<p>Nothing changes, nothing is promised.</p>"
     if point is None or promised is None:
         return (
             "<p><strong>No promise.</strong> A hand-made setting was made after seeing every lot of this "
-            "history; only lots to come can judge it. Below are counts of this history.</p>"
+            "history; only lots to come can judge it. Counted on this history it is held beside the others.</p>"
         )
-    unit, ahead = f" {choice.currency}", promised.next_span
+    ahead, monthly, unit = promised.next_span, choice.monthly, f" {choice.currency}"
+    saving, calls = promised.saving_per_month, ahead.false_calls_saved.times(monthly)
     rows = [
-        (name, interval_words(expected, digits, unit=of), span(coming, of))
-        for name, expected, coming, digits, of in (
-            ("saving a month", promised.saving_per_month, ahead.saving_per_month, 0, unit),
-            ("false calls saved", promised.false_calls_saved, ahead.false_calls_saved, 0, ""),
-            ("escapes added", promised.escapes_added, ahead.escapes_added, 1, ""),
-            ("escapes caught", promised.escapes_caught, ahead.escapes_caught, 1, ""),
-        )
+        ("saving", interval_words(saving, unit=unit), span(ahead.saving_per_month, unit)),
+        (
+            "false calls",
+            change_words(promised.false_calls_saved.times(monthly)),
+            f"{signed_words(calls.low)} to {signed_words(calls.high)}",
+        ),
+        *(
+            (name, interval_words(now.times(monthly), 1), span(then.times(monthly), ""))
+            for name, now, then in (
+                ("escapes added", promised.escapes_added, ahead.escapes_added),
+                ("escapes caught", promised.escapes_caught, ahead.escapes_caught),
+            )
+        ),
     ]
     picked = (
         ""
@@ -170,13 +339,12 @@ def promise_words(
         else " The limits were refitted without each lot, your pick of this point was not."
     )
     note = (
-        f"Judged on lots the limits were not fitted to, {promised.level:.0%} intervals, over "
-        f"{choice.case.span_days:.0f} days; {promised.lots} lots, {promised.defects_called} called and "
-        f"{promised.defects_passed} passed defects.{picked} Defects come in bursts (variance "
-        f"{promised.bursts:.1f} times the mean), so one span scatters more than what is expected of it. Chance "
-        f"of loss in the long run: {promised.chance_of_loss:.0%}."
+        f"Judged on lots the limits were not fitted to, {promised.level:.0%} intervals; {promised.lots} lots, "
+        f"{promised.defects_called} called and {promised.defects_passed} passed defects.{picked} Defects come in "
+        f"bursts (variance {promised.bursts:.1f} times the mean), so one span scatters more than what is "
+        f"expected of it. Chance of loss in the long run: {promised.chance_of_loss:.0%}."
     )
-    head = ["promise", "expected", f"next {choice.case.span_days:.0f} days may bring"]
+    head = ["promise, a month", "expected", f"the next {choice.case.span_days:.0f} days may bring"]
     return table(head, rows) + f"<p class='soft'>{escape(note)}</p>"
 
 
@@ -252,36 +420,57 @@ def value(x: float) -> str:
     return f"{x:.6g}" if math.isfinite(x) else "off"
 
 
-def comparison(choice: Choice, settings: Sequence[tuple[str, Consequences]]) -> str:
-    """Return settings side by side: counted on this history, expected by spread defects."""
+def comparison(
+    choice: Choice,
+    settings: Sequence[tuple[str, Consequences, Outcome]],
+    wanted: Filter,
+    *,
+    on: int,
+) -> str:
+    """Return settings side by side: counted where a filter lets through, expected on the whole history.
+
+    Parameters
+    ----------
+    choice : Choice
+    settings : sequence of (str, Consequences, Outcome)
+        Name, what it does to the whole history, what it counts of the items let through.
+    wanted : Filter
+    on : int
+        The row that stands out.
+
+    Returns
+    -------
+    str
+    """
     rows = [
         (
             name,
-            f"{c.counted.calls:,}",
-            f"{c.counted.true_calls:,}",
-            f"{c.counted.false_calls:,}",
-            f"{c.counted.unreviewed_calls:,}",
-            f"{c.counted.escapes:,}",
-            f"{c.expected_escapes:,.1f}",
+            f"{counted.calls:,}",
+            f"{counted.true_calls:,}",
+            f"{counted.false_calls:,}",
+            f"{counted.unreviewed_calls:,}",
+            f"{counted.escapes:,}",
+            f"{c.expected_escapes * choice.monthly:,.1f}",
             f"{c.review_per_month:,.0f}",
             f"{c.cost_per_month:,.0f}",
         )
-        for name, c in settings
+        for name, c, counted in settings
     ]
     head = (
-        "counted on this history",
+        "counted",
         "calls",
         "true calls",
         "false calls",
         "not reviewed",
         "escapes",
-        "expected escapes",
-        f"review, {choice.currency}/month",
-        f"with escapes, {choice.currency}/month",
+        "expected escapes a month",
+        f"review, {choice.currency} a month",
+        f"with escapes, {choice.currency} a month",
     )
-    return table(head, rows, on=len(rows) - 1) + (
-        "<p class='soft'>Whole items of this history, so no promise. Expected escapes: each labelled defect "
-        "stands for its neighbours and for those that were not found.</p>"
+    return table(head, rows, on=on) + (
+        f"<p class='soft'>Counted are whole items, {filtered(wanted)}, so no promise; what is a month is of the "
+        "whole history. Expected escapes: each labelled defect stands for its neighbours and for those that "
+        "were not found.</p>"
     )
 
 
@@ -298,28 +487,102 @@ def stops(limit: GridLimit) -> str:
     return "; ".join(parts)
 
 
-def items(frame: pd.DataFrame, measurements: Sequence[str]) -> str:
-    """Return the items that would newly pass, defects first, as many as can be read."""
+def passing(frame: pd.DataFrame, wanted: Filter) -> str:
+    """Return how many items would newly pass."""
     if not len(frame):
-        return "<p>No item of this history would newly pass.</p>"
-    shown = frame.head(MOST_ITEMS)
-    columns = [
-        "time",
-        "lot",
-        "product",
-        "board",
-        "designator",
-        "pin",
-        "verdict",
-        "defect",
-        "found_by",
-    ]
-    text = shown[[*columns, *measurements]].astype({c: object for c in measurements})
+        return f"<p>No item would newly pass ({filtered(wanted)}).</p>"
     defects = int((frame["verdict"] == "defect").sum())
-    more = f", the first {MOST_ITEMS} shown" if len(frame) > MOST_ITEMS else ""
     return (
-        f"<p>{len(frame):,} items would newly pass, {defects} of them labelled defects{more}.</p>"
-        + frame_table(text, words=len(columns))
+        f"<p>{len(frame):,} items would newly pass, {defects} of them labelled defects, which stand first "
+        f"({filtered(wanted)}). A click on one shows it beside its limits.</p>"
+    )
+
+
+def called(frame: pd.DataFrame) -> str:
+    """Return how many items are called, by what review found."""
+    if not len(frame):
+        return "<p>No item is called here.</p>"
+    of = frame["verdict"]
+    goods, bad = int((of == "good").sum()), int((of == "defect").sum())
+    return (
+        f"<p>{len(frame):,} called items: {goods:,} false calls, {bad:,} true calls, "
+        f"{len(frame) - goods - bad:,} not reviewed. A click on one shows it beside its limits.</p>"
+    )
+
+
+def filtered(wanted: Filter) -> str:
+    """Return what a filter lets through, in words; escaped."""
+    if not wanted:
+        return "all items of the history"
+    parts = [
+        f"{name} {getattr(wanted, name)}" for name in NAMED if getattr(wanted, name) is not None
+    ]
+    if wanted.hours is not None:
+        parts.append(f"{wanted.hours[0]} to {wanted.hours[1]} h UTC")
+    if wanted.since is not None:
+        parts.append(f"from {wanted.since:%Y-%m-%d %H:%M}")
+    if wanted.until is not None:
+        parts.append(f"before {wanted.until:%Y-%m-%d %H:%M}")
+    return f"only {escape(', '.join(parts))}"
+
+
+def escaped(text: object) -> str:
+    """Return any text for HTML."""
+    return escape(str(text))
+
+
+def item_head(item: Fields) -> str:
+    """Return which item it is and what is known of it."""
+    names = ("product", "board", "designator", "pin")
+    place = " / ".join(str(item[n]) for n in names if _is_given(item[n]))
+    known = [str(item["verdict"]) if _is_given(item["verdict"]) else "never reviewed"]
+    known += [str(item["defect"]).replace("_", " ")] if _is_given(item["defect"]) else []
+    known += [f"found by {item['found_by']}"] if _is_given(item["found_by"]) else []
+    return (
+        f"<h3>{escape(place)}</h3><p><strong>{escape(', '.join(known))}</strong> · "
+        f"{escape(str(item['family']))} · {item['time']:%Y-%m-%d %H:%M} UTC · lot {escape(str(item['lot']))}</p>"
+    )
+
+
+def _is_given(value: Any) -> bool:  # noqa: ANN401 - a cell of a frame
+    return not bool(pd.isna(value))
+
+
+def item_lines(lines: Sequence[AgainstLimit]) -> str:
+    """Return each measurement of an item against its limits; the deciding limit stands out."""
+    rows, on = [], -1
+    for n, x in enumerate(lines):
+        on = n if x.decides else on
+        rows.append(
+            (
+                f"{x.measurement} {x.side}",
+                "not measured" if math.isnan(x.value) else f"{x.value:.6g}",
+                f"{value(x.live)}",
+                f"{value(x.chosen)}",
+                x.unit,
+                _told(x, x.live),
+                _told(x, x.chosen),
+                "decides" if x.decides else "",
+            )
+        )
+    head = ("limit", "measured", "now", "chosen", "unit", "now it is", "then it is", "")
+    return table(head, rows, on=on)
+
+
+def _told(line: AgainstLimit, limit: float) -> str:
+    return "called" if line.called_by(limit) else "within"
+
+
+def item_neighbours(near: pd.DataFrame, measurements: Sequence[str]) -> str:
+    """Return the reviewed items that measure most like an item."""
+    if not len(near):
+        return "<p class='soft'>No reviewed item of this family measures like it.</p>"
+    bad = int((near["verdict"] == "defect").sum())
+    shown = near[["distance", "verdict", "defect", "product", "board", "designator", *measurements]]
+    return (
+        f"<p>Of the {len(near)} reviewed items nearest in measurements {bad} are defects. "
+        "<span class='soft'>Distance: root mean square difference, in standard deviations of the goods."
+        f"</span></p>{frame_table(shown.astype({m: object for m in measurements}), words=1)}"
     )
 
 
@@ -362,6 +625,8 @@ def legend() -> str:
     """Return what the marks of the drawings mean, in words beside each mark."""
 
     def mark(svg: str, words: str) -> str:
+        # The theme's inks, as the drawings have them.
+        svg = svg.replace(INK, "var(--opt-ink)")
         return (
             f'<span style="margin-right:16px;white-space:nowrap"><svg width="22" height="12" '
             f'role="img" aria-label="{words}">{svg}</svg> {words}</span>'
@@ -374,16 +639,64 @@ def legend() -> str:
         "<p class='soft'>"
         + "".join(
             [
-                mark(f'<rect x="3" y="1" width="16" height="10" fill="{GOOD}"/>', "reviewed goods"),
-                mark(line.format(GREY, 1.5, "4 2"), "never reviewed"),
+                mark(
+                    f'<rect x="3" y="1" width="16" height="10" fill="{GOOD}"/>',
+                    "reviewed goods, items",
+                ),
+                mark(line.format(GREY, 1.5, "4 2"), "never reviewed, items"),
                 mark(f'<path d="M11 1 L17 11 L5 11 Z" fill="{DEFECT}"/>', "labelled defect"),
                 mark(line.format(GREY, 1.5, "5 4"), "limit now"),
                 mark(line.format(INK, 2, ""), "limit chosen"),
+                mark(line.format(INK, 1.2, "1 2"), "limit pinned"),
                 mark(line.format(DEFECT, 2, "1 3"), "workmanship bound, guard band shaded"),
             ]
         )
         + "</p>"
     )
+
+
+def trade_legend() -> str:
+    """Return what the marks of the trade mean."""
+    marks = (
+        ("●", GOOD, "held out: limits refitted without each lot"),
+        ("┈", GREY, "the fewest false calls that any limits could have had, counted"),
+        ("◆", DEFECT, "live recipe"),
+        ("○", "var(--opt-ink)", "chosen"),
+        ("✚", "var(--opt-ink)", "set by hand"),
+        ("□", "var(--opt-ink)", "pinned"),
+    )
+    told = " ".join(
+        f'<span style="margin-right:12px"><span style="color:{ink}" aria-hidden="true">{sign}</span> {means}</span>'
+        for sign, ink, means in marks
+    )
+    return f"<p class='soft opt-narrow'>{told}</p>"
+
+
+def ledger_limits(limits: Sequence[Fields]) -> str:
+    """Return the limits of a proposal of the ledger, to their last digit."""
+    rows = [
+        (
+            f"{x['measurement']} {x['side']}",
+            limit_text(x["now"]),
+            limit_text(x["proposed"]),
+            x["unit"],
+        )
+        for x in limits
+    ]
+    return table(("limit", "now", "then", "unit"), rows)
+
+
+def watched(found: Mapping[int, Watched], *, currency: str) -> str:
+    """Return what was promised of exported changes and what followed, as `optimiser watch` says it."""
+    if not found:
+        return "<p>No exported change to watch: accept a proposal and export it first.</p>"
+    why = "".join(
+        f"<p>{escape(f'{number} {w.family}: {reason}')}</p>"
+        for number, w in found.items()
+        for reason in w.reasons
+    )
+    head, rows = watch_tables.watch_head(currency), watch_tables.watch_rows(found)
+    return f"{table(head, rows, words=3)}{why}<p class='soft'>{escape(watch_tables.HOW)}</p>"
 
 
 def invented(name: str) -> str:

@@ -1,0 +1,122 @@
+"""A frame as a table to sort, search, filter and pick from, and to save whole."""
+
+from collections.abc import Callable
+from typing import Any
+
+import ipywidgets as widgets
+import pandas as pd
+from itables.widget import ITable
+
+from optimiser.views.panels.download import Download, csv_text
+from optimiser.views.panels.parts import block
+
+# So many rows the browser holds; the file has all of them, and a filter reaches any.
+MOST_ROWS = 20_000
+_LAYOUT = {"topStart": "info", "topEnd": "search", "bottomStart": "pageLength"}
+
+
+class Grid(widgets.VBox):
+    """A table of a frame, drawn by DataTables without any network.
+
+    Parameters
+    ----------
+    name : str
+        Of the file to save, without its ending.
+    on_pick : callable, optional
+        Told the number of the row that is picked, in order of the frame.
+    rows : int
+        On one page.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        What is shown.
+    """
+
+    children: tuple[widgets.Widget, ...]
+
+    def __init__(
+        self, name: str, on_pick: Callable[[int], object] | None = None, *, rows: int = 10
+    ) -> None:
+        self._on_pick, self._rows = on_pick, rows
+        self._table: ITable | None = None
+        self._told = block()
+        self.frame = pd.DataFrame()
+        self.save = Download(f"{name}.csv", lambda: csv_text(self.frame))
+        super().__init__()
+        self.add_class("opt-grid")
+
+    def show(self, frame: pd.DataFrame, *, words: str = "") -> None:
+        """Show a frame; ``words`` stand above it, HTML.
+
+        Parameters
+        ----------
+        frame : DataFrame
+        words : str
+        """
+        self.frame = frame
+        more = len(frame) - MOST_ROWS
+        left_out = (
+            f"<p class='soft'>The table holds the first {MOST_ROWS:,}; the file has all "
+            f"{len(frame):,}, and a filter reaches the others.</p>"
+            if more > 0
+            else ""
+        )
+        self._told.value = words + left_out
+        if not len(frame):
+            self._table, self.children = None, (self._told,)
+            return
+        shown = _readable(frame.head(MOST_ROWS))
+        if self._table is None:
+            self._table = self._made(shown)
+        else:
+            # Whatever is left out here falls back to the library's own, a cut of 64 KB among them.
+            self._table.update(shown, selected_rows=[], **self._options())
+        self.children = (self._told, self._table, self.save)
+
+    def pick(self, row: int) -> None:
+        """Pick a row as a click on it does."""
+        if self._table is not None:
+            self._table.selected_rows = [row]
+
+    def _made(self, shown: pd.DataFrame) -> ITable:
+        table = ITable(shown, **self._options())
+        table.observe(self._picked, "selected_rows")
+        return table
+
+    def _options(self) -> dict[str, Any]:
+        return {
+            "classes": "display compact nowrap",
+            "style": "width:100%;margin:0",
+            "select": "single" if self._on_pick else False,
+            "showIndex": False,
+            "maxBytes": 0,
+            "maxColumns": 0,
+            "pageLength": self._rows,
+            "lengthMenu": [10, 25, 100],
+            "layout": _LAYOUT,
+            "order": [],
+            "scrollX": True,
+        }
+
+    def _picked(self, change: Any) -> None:  # noqa: ANN401 - a traitlets change
+        if change["new"] and self._on_pick is not None:
+            self._on_pick(int(change["new"][0]))
+
+
+def _readable(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a frame with words for a head, times to the minute, numbers as measured."""
+    shown = frame.rename(columns=lambda c: str(c).replace("_", " "))
+    for column in shown.columns:
+        kind = shown[column].dtype
+        if pd.api.types.is_datetime64_any_dtype(kind):
+            shown[column] = shown[column].dt.strftime("%Y-%m-%d %H:%M")
+        elif pd.api.types.is_float_dtype(kind):
+            shown[column] = pd.Series(
+                ["" if pd.isna(v) else float(f"{v:.6g}") for v in shown[column]],
+                index=shown.index,
+                dtype=object,
+            )
+        elif not pd.api.types.is_numeric_dtype(kind):
+            shown[column] = shown[column].astype(object).where(shown[column].notna(), "")
+    return shown

@@ -1,0 +1,141 @@
+"""The rest of the loop without leaving the notebook: wait, sign, export, what followed, last night."""
+
+from html import unescape
+
+import pytest
+from factories import make_demo
+
+from optimiser.commands.deciding import state_row
+from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.ledger.revision_file import limit_text
+from optimiser.night import last_night
+from optimiser.proposal.session import Session, open_plant
+from optimiser.recipe.past import FOLDER
+from optimiser.recipe.table import read_recipe
+from optimiser.views.panels.decision import DecisionPanel
+from optimiser.views.panels.follow import ExportPanel, NightPanel, WatchPanel
+from optimiser.views.panels.waiting import WaitingPanel
+
+FAMILY = "RES-0402"
+
+
+@pytest.fixture(scope="module")
+def opened(tmp_path_factory):
+    folder = make_demo(
+        tmp_path_factory.mktemp("follow") / "plant",
+        (FAMILY,),
+        days=16,
+        items_per_day=5_000,
+        seed=11,
+    )
+    with open_plant(folder, trials=4) as found:
+        yield found
+
+
+@pytest.fixture
+def session(opened):
+    """A session of its own; what it leaves in ledger and revisions goes."""
+    yield Session(opened.plant, opened.live, opened.history, opened.cases)
+    folder = opened.plant.folder
+    for path in [*folder.glob(f"{LEDGER}*"), *(folder / FOLDER).glob("*")]:
+        path.unlink()
+
+
+def fill(panel, by="Ada Fenn", reason="boards looked at"):
+    panel.confirm.name.value, panel.confirm.reason.value = by, reason
+
+
+def proposed(session, verdict="hold"):
+    """Put a proposal into the ledger by a hand-made setting; return the panel that shows it."""
+    panel = DecisionPanel(session, FAMILY)
+    setting = panel.choice.tally.grid.live
+    n = next(n for n, x in enumerate(panel.choice.tally.grid.limits) if x.live + 1 < len(x.values))
+    setting[n] += 1
+    panel.set(setting)
+    panel.signature.name.value, panel.signature.reason.value = "Bo Marsh", "a look first"
+    assert panel.decide(verdict, although_not_advised=True), panel.status.value
+    return WaitingPanel(session)
+
+
+def test_a_proposal_is_signed_only_as_it_is_shown(session):
+    panel = proposed(session)
+    ledger = Ledger.of(session.plant)
+    state = ledger.states()[0]
+    row = state_row(state, session.plant, session.live)
+    shown = panel.table.frame.iloc[0]
+    assert (shown["proposal"], shown["state"]) == (row["proposal"], row["state"]) == (1, "held")
+    fill(panel)
+    panel.confirm.buttons["Accept"].click()
+    assert "pick a proposal" in panel.status.value
+    panel.table.pick(0)
+    for x in row["limits"]:
+        assert f'<td class="">{limit_text(x["proposed"])}</td>' in panel._one.value
+    panel.confirm.buttons["Accept"].click()
+    yes = panel.confirm.yes
+    panel.confirm.name.value = "Cy Dale"
+    yes.click()
+    assert [e.kind for e in ledger.entries()] == ["proposal", "hold"], "another name takes it back"
+    panel.confirm.buttons["Accept"].click()
+    assert "signed by Cy Dale" in panel.confirm.asked
+    panel.confirm.yes.click()
+    assert "Saved: accept proposal 1" in panel.status.value
+    assert ledger.states()[0].state == "accepted" == panel.table.frame["state"][0]
+    fill(panel, "Ada Fenn", "second thoughts")
+    panel.confirm.buttons["Withdraw"].click()
+    panel.confirm.yes.click()
+    assert ledger.states()[0].state == "withdrawn"
+
+
+def test_without_name_or_reason_nothing_is_asked(session):
+    panel = proposed(session)
+    panel.table.pick(0)
+    panel.confirm.buttons["Reject"].click()
+    assert "NOT SAVED" in panel.status.value
+    assert panel.confirm.asked == ""
+
+
+def test_what_is_exported_is_what_was_shown(session):
+    proposed(session, "accept")
+    panel = ExportPanel(session)
+    ledger, plant = Ledger.of(session.plant), session.plant
+    fill(panel)
+    panel.confirm.buttons["Export"].click()
+    assert f"<strong>{FAMILY}</strong>, proposal 1" in panel.confirm.asked
+    yes = panel.confirm.yes
+    ledger.decide(1, "withdraw", by="Bo Marsh", reason="meanwhile")
+    yes.click()
+    assert "no longer what was shown" in panel.status.value
+    assert not [e for e in ledger.entries() if e.kind == "export"]
+    panel.confirm.buttons["Export"].click()
+    assert "nothing was written" in panel.status.value
+    proposed(session, "accept")
+    fill(panel, reason="released")
+    panel.confirm.buttons["Export"].click()
+    panel.confirm.yes.click()
+    assert "Exported: revision" in panel.status.value, panel.status.value
+    name = next(e for e in reversed(ledger.entries()) if e.kind == "export").body["revision"]
+    written = plant.folder / FOLDER / f"{name}.csv"
+    recipe = read_recipe(written, plant.file.measurements)
+    for x in ledger.states()[-1].entry.body["limits"]:
+        row = next(r for r in recipe.rows if r.name == FAMILY and r.measurement == x["measurement"])
+        assert row.limit(x["side"]) == x["proposed"]
+    assert str(written) in unescape(panel._done.value)
+    watch = WatchPanel(session)
+    watch.start.click()
+    assert watch.wait(60)
+    assert "1 exported changes" in watch.status.value
+    assert "not live" in watch._result.value
+
+
+def test_last_night_says_what_the_command_says(session):
+    def told(plant):
+        return {
+            "at": "2026-03-01T02:15:00", "clock": "2026-02-28T23:00:00", "items": 7, "set_aside": 0,
+            "new_set_aside": 0, "digested": 1, "digests": 1, "proposed": ["A"], "stand": [],
+            "change": ["A"], "recorded": ["A"], "withdrawn": [], "looks": ["<b>limits</b>"],
+            "refused": [], "alarms": [], "failed": {}, "problems": {},
+        }  # fmt: skip
+
+    panel = NightPanel(session, told)
+    assert "LOOK: &lt;b&gt;limits&lt;/b&gt;" in panel._told.value
+    assert "no night has ended yet" in NightPanel(session, last_night)._told.value
