@@ -7,6 +7,7 @@ from pathlib import Path
 import duckdb
 
 from optimiser.history.contract import Finding, refuse
+from optimiser.intake.messages import flatten
 from optimiser.intake.text import MESSAGES, TABLES, UNREADABLE, is_plain, kind_of, write_plain
 from optimiser.intake.translate import PLACE, Problem, translate
 from optimiser.plant.file import Plant
@@ -142,7 +143,7 @@ def scan_of(
     if kind_of(path) in TABLES:
         return _placed(f"{text_literal(path)}, can_have_nan=true", "0"), []
     if kind_of(path) in MESSAGES:
-        return _flattened(path, target)
+        return _flattened(con, path, target)
     plain = path
     if not is_plain(path, shape.encoding, shape.skip):
         plain = target.with_suffix(".text")
@@ -167,9 +168,30 @@ def _placed(file: str, before: str) -> str:
     return f"(select * exclude (file_row_number), file_row_number + 1 + {before} as {PLACE} from {scan})"
 
 
-def _flattened(path: Path, target: Path) -> tuple[str, list[Finding]]:
+def _flattened(
+    con: duckdb.DuckDBPyConnection, path: Path, target: Path
+) -> tuple[str, list[Finding]]:
     """Return SQL of the rows of a file of messages, a row per measurement, and what was refused."""
-    raise NotImplementedError(path, target)
+    flat = target.with_suffix(".long")
+    refused = flatten(path, flat).refused
+    for one in refused:
+        said = f"{one.place}: {one.reason}: {one.text}"
+        con.execute("insert into refused values (?, ?, 0, ?)", [str(target), one.number, said])
+    findings = [
+        Finding(
+            level="set aside",
+            rule=f"{what} refused: {some[0].reason}",
+            file=str(path),
+            row=some[0].number,
+            value=some[0].text[:60],
+            count=len(some),
+            way_out="each is in set_aside.csv with its reason; have the machine's export corrected",
+        )
+        for what in dict.fromkeys(one.what for one in refused)
+        if (some := [one for one in refused if one.what == what])
+    ]
+    scan = f"read_parquet({text_literal(flat)}, hive_partitioning=false)"
+    return f"(select * exclude (place), place::bigint as {PLACE} from {scan})", findings
 
 
 def _write_plain(path: Path, plain: Path, shape: FileShape) -> None:
