@@ -814,3 +814,58 @@ def test_bytes_of_any_kind(tmp_path_factory, raw, name):
     (folder / name).write_bytes(raw)
     found = flatten(folder / name, folder / "out.parquet")
     assert found.rows == 0
+
+
+# Messages as a plant's history ----------------------------------------------------------------
+
+PLANT = """
+[plant]
+name = "Invented"
+[measurements.fillet]
+unit = "um"
+[families.chip]
+[[results]]
+form = "messages"
+time_zone = "as written"
+[results.columns]
+family = "part"
+[results.constants]
+family = "chip"
+lot = "L1"
+[results.words.stage]
+post-reflow = "AOI"
+[results.words.family]
+chip = "PN1"
+[results.measurements.fillet]
+column = "FilletHeight"
+"""
+
+
+def test_a_folder_of_messages_is_a_history(tmp_path):
+    from optimiser.history.read import open_history, write_set_aside
+    from optimiser.plant.file import read_plant
+
+    (tmp_path / "plant.toml").write_text(PLANT)
+    (tmp_path / "history").mkdir()
+    m.write(tmp_path / "history" / "a.jsonl.gz", [CONSTRUCTED])
+    bad = copy.deepcopy(CONSTRUCTED)
+    bad["MessageBody"]["InspectedUnits"][0]["UnitIdentifier"] = None
+    again = copy.deepcopy(CONSTRUCTED)
+    again["MessageBody"]["InspectedUnits"][0]["UnitIdentifier"] = "SN0002"
+    m.write(tmp_path / "history" / "b.json", [bad, again], form="list")
+    with open_history(read_plant(tmp_path)) as history:
+        rows = history.rows(
+            """select time::varchar, line, station, board, designator, pin, family, fillet, called,
+                 verdict, defect, found_by from items order by board, designator"""
+        )
+        write_set_aside(history)
+        found = [(f.rule, f.row, f.count) for f in history.findings if f.level == "set aside"]
+    head = ("2026-03-02 08:15:00", "LINE1", "INSP1")
+    assert [row[:3] for row in rows] == [head] * 4
+    assert [row[3:] for row in rows[:2]] == [
+        ("SN0001/1", "R1", "1", "chip", 210.0, False, None, None, None),
+        ("SN0001/1", "R2", "1", "chip", 110.0, True, "good", "InsufficientSolder", "review"),
+    ]
+    assert len(found) == 1
+    assert found[0][0].startswith("unit refused: UnitIdentifier is missing")
+    assert "message 1, unit 1: UnitIdentifier" in (tmp_path / "set_aside.csv").read_text()

@@ -1,6 +1,5 @@
 """Files made ready to be scanned: text becomes Parquet once, foreign shapes the contract's columns."""
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -8,6 +7,7 @@ from pathlib import Path
 import duckdb
 
 from optimiser.history.contract import Finding, refuse
+from optimiser.intake.messages import flatten
 from optimiser.intake.text import MESSAGES, TABLES, UNREADABLE, is_plain, kind_of, write_plain
 from optimiser.intake.translate import PLACE, Problem, translate
 from optimiser.plant.file import Plant
@@ -15,7 +15,6 @@ from optimiser.plant.shape import FileShape
 from optimiser.sql import text_literal
 
 _HEAD = 1 << 16
-_DIGITS = re.compile("[0-9]+")
 ShapeOf = Callable[[Path], FileShape | None]
 
 
@@ -175,39 +174,25 @@ def _flattened(
     con: duckdb.DuckDBPyConnection, path: Path, target: Path
 ) -> tuple[str, list[Finding]]:
     """Return SQL of the rows of a file of messages, a row per measurement, and what was refused."""
-    from optimiser.intake.messages import flatten  # pyarrow, only where there are messages
-
-    rows = target.with_suffix(".rows")
-    try:
-        found = flatten(path, rows)
-    except UNREADABLE as error:
-        rule, way = f"cannot be read ({error})", "copy the file again from its source"
-        raise refuse([Finding(level="error", rule=rule, file=str(path), way_out=way)]) from error
-    numbers = [int(_DIGITS.search(r.place)[0]) for r in found.refused]  # type: ignore[index]
-    if found.refused:
-        con.executemany(
-            "insert into refused values (?, ?, 0, ?)",
-            [
-                [str(target), n, f"{r.place}: {r.reason}: {r.text}"]
-                for n, r in zip(numbers, found.refused, strict=True)
-            ],
-        )
-    groups: dict[tuple[str, str], list[int]] = {}
-    for n, one in enumerate(found.refused):
-        groups.setdefault((one.what, _DIGITS.sub("N", one.reason.partition(",")[0])), []).append(n)
+    flat = target.with_suffix(".long")
+    refused = flatten(path, flat).refused
+    for one in refused:
+        said = f"{one.place}: {one.reason}: {one.text}"
+        con.execute("insert into refused values (?, ?, 0, ?)", [str(target), one.number, said])
     findings = [
         Finding(
             level="set aside",
-            rule=f"{what}: {found.refused[ns[0]].reason}",
+            rule=f"{what} refused: {some[0].reason}",
             file=str(path),
-            row=numbers[ns[0]],
-            value=found.refused[ns[0]].text[:80],
-            count=len(ns),
-            way_out="correct what sends the messages; the rest of the message is used",
+            row=some[0].number,
+            value=some[0].text[:60],
+            count=len(some),
+            way_out="each is in set_aside.csv with its reason; have the machine's export corrected",
         )
-        for (what, _), ns in sorted(groups.items())
+        for what in dict.fromkeys(one.what for one in refused)
+        if (some := [one for one in refused if one.what == what])
     ]
-    scan = f"read_parquet({text_literal(rows)}, hive_partitioning=false)"
+    scan = f"read_parquet({text_literal(flat)}, hive_partitioning=false)"
     return f"(select * exclude (place), place::bigint as {PLACE} from {scan})", findings
 
 

@@ -37,6 +37,11 @@ class Refused:
     reason: str
     text: str
 
+    @property
+    def number(self) -> int:
+        """The message's number."""
+        return int(self.place.partition(",")[0].removeprefix("message "))
+
 
 def refuse(place: str, what: What, error: object, node: Any) -> Refused:  # noqa: ANN401 - any JSON
     """Return the record of a part that is not taken."""
