@@ -273,7 +273,7 @@ def test_findings_are_kept_for_this_recipe_and_plant_file_only(troubled):
 
 
 def test_lots_that_differ_are_no_trouble(tmp_path):
-    kind = Kind(lot_shift=0.6, skew=0.4, freedom=8.0, lots=25, per_lot=600, families=8)
+    kind = Kind(lot_shift=0.6, skew=0.4, freedom=8.0, lots=25, per_lot=250, families=4)
     stranger = make_stranger(tmp_path / "plant", kind, 5)
     with open_history(read_plant(stranger.folder)) as history:
         found = investigate(history, recipe_of(stranger.folder)).found
