@@ -31,7 +31,7 @@ DOORS = {
     "vl_convert": ("views",),
     "jinja2": ("views/report.py", "recipe/form.py"),
     "sqlite3": ("ledger",),
-    "pyarrow": ("intake",),
+    "pyarrow": ("intake", "tally/elsewhere.py", "tally/engines.py"),
     "sqlalchemy": ("intake/fetch.py",),
     "psycopg": (),
 }

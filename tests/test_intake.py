@@ -76,6 +76,7 @@ def test_the_inch_is_25_4_mm():  # ISO 80000-3; a mil is its thousandth
     assert factor("mm²", "um^2") == 10**6
     assert factor("µm", "um") == factor("μm", "um") == 1
     assert factor("%", "ppm") == 10**4
+    assert factor("MOhm", "mOhm") == 10**9
 
 
 @pytest.mark.parametrize(("unit", "into"), [("um", "deg"), ("furlong", "um"), ("mm", "mm2")])

@@ -48,7 +48,12 @@ _TABLE: dict[str, dict[str, Fraction]] = {
         "ppm": Fraction(1, 10**6),
     },
     "time": {"s": Fraction(1), "ms": Fraction(1, 1000), "us": Fraction(1, 10**6)},
-    "electric potential": {"v": Fraction(1), "mv": Fraction(1, 1000), "kv": Fraction(1000)},
+    "electric potential": {
+        "v": Fraction(1),
+        "mv": Fraction(1, 1000),
+        "kv": Fraction(1000),
+        "megv": Fraction(10**6),
+    },
     "electric resistance": {
         "ohm": Fraction(1),
         "mohm": Fraction(1, 1000),
@@ -56,7 +61,12 @@ _TABLE: dict[str, dict[str, Fraction]] = {
         "megohm": Fraction(10**6),
     },
     "mass": {"mg": Fraction(1, 1000), "g": Fraction(1), "kg": Fraction(1000)},
-    "force": {"n": Fraction(1), "mn": Fraction(1, 1000), "cn": Fraction(1, 100)},
+    "force": {
+        "n": Fraction(1),
+        "mn": Fraction(1, 1000),
+        "cn": Fraction(1, 100),
+        "megn": Fraction(10**6),
+    },
 }
 _POWERS = str.maketrans({"²": "2", "³": "3"})
 _POWER = re.compile(r"\^|\*\*")
@@ -64,7 +74,10 @@ _POWER = re.compile(r"\^|\*\*")
 
 def _plain(unit: str) -> str:
     """Return a unit as the table has it: powers as digits, small letters."""
-    return _POWER.sub("", plain_unit(unit).translate(_POWERS)).replace("Ω", "ohm").casefold()
+    plain = _POWER.sub("", plain_unit(unit).translate(_POWERS)).replace("Ω", "ohm")
+    # Only these have both a milli and a mega that plants use; elsewhere case means nothing.
+    mega = plain[:1] == "M" and plain[1:].casefold() in ("ohm", "n", "v")
+    return f"meg{plain[1:]}".casefold() if mega else plain.casefold()
 
 
 def dimension_of(unit: str) -> str | None:
