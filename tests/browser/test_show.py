@@ -68,14 +68,15 @@ def test_nobody_without_the_token_sees_a_screen(screens):
         assert answer.url.split("?")[0].endswith("/login")
 
 
+@pytest.mark.slow  # two kernels and two screens: half a minute
 def test_the_screens_show_the_plant_and_no_code(browser, plant, screens, tmp_path):
     """One visit from link to link: the headline, panels that answer, no cell of code, no foreign address."""
     guarded = Guarded(browser, "", width=1280, height=1400)
     page = guarded.page
     page.goto(screens["address"], timeout=60_000)
     expect(page.locator(".opt-panel").first).to_be_visible(timeout=60_000)
-    expect(page.locator("body")).to_contain_text("families", timeout=30_000)
-    expect(page.locator("body")).to_contain_text("a month")
+    expect(page.locator("body")).to_contain_text("families", timeout=60_000)
+    expect(page.locator("body")).to_contain_text("a month", timeout=60_000)
     assert page.locator(".jp-CodeCell .jp-InputArea, .jp-CodeMirrorEditor, .highlight").count() == 0
     assert "Run this notebook" not in page.inner_text("body")
     assert "import" not in page.inner_text("body").split()
