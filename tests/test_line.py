@@ -25,6 +25,7 @@ from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
 from optimiser.proposal.line import Line, Points, _Coupled, _sums, boards_of_line
 from optimiser.proposal.propose import propose_with_study
+from optimiser.proposal.session import open_plant
 from optimiser.recipe.table import read_recipe
 from optimiser.search.allocate import Offer, allocate, least_hours, supported
 
@@ -204,8 +205,11 @@ def test_families_that_share_lots_are_not_taken_as_independent():
 
 @pytest.fixture(scope="module")
 def line(tmp_path_factory):
-    """The example as a line, searched with few trials."""
-    return line_of(EXAMPLE, trials=20)
+    """The example as a line, searched with few trials; as a notebook asks for it."""
+    folder = tmp_path_factory.mktemp("line") / "plant"
+    shutil.copytree(EXAMPLE, folder)
+    with open_plant(folder, trials=20) as plant:
+        return plant.line()
 
 
 def line_of(folder, trials):

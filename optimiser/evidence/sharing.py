@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from optimiser.evidence.intervals import Interval, add_up
+from optimiser.evidence.intervals import ZERO, Interval, add_up
 from optimiser.evidence.promise import DAYS_PER_MONTH, HeldOut, Promise
 
 Floats = NDArray[np.float64]
@@ -97,6 +97,8 @@ class Together:
         Money.
     false_calls_saved, escapes_added, escapes_caught : Interval
         Over the history's span.
+    choosing : Interval
+        What choosing among held-out outcomes flattered, money a month; taken off the saving.
     review_shared, escapes_shared : float
         By how much common lots inflate the variances of either part; 1 is not at all.
     """
@@ -109,11 +111,14 @@ class Together:
     false_calls_saved: Interval
     escapes_added: Interval
     escapes_caught: Interval
+    choosing: Interval
     review_shared: float
     escapes_shared: float
 
 
-def together_over_lots(held: Sequence[HeldOut], promises: Sequence[Promise]) -> Together:
+def together_over_lots(
+    held: Sequence[HeldOut], promises: Sequence[Promise], *, choosing: Interval = ZERO
+) -> Together:
     """Return what several families' changes promise together, lots shared between them.
 
     Parameters
@@ -121,6 +126,8 @@ def together_over_lots(held: Sequence[HeldOut], promises: Sequence[Promise]) -> 
     held : sequence of HeldOut
         Over the same lots, in the order of the promises.
     promises : sequence of Promise
+    choosing : Interval
+        What choosing among the outcomes flattered, money a month.
 
     Returns
     -------
@@ -133,13 +140,14 @@ def together_over_lots(held: Sequence[HeldOut], promises: Sequence[Promise]) -> 
     gain = sum_of([p.caught_saving_per_month for p in promises], escapes)
     return Together(
         families=len(promises),
-        saving_per_month=add_up(saved, cost.negated(), gain),
+        saving_per_month=add_up(saved, cost.negated(), gain, choosing.negated()),
         review_saving_per_month=saved,
         added_cost_per_month=cost,
         caught_saving_per_month=gain,
         false_calls_saved=sum_of([p.false_calls_saved for p in promises], review),
         escapes_added=sum_of([p.in_sum.escapes_added for p in promises], escapes),
         escapes_caught=sum_of([p.escapes_caught for p in promises], escapes),
+        choosing=choosing,
         review_shared=review,
         escapes_shared=escapes,
     )

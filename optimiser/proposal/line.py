@@ -4,7 +4,9 @@ What a fit has seen never judges it: every point's outcome is held out. But choo
 held-out outcomes selects the lucky ones, and a plan chooses once a family. So the plan is made
 again for every fold, from outcomes on the other folds alone, of settings fitted without that fold
 and without the lot they are counted in; what is promised is what these plans do in the folds
-that they have not seen. What the outcomes say that were chosen from is printed beside it.
+that they have not seen: the chosen points' own promises, less what choosing flattered. That is
+the cost of plans in the folds that they had not seen, beyond what the plan chosen from all lots
+costs in the same folds, and is measured over all families together.
 """
 
 from collections.abc import Callable, Sequence
@@ -13,16 +15,18 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import t
 
 from optimiser.errors import UsageError
-from optimiser.evidence.intervals import Interval
-from optimiser.evidence.promise import DAYS_PER_MONTH, HeldOut, Promise, promise
+from optimiser.evidence.intervals import ZERO, Interval
+from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL, HeldOut, Promise, promise
 from optimiser.evidence.reviewers import MissCurve
 from optimiser.evidence.sharing import Together, together_over_lots
 from optimiser.history.read import History
 from optimiser.proposal.propose import Case, Found, held_out, items_by_lot, limit_moves, problem_of
 from optimiser.proposal.record import LimitMove, Proposal
 from optimiser.search.allocate import Allocation, Offer, allocate, least_hours, supported
+from optimiser.search.blur import escape_prices
 from optimiser.search.problem import Problem, keeps_to_rails
 from optimiser.search.study import StudyResult, chosen_elsewhere, plan_rows, seen_without
 from optimiser.tally.count import is_called
@@ -136,7 +140,7 @@ class FamilyPlan:
     escapes_now, escapes : float
         Money a month of escapes of the limits, reviewers' misses beside; as the plan was chosen by.
     promise : Promise or None
-        Nested; None where it stays as it is.
+        Its limits refitted in every fold, the pick not; None where it stays as it is.
     certified : bool or None
         Whether the later lots certify that these very limits add few escapes; None where these
         were not tested.
@@ -329,11 +333,15 @@ class Line:
         planned, live = _sums(points, best.plan.picks, curve), _sums(points, now, curve)
         nested = self._nested(budget, curve)
         outcomes = [
-            _outcome(f, int(f.rows[pick]), rows)
-            for f, pick, rows in zip(self.families, best.plan.picks, nested, strict=True)
+            _outcome(f, int(f.rows[pick]))
+            for f, pick in zip(self.families, best.plan.picks, strict=True)
         ]
         moved = [(h, p) for h, p in outcomes if h is not None and p is not None]
-        together = together_over_lots([h for h, _ in moved], [p for _, p in moved])
+        together = together_over_lots(
+            [h for h, _ in moved],
+            [p for _, p in moved],
+            choosing=_flattered(self.families, best.plan.picks, nested),
+        )
         hours = self.hours_per_call * planned.calls
         more, fewer = (
             self._solve(points, self._budget(asked + step)[0], curve)
@@ -536,15 +544,49 @@ def _setting(family: LineFamily, row: int) -> Ints:
     return setting
 
 
-def _outcome(
-    family: LineFamily, row: int, nested: Ints | None
-) -> tuple[HeldOut | None, Promise | None]:
-    """Return a family's outcomes on lots that neither fit nor plan has seen, and their promise."""
-    if family.study is None or nested is None or row == 0:
+def _outcome(family: LineFamily, row: int) -> tuple[HeldOut | None, Promise | None]:
+    """Return a family's outcomes on lots that its limits were not fitted to, and their promise.
+
+    The point is picked, so its limits are refitted in every fold and the pick is not: what the
+    picking flattered is taken off the sum.
+    """
+    if family.study is None or row == 0:
         return None, None
-    study = chosen_elsewhere(family.problem, family.study, recommended=row, chosen=nested)
+    chosen = np.full(len(family.study.folds.weight), row, dtype=np.int64)
+    study = chosen_elsewhere(family.problem, family.study, recommended=row, chosen=chosen)
     held = held_out(family.case, family.problem, study)
     return held, promise(held)
+
+
+def _flattered(
+    families: Sequence[LineFamily], picks: Ints, nested: Sequence[Ints | None]
+) -> Interval:
+    """Return what choosing among held-out outcomes flattered a plan by, money a month.
+
+    In the lots of each fold: what the plan costs that had not seen them, less what the plan costs
+    that was chosen from them too; settings refitted without the fold in both. Never below zero;
+    its error is read off how far the folds differ.
+    """
+    count = max((len(n) for n in nested if n is not None), default=0)
+    by_fold = np.zeros(count)
+    for family, pick, rows in zip(families, picks, nested, strict=True):
+        if family.study is None or rows is None:
+            continue
+        trials, study, problem = family.study.trials, family.study, family.problem
+        worth = escape_prices(problem)
+        monthly = DAYS_PER_MONTH / family.case.span_days
+        final = int(family.rows[pick])
+        for fold, row in enumerate(rows):
+            lots = study.lot_fold == fold
+            own = lots[problem.defect_lot]
+            calls = trials.false_calls[row, lots].sum() - trials.false_calls[final, lots].sum()
+            escapes = (trials.near_escape[row, own] - trials.near_escape[final, own]) @ worth[own]
+            by_fold[fold] += (float(calls) * problem.false_call_cost + float(escapes)) * monthly
+    if count < 2:
+        return ZERO
+    value = max(0.0, float(by_fold.sum()))
+    reach = float(t.ppf((1 + LEVEL) / 2, count - 1) * by_fold.std(ddof=1) * np.sqrt(count))
+    return Interval(value=value, low=value - reach, high=value + reach)
 
 
 def _certified(proposal: Proposal, moves: Sequence[LimitMove]) -> bool | None:

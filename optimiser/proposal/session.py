@@ -36,6 +36,7 @@ from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
 from optimiser.proposal.cache import keep, read_found, read_proposal
 from optimiser.proposal.causes import investigate, read_causes, with_causes
 from optimiser.proposal.choice import Choice
+from optimiser.proposal.line import Line, boards_of_line
 from optimiser.proposal.propose import Case, propose_with_study
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Relabel, relabel
@@ -225,6 +226,18 @@ class Session:
                 "select min(time)::date, max(time)::date from items"
             )
             return first, last
+
+    def line(self) -> Line:
+        """Return all families as a line that can be planned; searches what is not kept.
+
+        Returns
+        -------
+        Line
+        """
+        choices = [self.choice(name) for name in self.cases]
+        with self.lock:
+            boards = boards_of_line(self.history)
+        return Line([(c.case, c.proposal, c.found) for c in choices], boards=boards)
 
     def contested(self, family: str, wanted: Filter = ALL) -> Contested:
         """Return a family's contested items, those of the last filter fetched once.

@@ -252,12 +252,14 @@ def _by_highs(
     if with_slack:
         rows.append(LinearConstraint(slack[None, :], 0.0, np.inf))
     # A breath of a price on hours settles ties; it is taken off the bound again.
-    breath = GAP * 1e-2 * max(1.0, float(np.abs(cost).max())) / max(1e-12, float(hours.max()))
+    breath = GAP * 1e-2 * max(1.0, float(np.abs(cost).max())) / max(1.0, float(hours.max()), budget)
     whole = np.ones(len(cost), dtype=np.int64)
     solved = solve(cost + breath * hours, rows, whole, time_limit_s=limits[0], gap=limits[1])
     if solved.x is None:
         return None
     picks = np.array([int(np.argmax(solved.x[a:b])) for a, b in pairwise(starts)])
     used, left = _sums(offers, picks)
-    bound = float(solved.mip_dual_bound) - breath * budget
+    bound = float(solved.mip_dual_bound) - breath * min(
+        budget, float(sum(o.hours.max() for o in offers))
+    )
     return Allocation(picks=picks, hours=used, cost=left, bound=min(left, bound), price=0.0)

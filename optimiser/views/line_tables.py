@@ -119,8 +119,9 @@ def together_words(plan: LinePlan, currency: str) -> list[str]:
         f"  in {plan.span_days:.0f} days {_interval(found.false_calls_saved)} false calls fewer, escapes "
         f"added {_interval(found.escapes_added, 1)}, caught {_interval(found.escapes_caught, 1)}; "
         f"review {_interval(plan.hours_promised, 2)} hours a day",
-        f"  the outcomes that the plan was chosen from say {currency} {plan.chosen_saving_per_month:,.0f}: "
-        "choosing flatters, so the promise is made by plans that had not seen the lots they are judged on",
+        f"  choosing among outcomes flatters: {currency} {_interval(found.choosing)} a month are taken off, by "
+        f"plans made without the lots they are judged on (chosen from: {currency} "
+        f"{plan.chosen_saving_per_month:,.0f})",
         "  each family's limits keep to its rails; they are signed family by family",
     ]
 
