@@ -31,9 +31,11 @@ DOORS = {
     "vl_convert": ("views",),
     "jinja2": ("views/report.py", "recipe/form.py"),
     "sqlite3": ("ledger",),
-    "pyarrow": ("intake", "tally/elsewhere.py", "tally/engines.py"),
+    "pyarrow": ("intake", "tally/engines.py"),
     "sqlalchemy": ("intake/fetch.py",),
     "psycopg": (),
+    "joblib": ("machines.py",),
+    "distributed": ("machines.py",),
 }
 
 

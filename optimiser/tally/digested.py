@@ -5,8 +5,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import duckdb
-
 from optimiser.errors import OptimiserError
 from optimiser.history.digest.fold import FOLD, read_fold, to_fold, write_fold
 from optimiser.history.digest.inbox import Told, Unit, ground_of, open_told, unit_key, units_of
@@ -203,7 +201,7 @@ def _fold(store: Store) -> None:
     for month, digests in to_fold(store.serving.values()).items():
         try:
             folded = write_fold(store.folder / DIGESTS, month, digests)
-        except (OSError, duckdb.Error) as error:
+        except (OSError, OptimiserError) as error:
             # They serve as they lie; the next night tries again.
             store.tell("not folded", month=month, why=str(error))
             continue

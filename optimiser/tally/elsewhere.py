@@ -7,13 +7,13 @@ every row, is not passed there. The grids come from a history that is read here:
 """
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import duckdb
 import numpy as np
 import pandas as pd
 
 from optimiser.errors import HistoryError, nearest
+from optimiser.history.elsewhere import defects_in_types
 from optimiser.history.limits import PlacedLimits, place_limits
 from optimiser.plant.file import Plant
 from optimiser.recipe.table import Recipe
@@ -21,9 +21,6 @@ from optimiser.sql import quoted
 from optimiser.tally.count import Columns, Counted, FamilyTally, by_place, tallies_of, tightest
 from optimiser.tally.engines import Engine
 from optimiser.tally.grid import Grid
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 # Kept to what every engine reads alike: no "is distinct from", no "group by all", no "::".
 _NO_DEFECT = "(i.verdict is null or i.verdict <> 'defect')"
@@ -154,24 +151,4 @@ def _labelled(
         f"""select b.place_id, i.lot, i.time, i.weight, {limits.called("live")} as live_called, {text}, {measured}
             from {limits.join(items.counts)} where i.verdict = 'defect'"""
     )
-    return _in_types(found, items.measurements, number)
-
-
-def _in_types(
-    found: "pa.Table", measurements: tuple[str, ...], number: Mapping[str, int]
-) -> pd.DataFrame:
-    """Return defects in the order and the types that `count.py` has them in."""
-    lots = pd.DataFrame({"lot": list(number), "lot_id": np.arange(len(number), dtype=np.int32)})
-    text = {c: f"{c}::varchar as {c}" for c in _TEXT}
-    measured = ", ".join(f"{quoted(m)}::float as {quoted(m)}" for m in measurements)
-    with duckdb.connect() as con:
-        con.execute("set TimeZone = 'UTC'")
-        con.register("found", found)
-        con.register("lots", lots)
-        return con.execute(
-            f"""select place_id::integer as place_id, lot_id, time::timestamp as time,
-                  {", ".join(text[c] for c in _TEXT[:6])}, {text["defect"]}, {text["found_by"]},
-                  coalesce(weight, 1)::double as weight, live_called, {measured}
-                from found join lots using (lot)
-                order by found.time, found.board, found.designator, found.pin, found.stage"""
-        ).df()
+    return defects_in_types(found, _TEXT, items.measurements, number)

@@ -16,6 +16,7 @@ from typing import Any
 
 import duckdb
 
+from optimiser.errors import HistoryError
 from optimiser.history.digest.store import (
     META,
     TABLES,
@@ -81,6 +82,11 @@ def write_fold(folder: Path, month: str, digests: Sequence[Digest]) -> list[Dige
     -------
     list of Digest
         The same, in the same order, as they lie in the fold.
+
+    Raises
+    ------
+    HistoryError
+        If a table of one of them cannot be read to its end.
     """
     listed = json.dumps([d.name for d in digests])
     name = f"{FOLD}{month}-{hashlib.sha256(listed.encode()).hexdigest()[:16]}"
@@ -92,10 +98,12 @@ def write_fold(folder: Path, month: str, digests: Sequence[Digest]) -> list[Dige
                     f"(select {k}::integer as {MEMBER}, {only_own(d, table)})"
                     for k, d in enumerate(digests)
                 )
-                con.execute(
-                    f"""copy ({parts}) to {text_literal(draft / f"{table}.parquet")}
-                        (format parquet, compression zstd)"""
-                )
+                target = text_literal(draft / f"{table}.parquet")
+                try:
+                    con.execute(f"copy ({parts}) to {target} (format parquet, compression zstd)")
+                except duckdb.Error as error:
+                    msg = f"digests of {month} cannot be folded: {str(error).splitlines()[0]}"
+                    raise HistoryError(msg) from error
         files = {p.stem: (p.stat().st_size, sha_of_file(p)) for p in sorted(draft.iterdir())}
         write_sealed(draft / META, _to_table([d.meta for d in digests], files))
     return read_fold(folder / name)
