@@ -8,6 +8,7 @@ import re
 import shutil
 import sqlite3
 import subprocess
+import tempfile
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -17,6 +18,7 @@ import pytest
 from test_revision import SOT_OFFSET, TILT, Bench, move
 
 import optimiser
+from optimiser import seal
 from optimiser.cli import main
 from optimiser.commands.deciding import state_row
 from optimiser.errors import ConflictError, LedgerError, OptimiserError, PlantError, UsageError
@@ -30,7 +32,7 @@ from optimiser.proposal.cache import keep, read_found, read_proposal
 from optimiser.proposal.propose import propose_with_study
 from optimiser.proposal.signing import accept, intend, write
 from optimiser.recipe.table import read_recipe
-from optimiser.seal import KEY
+from optimiser.seal import KEY, seal_of
 
 EXAMPLE = Path(__file__).parents[1] / "data/example"
 
@@ -168,6 +170,20 @@ def test_somebody_elses_key_is_not_this_machines(made, tmp_path, monkeypatch):
     told = []
     assert read_proposal(tmp_path / "kept", case, on_refused=told.append) is None
     assert "another key" in told[0]
+
+
+def test_a_key_is_made_once_and_found_again_by_the_next_run(tmp_path, monkeypatch):
+    """Its folder may not be there yet, nor a folder for short-lived files on the same disk."""
+    place = tmp_path / "not" / "there" / "key"
+    monkeypatch.setenv(KEY, str(place))
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "no such folder"))
+    sealed = seal_of("a limit", "220")
+    assert len(place.read_text()) == 64
+    seal._key.cache_clear()  # as a process of its own
+    assert seal_of("a limit", "220") == sealed
+    seal._make(place)
+    seal._key.cache_clear()
+    assert seal_of("a limit", "220") == sealed, "the first of two stays"
 
 
 def test_a_forged_proposal_never_reaches_ledger_or_revision(tmp_path, capsys, caplog):
