@@ -12,7 +12,7 @@ import altair as alt
 import pandas as pd
 
 GOOD, DEFECT, GREY, INK = "#0072B2", "#D55E00", "#767676", "#1c1c1c"
-WIDTH, HEIGHT = 460, 300
+WIDTH, HEIGHT = 375, 300
 PICK, DAYS = "pick", "days"
 T = TypeVar("T", alt.LayerChart, alt.ConcatChart)
 

@@ -150,7 +150,7 @@ def _trade_layers(
     drawn: alt.LayerChart = (
         alt.LayerChart(layer=[counted, front, chosen, points, now, label, best, hand, pinned])
         .add_params(*params)
-        .properties(width=430, height=230)
+        .properties(width=390, height=230)
     )
     return themed(drawn)
 

@@ -13,8 +13,8 @@ from optimiser.tally.grid import GridLimit
 from optimiser.views.panels import words
 
 MOST_STOPS = 400
-_SLIDER = widgets.Layout(width="190px", flex="0 0 auto")
-_NOTE = widgets.Layout(flex="1 1 150px", min_width="150px")
+_SLIDER = widgets.Layout(width="170px", flex="0 0 auto")
+_NOTE = widgets.Layout(flex="1 1 60px", min_width="60px")
 
 
 class ByHand(widgets.VBox):
@@ -182,7 +182,7 @@ def level_of(limit: GridLimit, text: str) -> int | None:
 
 def _label(limit: GridLimit) -> widgets.HTML:
     text = f"<b>{escape(limit.measurement)}</b> {limit.side}, {escape(limit.unit)}"
-    label = widgets.HTML(text, layout=widgets.Layout(width="170px", flex="0 0 auto"))
+    label = widgets.HTML(text, layout=widgets.Layout(width="150px", flex="0 0 auto"))
     return label.add_class("opt-name")
 
 

@@ -132,10 +132,8 @@ class DecisionPanel(Panel):
         """Return the parts from top to bottom: what is decided on in one view, then why, then the yes."""
         families = widgets.HBox([self._families, self.halt])
         families.add_class("opt-stays")
-        limits = widgets.VBox(
-            [self._toolbar, self.by_hand], layout=widgets.Layout(flex="1 1 560px")
-        )
-        side = widgets.VBox([self.trade, widgets.HTML(words.trade_legend())])
+        limits = widgets.VBox([self._toolbar, self.by_hand]).add_class("opt-limits")
+        side = widgets.VBox([self.trade, widgets.HTML(words.trade_legend())]).add_class("opt-side")
         spread = widgets.VBox(
             [self._pages, self._drawing, self._legend, self._compare, self.filters]
         ).add_class("opt-spread")

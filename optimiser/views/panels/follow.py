@@ -38,7 +38,9 @@ class ExportPanel(Panel):
         self._session, self._lock = session, threading.RLock()
         self._ledger = Ledger.of(session.plant)
         self._waits, self._done = block("opt-exportable"), block("opt-exported")
-        self.again = widgets.Button(description="Read the ledger again")
+        self.again = widgets.Button(
+            description="Read the ledger again", layout=widgets.Layout(width="auto")
+        )
         self.again.on_click(lambda _: self.refresh())
         self.confirm = Confirm(
             {"Export": "writes the next revision beside the plant file"},
@@ -179,7 +181,9 @@ class NightPanel(Panel):
     def __init__(self, session: Session, last_night: Callable[[Plant], dict[str, Any]]) -> None:
         self._session, self._last_night = session, last_night
         self._told = block("opt-night")
-        self.again = widgets.Button(description="Read the log again")
+        self.again = widgets.Button(
+            description="Read the log again", layout=widgets.Layout(width="auto")
+        )
         self.again.on_click(lambda _: self.refresh())
         super().__init__([self._told, self.again, self.status], session.plant)
         self.refresh()

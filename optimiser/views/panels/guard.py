@@ -185,8 +185,11 @@ _STYLE = """
 .opt-panel table.opt-wraps td { white-space: normal; }
 /* What is decided on in one view; on a wide screen the promise stands beside the limits. */
 .opt-bench { flex-flow: row wrap; gap: 8px 20px; align-items: flex-start; overflow: visible; }
+.opt-bench > .opt-side { flex: 0 1 510px; overflow: visible; }
+.opt-bench > .opt-limits { flex: 1 1 470px; overflow: visible; }
 .opt-bench > .opt-spread { flex: 1 1 100%; order: 3; overflow: visible; }
-.opt-bench > .opt-why { flex: 1 1 100%; order: 4; }
+.opt-bench > .opt-why { flex: 1 1 100%; order: 4; min-width: 0; }
+.opt-bench > .opt-why p { max-width: 62ch; white-space: normal; }
 @media (min-width: 1700px) { .opt-bench > .opt-why { flex: 1 1 480px; order: 2; max-width: 760px; } }
 .opt-narrow { max-width: 470px; font-size: 12px; }
 .opt-verdict { max-width: 110ch; }
@@ -196,6 +199,9 @@ _STYLE = """
 .opt-grid table.dataTable td, .opt-grid table.dataTable th { padding: 3px 10px 3px 0; }
 .opt-grid .dt-container input, .opt-grid .dt-container select { color: var(--opt-ink);
   background: var(--jp-layout-color1, #fff); border: 1px solid var(--opt-line); }
+.opt-panel .opt-grid table.dataTable td, .opt-panel .opt-grid table.dataTable th { text-align: left; }
+.opt-panel .opt-grid table.dataTable td.dt-type-numeric,
+.opt-panel .opt-grid table.dataTable th.dt-type-numeric { text-align: right; }
 .opt-grid table.dataTable tbody tr { background: none; cursor: default; }
 .opt-panel pre.opt-said { white-space: pre-wrap; font-family: inherit; margin: 4px 0; color: var(--opt-ink); }
 .opt-download { width: auto; }

@@ -154,7 +154,9 @@ class OverviewPanel(Panel):
             layout=widgets.Layout(width="380px"),
         )
         self.rank.observe(safely(lambda _: self.refresh(), self, "Cannot rank them"), "value")
-        self.again = widgets.Button(description="Read proposals again")
+        self.again = widgets.Button(
+            description="Read proposals again", layout=widgets.Layout(width="auto")
+        )
         self.again.on_click(lambda _: self.refresh())
         self.look = widgets.Button(
             description="What a second look would free",

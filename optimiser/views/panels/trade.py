@@ -31,7 +31,7 @@ class Trade(widgets.VBox):
         self._names: tuple[str, ...] = ()
         self._quiet = False
         self.listed = widgets.Select(
-            description="Point", rows=5, layout=widgets.Layout(width="500px", height="96px")
+            description="Point", rows=5, layout=widgets.Layout(width="480px", height="96px")
         )
         self.listed.add_class("opt-points")
         self.listed.observe(self._listed, "value")
