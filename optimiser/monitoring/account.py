@@ -602,7 +602,20 @@ def _family(of: Proposal, plant: Plant) -> dict[str, Any]:
 
 
 def _change(number: int, of: Watched) -> dict[str, Any]:
-    """Return one live change: promised against realised."""
+    """Return one exported change: promised against realised; neither before it is live."""
+    told = (
+        {
+            "promised": asdict(of.promised_saving_per_month),
+            "realised": asdict(of.saving_per_month),
+            "realised_to_date": asdict(of.saving_per_month.times(of.months)),
+            "promised_to_date": asdict(of.promised_saving_per_month.times(of.months)),
+            "escapes_expected": asdict(of.expected_escapes),
+        }
+        if of.since is not None
+        else dict.fromkeys(
+            ("promised", "realised", "realised_to_date", "promised_to_date", "escapes_expected")
+        )
+    )
     return {
         "proposal": number,
         "family": of.family,
@@ -610,12 +623,8 @@ def _change(number: int, of: Watched) -> dict[str, Any]:
         "since": of.since.date().isoformat() if of.since else None,
         "days": of.days,
         "items": of.items,
-        "promised": asdict(of.promised_saving_per_month),
-        "realised": asdict(of.saving_per_month),
-        "realised_to_date": asdict(of.saving_per_month.times(of.months)),
-        "promised_to_date": asdict(of.promised_saving_per_month.times(of.months)),
+        **told,
         "escapes_known": of.escapes_known,
-        "escapes_expected": asdict(of.expected_escapes),
         "reason": "; ".join(of.reasons),
     }
 

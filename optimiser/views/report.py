@@ -164,9 +164,15 @@ def _summary(account: Account) -> str:
         * (gather > 0),
         f"The process or a machine should be looked at first: {look}." if look else "",
         f"Live changes: {live}." if live else "",
-        f"{len(account.decided)} proposals were decided on." if account.decided else "",
+        f"{len(account.decided)} {_proposals(len(account.decided))} decided on."
+        if account.decided
+        else "",
     )
     return " ".join(x for x in parts if x)
+
+
+def _proposals(number: int) -> str:
+    return "proposal was" if number == 1 else "proposals were"
 
 
 def _get(of: Any, key: str) -> Any:  # noqa: ANN401 - an Interval or its dict
