@@ -2,12 +2,15 @@
 
 import json
 import socket
+import threading
+import time
 from pathlib import Path
 
 import pytest
 from factories import make_plant
 
 from optimiser.cli import main
+from optimiser.errors import UsageError
 from optimiser.views import notebook, screen_files
 from optimiser.views.screen_files import screen_of, write_screens
 
@@ -85,3 +88,51 @@ def test_the_environment_names_the_plant(monkeypatch):
     monkeypatch.delenv("OPTIMISER_PLANT")
     notebook.open_session("demo-plant")
     assert opened == [Path("/srv/plant"), Path("demo-plant")]
+
+
+class Sign:
+    """A line below a cell, as IPython hands it out."""
+
+    def __init__(self):
+        self.shown = []
+
+    def update(self, what):
+        self.shown.append(what.data)
+
+
+@pytest.fixture
+def sign(monkeypatch):
+    made = Sign()
+    monkeypatch.setattr(notebook, "get_ipython", object)
+    monkeypatch.setattr(notebook, "TICK", 0.01)
+
+    def display(what, **_):
+        made.update(what)
+        return made
+
+    monkeypatch.setattr(notebook, "display", display)
+    return made
+
+
+def test_a_plant_that_opens_says_so_while_it_does(sign):
+    seen = []
+
+    def work():
+        while len(sign.shown) < 3:
+            time.sleep(0.005)
+        seen.append(threading.current_thread() is threading.main_thread())
+        return "session"
+
+    assert notebook._with_sign("Reading <x>", work) == "session"
+    assert seen == [False]  # the kernel's main thread hears the interrupt meanwhile
+    assert all("Reading &lt;x&gt;" in line and "role='status'" in line for line in sign.shown[:-1])
+    assert sign.shown[-1] == ""
+
+
+def test_a_plant_that_does_not_open_says_why_and_takes_its_line_away(sign):
+    def work():
+        raise UsageError("no plant file")
+
+    with pytest.raises(UsageError, match="no plant file"):
+        notebook._with_sign("Reading", work)
+    assert sign.shown[-1] == ""

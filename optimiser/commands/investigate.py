@@ -9,6 +9,7 @@ from optimiser.commands.common import (
     print_json,
     read_inputs,
     refuse_unknown_family,
+    say,
 )
 
 
@@ -23,6 +24,7 @@ def run(parsed: argparse.Namespace) -> int:
     from optimiser.proposal.causes import cause_words, investigate
     from optimiser.studies.overrides import propose_override
     from optimiser.views import cause_tables, tables
+    from optimiser.views.sentences import only_called_words
 
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
@@ -42,5 +44,7 @@ def run(parsed: argparse.Namespace) -> int:
         )
     else:
         currency = plant.file.plant.currency
+        for line in only_called_words(plant):
+            say(line)
         print(tables.show(cause_tables.cause_text(causes, shown, rows, currency=currency)), end="")
     return 0

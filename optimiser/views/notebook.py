@@ -2,10 +2,16 @@
 
 import os
 import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import Future, wait
+from html import escape
 from pathlib import Path
 
 import altair as alt
 import pandas as pd
+from IPython.core.getipython import get_ipython
+from IPython.display import HTML, display
 from tqdm.auto import tqdm
 
 from optimiser.caution import CAUTION
@@ -25,6 +31,9 @@ from optimiser.views.cause_tables import asked_words, cause_frame
 from optimiser.views.charts import DEFECT, GOOD, GREY, lab_renderer
 from optimiser.views.panels.parts import warm_up
 from optimiser.views.shown import Shown
+
+# Seconds between two looks at what runs in a thread.
+TICK = 0.5
 
 
 def open_session(where: Path | str, *, trials: int = TRIALS) -> Session:
@@ -50,7 +59,42 @@ def open_session(where: Path | str, *, trials: int = TRIALS) -> Session:
     lab_renderer()
     # It is needed for the first panel, and waits for no file.
     threading.Thread(target=warm_up, daemon=True).start()
-    return open_plant(Path(os.environ.get(PLANT_VARIABLE) or where), trials=trials)
+    plant = Path(os.environ.get(PLANT_VARIABLE) or where)
+    return _with_sign(f"Reading {plant}", lambda: open_plant(plant, trials=trials))
+
+
+def _with_sign(words: str, work: Callable[[], Session]) -> Session:
+    """Do something in a thread, with a line below the cell that says for how long it runs.
+
+    The kernel's interrupt is heard at once. Without a notebook there is no line.
+    """
+    if get_ipython() is None:
+        return work()
+    started = time.monotonic()
+    sign = display(_sign(words, 0.0), display_id=True)
+    found: Future[Session] = Future()
+
+    def run() -> None:
+        try:
+            found.set_result(work())
+        except BaseException as error:
+            found.set_exception(error)
+
+    threading.Thread(target=run, daemon=True).start()
+    try:
+        while not found.done():
+            wait([found], timeout=TICK)
+            sign.update(_sign(words, time.monotonic() - started))
+        return found.result()
+    finally:
+        sign.update(HTML(""))
+
+
+def _sign(words: str, seconds: float) -> HTML:
+    """Return the line of something that runs."""
+    return HTML(
+        f"<p class='opt-opening' role='status'>{escape(words)} … {seconds:.0f} s; the interrupt button stops it</p>"
+    )
 
 
 def decisions_frame(session: Session) -> pd.DataFrame:
