@@ -978,14 +978,14 @@ def test_panels_say_what_stands_before_a_family_when_asked(session, found):
     overview.refresh()
     assert standing_words(by_family["SOT"], between="you") in overview._looks.value
     panel = DecisionPanel(session, "CHIP")
-    assert panel._doubtful.value == ""
-    panel._details.selected_index = 3
+    assert panel.details.doubtful.value == ""
+    panel.details.selected_index = 3
     own = [r for r in found.rows if r.family == "CHIP"]
     for row in own[:10]:
-        assert row.board in panel._doubtful.value
-    assert panel._doubtful.value.count("<tr") == 1 + min(10, len(own))
-    assert standing_words(by_family["CHIP"], between="you") in panel._doubtful.value
-    assert HOPEFUL in panel._doubtful.value
+        assert row.board in panel.details.doubtful.value
+    assert panel.details.doubtful.value.count("<tr") == 1 + min(10, len(own))
+    assert standing_words(by_family["CHIP"], between="you") in panel.details.doubtful.value
+    assert HOPEFUL in panel.details.doubtful.value
 
 
 def test_the_manager_is_told_in_one_line(session, found, tmp_path):
