@@ -1,13 +1,12 @@
 """Work spread over processes, or over machines: one pure function, many jobs, results as they end.
 
-joblib spreads it: over processes here, or over whatever listens at the address that the plant file
-gives under ``[machines]``. A worker that dies costs the job that it dies of and no other.
+joblib spreads it over processes here, Dask's client over whatever listens at the address that the
+plant file gives under ``[machines]``. A worker that dies costs the job that it dies of and no other.
 """
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -55,33 +54,43 @@ def spread(
         for number, job in enumerate(jobs):
             yield number, work(job)
         return
+    if scheduler is not None:
+        yield from _at(scheduler, work, jobs)
+        return
+    yield from _over_processes(work, jobs, workers)
+
+
+def _over_processes(
+    work: Callable[[J], R], jobs: Sequence[J], workers: int
+) -> Iterator[tuple[int, R | Lost]]:
+    """Yield the numbered results of processes; what a dead one left undone is done again alone."""
     waiting = dict(enumerate(jobs))
-    with _backend(scheduler) as lost:
+    try:
+        for number, result in _here(work, waiting, workers):
+            del waiting[number]
+            yield number, result
+    except BrokenProcessPool:
+        pass
+    # Whose worker died nobody says: what is left is done again, each job by itself.
+    for number in list(waiting):
         try:
-            for number, result in _run(work, waiting, workers, scheduler):
-                del waiting[number]
-                yield number, result
-        except lost:
-            pass
-        # Whose worker died nobody says: what is left is done again, each job by itself.
-        for number in list(waiting):
-            try:
-                ((_, alone),) = _run(work, {number: waiting[number]}, workers, scheduler)
-            except lost as error:
-                yield number, Lost(f"its worker died ({type(error).__name__}); run again to retry")
-            else:
-                yield number, alone
+            ((_, alone),) = _here(work, {number: waiting[number]}, workers)
+        except BrokenProcessPool as error:
+            yield number, _lost(error)
+        else:
+            yield number, alone
 
 
-def _run(
-    work: Callable[[J], R], jobs: dict[int, J], workers: int, scheduler: str | None
-) -> Iterator[tuple[int, R]]:
-    """Return the numbered results as they end."""
+def _lost(error: BaseException) -> Lost:
+    return Lost(f"its worker died ({type(error).__name__}); run again to retry")
+
+
+def _here(work: Callable[[J], R], jobs: dict[int, J], workers: int) -> Iterator[tuple[int, R]]:
+    """Return the numbered results of processes of this machine as they end."""
     from joblib import Parallel, delayed
 
-    most = -1 if scheduler else max(workers, 2)
     # Not all at once, or each job's worth of arguments would wait in memory.
-    pool = Parallel(n_jobs=most, return_as="generator_unordered", batch_size=1)
+    pool = Parallel(n_jobs=max(workers, 2), return_as="generator_unordered", batch_size=1)
     found: Iterator[tuple[int, R]] = pool(
         delayed(_numbered)(work, n, j) for n, j in list(jobs.items())
     )
@@ -92,18 +101,25 @@ def _numbered(work: Callable[[J], R], number: int, job: J) -> tuple[int, R]:
     return number, work(job)
 
 
-@contextmanager
-def _backend(scheduler: str | None) -> Iterator[tuple[type[BaseException], ...]]:
-    """Choose who works; gives the errors that a lost worker raises."""
-    if scheduler is None:
-        with nullcontext():
-            yield (BrokenProcessPool,)
-        return
-    client, killed = _connect(scheduler)
-    from joblib import parallel_config
+def _at(
+    scheduler: str, work: Callable[[J], R], jobs: Sequence[J]
+) -> Iterator[tuple[int, R | Lost]]:
+    """Yield the numbered results of a scheduler's workers as they end.
 
-    with client, parallel_config(backend="dask", client=client):
-        yield (killed, CancelledError)
+    By the scheduler's own futures: joblib's backend waits for ever for a job whose workers died.
+    """
+    client, killed = _connect(scheduler)
+    from distributed import as_completed
+
+    with client:
+        numbers = {client.submit(work, job, pure=False): n for n, job in enumerate(jobs)}
+        for future in as_completed(list(numbers), loop=client.loop):
+            try:
+                result = future.result()
+            except (killed, CancelledError) as error:
+                yield numbers[future], _lost(error)
+            else:
+                yield numbers[future], result
 
 
 def _connect(scheduler: str) -> tuple[Any, type[BaseException]]:
