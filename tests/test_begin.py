@@ -91,7 +91,12 @@ def expected(base, columns=COLUMNS, where="true"):
     return base.execute(f"select {columns} from base where {where} order by all").fetchall()
 
 
-SAME = [name for name in exports.SHAPES if name not in ("calls_only", "american_tabs", "messages")]
+SAME = [
+    # A file a day costs ten times one file of them all.
+    pytest.param(name, marks=[pytest.mark.slow] if name == "packed_days" else [])
+    for name in exports.SHAPES
+    if name not in ("calls_only", "american_tabs", "messages")
+]
 
 
 @pytest.mark.parametrize("name", SAME)
@@ -121,7 +126,7 @@ def test_messages_of_inspected_units(begin, base):
     _, said, plant = begin("messages")
     assert [d["key"] for d in said["decide"]] == ["recipe.csv"]
     columns = COLUMNS.replace(" lot,", "").replace(", found_by, weight", "")
-    where = "found_by is distinct from 'audit'"
+    where = f"found_by is distinct from 'audit' and {exports.SENT}"
     assert items(settle(plant), columns) == expected(base, columns, where)
 
 
@@ -304,7 +309,7 @@ def test_foreign_parquet_has_not_measured_as_nan(begin, base):
 
 @pytest.mark.parametrize(
     "name",
-    [pytest.param("packed_days", marks=[pytest.mark.slow, pytest.mark.ci]), "split_verdicts"],
+    [pytest.param("packed_days", marks=pytest.mark.slow), "split_verdicts"],
 )
 def test_the_night_counts_what_the_door_reads(begin, name):
     """Digests of files of another shape are one history with the files themselves."""

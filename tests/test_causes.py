@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from factories import any_proposal, make_plant
+from factories import any_proposal, make_demo, make_plant
 from open_data import carried_by
 from scipy.stats import ttest_1samp, ttest_ind
 from statsmodels.stats.multitest import multipletests
@@ -23,7 +23,6 @@ from troubled_demo import (
 )
 
 from optimiser.cli import main
-from optimiser.demo.write import write_demo
 from optimiser.evidence.apart import apart, called_more, serves_nothing, shifted
 from optimiser.evidence.discoveries import adjusted
 from optimiser.evidence.intervals import Interval
@@ -167,7 +166,7 @@ def test_a_limit_is_useless_only_if_both_its_calls_and_other_defects_say_so():
 def troubled(tmp_path_factory):
     """A demo with every trouble, open, with its findings."""
     folder = tmp_path_factory.mktemp("troubled") / "plant"
-    write_demo(folder, days=60, items_per_day=25_000, seed=3)
+    make_demo(folder, (*ROOTED, *HEALTHY), days=60, items_per_day=25_000, seed=3)
     measure_again(folder, seed=3)
     flatten_limit(folder, seed=3, keep=(*ROOTED, *HEALTHY))
     live = recipe_of(folder)

@@ -740,7 +740,10 @@ def test_a_damaged_fold_costs_its_month_only(folded, name):
     assert folders(folded) == (["2026-03", "2026-04"], 4)
 
 
-@pytest.mark.parametrize("step", ["seal", "rename", "sweep"])
+@pytest.mark.parametrize(
+    "step",
+    ["rename", *(pytest.param(s, marks=pytest.mark.slow) for s in ("seal", "sweep"))],
+)
 def test_a_fold_that_broke_off_loses_nothing(written, tmp_path, monkeypatch, step):
     folder = make_plant(
         tmp_path / "plant", items=over_months(make_items()), write=in_files(None, 18)

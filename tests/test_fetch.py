@@ -416,7 +416,6 @@ def most_memory(process):
 
 
 @pytest.mark.slow
-@pytest.mark.ci
 def test_a_million_rows_in_bounded_memory(tmp_path, server, engine):
     """Memory is that of a file's rows and not of the table: 20 times the rows, the same memory."""
     most = []

@@ -136,7 +136,7 @@ def judged(folder, kind, seed):
 @pytest.mark.parametrize(
     ("kind", "seeds"),
     [
-        pytest.param("misread", (3,), marks=pytest.mark.ci),
+        ("misread", (3,)),
         ("misread", (4, 5, 6, 7, 8)),
         ("skewed", (3, 4, 5, 6)),
     ],

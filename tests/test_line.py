@@ -331,7 +331,7 @@ def promised_and_true(folder, kind, seed, share, trials):
 @pytest.mark.parametrize(
     ("kind", "seeds"),
     [
-        pytest.param("bursts", (31,), marks=pytest.mark.ci),
+        ("bursts", (31,)),
         ("skewed", (31, 32, 33, 34, 35, 36)),
         ("suppliers", (31, 32, 33, 34, 35, 36)),
         ("restless", (31, 32, 33, 34, 35, 36)),

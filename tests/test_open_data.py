@@ -233,6 +233,7 @@ def mean(rows: list[Compared], part: str) -> float:
     return float(np.mean([v[0] if isinstance(v, tuple) else v for v in values]))
 
 
+@pytest.mark.slow
 def test_promise_of_breast_cancer_agrees_with_unseen_rows(tmp_path):
     found = held_out_splits(tmp_path, 6)
     for rows in found.values():

@@ -31,6 +31,8 @@ def shown(plant, home, *words):
             stdout=subprocess.PIPE,
             stderr=log,
             text=True,
+            # A test run in the background would hand its ignored Ctrl-C down.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         )
     try:
         told = ""
