@@ -526,3 +526,75 @@ def test_a_check_has_no_scale(tmp_path):
     toml = table(measurements={"fill": {"unit": "%", "check": True, "step": 1.0}})
     with pytest.raises(PlantError, match="a check is on or off"):
         read_plant(make_plant(tmp_path, items=[], toml=toml))
+
+
+# --- lines that carry honesty and once could be broken unseen ---------------------------
+
+
+def test_the_row_of_a_reshaped_file_is_the_files_own(tmp_path):
+    """A finding on the long form names the first of the item's rows, not the item's number."""
+
+    def twice(n, rows):
+        return [*rows, ("tilt", "99", "deg")] if n == 9 else rows
+
+    plant = plant_with(tmp_path, LONG, long(twice))
+    _, findings = of(plant, "select 1")
+    (finding,) = [f for f in findings if f.level == "set aside"]
+    before = sum(item[m] is not None for item in make_items()[:9] for m in MEASUREMENTS)
+    assert finding.row == before + 1
+
+
+def test_a_byte_that_its_encoding_does_not_have_costs_its_line(tmp_path):
+    def write(folder, items):
+        path = write_csv(folder / "a.csv", items, CONTRACT)
+        lines = path.read_bytes().split(b"\n")
+        lines[5] = lines[5].replace(b"AOI-1", b"AOI\x81-1")  # cp1252 leaves 0x81 undefined
+        path.write_bytes(b"\n".join(lines))
+
+    plant = plant_with(tmp_path, WIDE + 'encoding = "cp1252"\n', write)
+    with open_history(plant) as history:
+        assert (history.rows_used, history.rows_set_aside) == (479, 1)
+        assert history.rows("select distinct station from items") == [("AOI-1",)]
+        (finding,) = [f for f in history.findings if f.level == "set aside"]
+    assert finding.row == 5
+
+
+VERDICTS = """
+[verdict_files]
+time_zone = "UTC"
+[verdict_files.columns]
+board = "board"
+designator = "designator"
+verdict = "verdict"
+found_by = "found_by"
+"""
+
+
+@pytest.mark.parametrize(
+    ("called", "meant"),
+    [((True, False), 0), ((False, True), 1), ((True, True), None), ((False, False), None)],
+)
+def test_a_verdict_without_a_time_means_one_item_or_the_one_that_was_called(
+    tmp_path, called, meant
+):
+    items = [{**i, "verdict": None, "defect": None, "found_by": None} for i in make_items()]
+    twin = {**items[0], "time": items[0]["time"] + timedelta(minutes=5)}
+    items = [{**items[0], "called": called[0]}, {**twin, "called": called[1]}, *items[1:]]
+    toml = table(plant={"verdicts": "told.csv"})
+    folder = make_plant(tmp_path, items=items, toml=toml)
+    with (folder / "plant.toml").open("a", encoding="utf-8") as out:
+        out.write(VERDICTS)
+    (folder / "told.csv").write_text(
+        f"board,designator,verdict,found_by\n{twin['board']},{twin['designator']},defect,review\n"
+    )
+    found, findings = of(
+        read_plant(folder),
+        "select verdict from items where designator = 'Q0' and board = 'B0000' order by time",
+    )
+    aside = [f for f in findings if f.level == "set aside"]
+    if meant is None:
+        assert [v for (v,) in found] == [None, None]
+        assert "several items" in aside[0].rule
+    else:
+        assert [v for (v,) in found] == ["defect" if n == meant else None for n in (0, 1)]
+        assert aside == []
