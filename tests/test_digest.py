@@ -227,7 +227,6 @@ def test_a_few_days_by_their_digests(few_days, tmp_path, monkeypatch):
 
 
 @pytest.mark.slow
-@pytest.mark.ci
 def test_a_demo_plant_by_its_digests(demo_plant, tmp_path):
     found = check_demo(demo_plant, tmp_path)
     assert max(c.tally.items for c in found.cases) > 8192, "no family is large enough to sample"

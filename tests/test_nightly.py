@@ -423,7 +423,6 @@ def test_a_kill_around_every_write(before_the_night, tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.ci
 def test_a_kill_around_the_digest_of_a_small_plant(folder, tmp_path, capsys):
     nightly(capsys, folder)
     last_day_comes(folder)

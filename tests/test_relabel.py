@@ -1023,7 +1023,7 @@ SHARE = 0.10
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [pytest.param(3, marks=pytest.mark.ci), 4])
+@pytest.mark.parametrize("seed", [3, 4])
 def test_an_hour_at_the_microscope_frees_what_the_list_said(tmp_path, seed):
     stranger = make_stranger(tmp_path / "plant", "misread", seed)
     folder = stranger.folder

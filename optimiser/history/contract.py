@@ -7,23 +7,10 @@ from itertools import pairwise
 from typing import Any, Literal
 
 from optimiser.errors import HistoryError
+from optimiser.plant.shape import FILLED
 
-TEXT = (
-    "line",
-    "station",
-    "stage",
-    "product",
-    "board",
-    "lot",
-    "designator",
-    "pin",
-    "part",
-    "family",
-    "verdict",
-    "defect",
-    "found_by",
-)
-COLUMNS = ("time", *TEXT, "called", "weight")
+COLUMNS = FILLED
+TEXT = tuple(c for c in COLUMNS if c not in ("time", "called", "weight"))
 REQUIRED = ("time", "stage", "product", "board", "designator", "family", "verdict", "found_by")
 KEY = ("stage", "board", "designator", "pin", "time")
 STAGES = ("paste", "pre-reflow", "post-reflow")

@@ -296,7 +296,8 @@ def test_a_family_without_defects(open_notebook, root):
     expect(panel.locator(".opt-figures")).to_contain_text("Set by hand")
 
 
-@pytest.mark.parametrize("width", [1280, pytest.param(1920, marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("width", [1280, 1920])
 def test_forty_measurements_stay_readable(open_notebook, root, width, tmp_path):
     if not (root / "wide").exists():
         plant_with_many_measurements(root / "wide")
