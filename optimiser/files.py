@@ -51,6 +51,11 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
     sync(path.parent)
 
 
+def safe_name(text: str) -> str:
+    """Return a text as a file's name: what no file name can hold becomes ``_``."""
+    return "".join(c if c.isalnum() or c in "-_." else "_" for c in text)
+
+
 def sync(path: Path) -> None:
     """Wait until a file or folder is on disk, where the system lets a folder be waited for."""
     with suppress(OSError):

@@ -4,10 +4,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from optimiser.begin.limits import Carried
-from optimiser.files import write_whole
+from optimiser.files import safe_name, write_whole
 from optimiser.plant.file import Plant
 from optimiser.recipe.past import FOLDER
-from optimiser.recipe.table import Recipe, Row, to_csv, write_recipe
+from optimiser.recipe.table import Recipe, Row, to_csv, to_json
 
 
 def take_carried(plant: Plant, live: Recipe, path: Path, carried: Carried) -> str:
@@ -29,18 +29,15 @@ def take_carried(plant: Plant, live: Recipe, path: Path, carried: Carried) -> st
     """
     folder = plant.folder / FOLDER
     folder.mkdir(exist_ok=True)
-    kept = folder / f"{_safe(live.revision)}.csv"
+    kept = folder / f"{safe_name(live.revision)}.csv"
     if not kept.exists():
         write_whole(kept, to_csv(live))
     taken = {_file.stem for _file in folder.glob("*.csv")} | {live.revision}
     number = next(n for n in range(1, 10**6) if f"{live.revision}-carried-{n}" not in taken)
     name = f"{live.revision}-carried-{number}"
-    write_recipe(replace(_over(carried.recipes[-1], live), revision=name), path)
+    taken_over = replace(_over(carried.recipes[-1], live), revision=name)
+    write_whole(path, to_json(taken_over) if path.suffix == ".json" else to_csv(taken_over))
     return name
-
-
-def _safe(revision: str) -> str:
-    return "".join(c if c.isalnum() or c in "-_." else "_" for c in revision)
 
 
 def _over(carried: Recipe, live: Recipe) -> Recipe:

@@ -20,7 +20,7 @@ from optimiser.commands.common import (
 )
 from optimiser.defaults import TRIALS
 from optimiser.errors import UsageError
-from optimiser.files import write_whole
+from optimiser.files import safe_name, write_whole
 
 if TYPE_CHECKING:
     from optimiser.history.read import History
@@ -101,7 +101,7 @@ def _write_sheets(
     folder = history.plant.folder / FOLDER
     by_family = {c.tally.family: c for c in cases}
     paths = [
-        folder / f"{x.kind.replace(' ', '-')}-{n}-{_safe(x.family)}.csv"
+        folder / f"{x.kind.replace(' ', '-')}-{n}-{safe_name(x.family)}.csv"
         for n, x in enumerate(looks, start=1)
     ]
     for path, look in zip(paths, looks, strict=True):
@@ -119,10 +119,6 @@ def _write_sheets(
         elif (plan := audit_of(history, live, case, look.items)) is not None:
             write_sheet(plan, path)
     return paths
-
-
-def _safe(name: str) -> str:
-    return "".join(c if c.isalnum() or c in "-_." else "_" for c in name)
 
 
 def _record(path: Path) -> Mapping[str, Any]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from optimiser.caution import CAUTION
 from optimiser.errors import ConflictError, InputError, RecipeError
-from optimiser.files import write_whole
+from optimiser.files import safe_name, write_whole
 from optimiser.ledger.standing import State
 from optimiser.recipe.table import Recipe, to_csv, to_json
 
@@ -46,7 +46,7 @@ def next_name(live: str, taken: Collection[str] = ()) -> str:
 
 def file_of(folder: Path, revision: str, ending: str = ".csv") -> Path:
     """Return where a revision lies; what no file name can hold becomes ``_``."""
-    safe = "".join(c if c.isalnum() or c in "-_." else "_" for c in revision)
+    safe = safe_name(revision)
     return folder / f"{safe}{ending}"
 
 

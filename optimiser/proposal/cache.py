@@ -22,7 +22,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from optimiser import __version__
-from optimiser.files import write_whole, writing_whole
+from optimiser.files import safe_name, write_whole, writing_whole
 from optimiser.plant.file import Plant
 from optimiser.proposal.propose import Case, Found, problem_of, three_lines
 from optimiser.proposal.record import Proposal
@@ -81,7 +81,7 @@ def _(value: tuple) -> bytes:  # type: ignore[type-arg]
 
 
 def _path(folder: Path, case: Case) -> Path:
-    safe = "".join(c if c.isalnum() or c in "-_." else "_" for c in case.tally.family)
+    safe = safe_name(case.tally.family)
     return folder / f"{safe}-{case_key(case)[:16]}.json"
 
 

@@ -15,6 +15,7 @@ from jinja2 import StrictUndefined, TemplateError
 from jinja2.sandbox import SandboxedEnvironment
 
 from optimiser.errors import RecipeError
+from optimiser.files import safe_name
 from optimiser.plant.file import Plant, RecipeForm, Side, off_limit
 from optimiser.recipe.table import Recipe
 
@@ -25,8 +26,7 @@ Limits = dict[tuple[str, str], dict[Side, float]]
 
 def form_name(form: RecipeForm, revision: str) -> str:
     """Return the name of the file of a revision; what no file name can hold becomes ``_``."""
-    safe = "".join(c if c.isalnum() or c in "-_." else "_" for c in revision)
-    return form.file.replace("{revision}", safe)
+    return form.file.replace("{revision}", safe_name(revision))
 
 
 def write_form(recipe: Recipe, plant: Plant) -> str:
