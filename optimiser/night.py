@@ -246,7 +246,7 @@ class Night:
             words
             for holds, words in (
                 (self.new_set_aside > 0, f"{self.new_set_aside:,} more rows set aside"),
-                (refused, f"{len(refused)} kept proposals not believed"),
+                (refused, f"{len(refused)} kept files not believed"),
                 (
                     self.edited,
                     f"limits of {', '.join(self.edited)} edited in revision {revision} itself",
@@ -536,6 +536,7 @@ def refresh(
     todo = {c.tally.family: c for c in cases if c.tally.family in due}
     refused: list[str] = []
     made, failed, interrupted = _proposed(job, list(todo.values()), refused)
+    causes = read_causes(job.plant, on_refused=refused.append)
     for words in refused:
         job.tell("refused", why=words)
     fresh = {}
@@ -551,9 +552,7 @@ def refresh(
     known = {of.family for of in made}
     standing = (_kept(job.plant, family, s) for family, s in past.items() if family not in known)
     return Refreshed(
-        proposals=rank_by_saving(
-            [*made, *(of for of in standing if of is not None)], read_causes(job.plant)
-        ),
+        proposals=rank_by_saving([*made, *(of for of in standing if of is not None)], causes),
         due=due,
         fresh=fresh,
         failed=failed,

@@ -357,3 +357,16 @@ def test_the_command_refuses_a_family_it_does_not_know(tmp_path, capsys):
     assert "SOT" in capsys.readouterr().err
     assert main(["investigate", str(tmp_path)]) == 0
     assert "nothing was found" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("text", ["{}", "[]", "null", "3", "", '{"causes": '])
+def test_kept_findings_that_are_damaged_are_named(tmp_path, text):
+    folder = make_plant(tmp_path / "plant")
+    (folder / CAUSES).write_text(text)
+    said = []
+    assert read_causes(read_plant(folder), on_refused=said.append) == {}
+    assert len(said) == 1
+    assert "not believed" in said[0]
+    (folder / CAUSES).unlink()
+    assert read_causes(read_plant(folder), on_refused=said.append) == {}
+    assert len(said) == 1

@@ -4,7 +4,8 @@ They need the rows of a whole history, which a night does not read: whoever read
 `propose`, a session) keeps them, and proposals carry what is kept for this very recipe and plant file.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+import logging
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, replace
 from typing import Any
@@ -19,6 +20,7 @@ from optimiser.seal import read_sealed, write_sealed
 from optimiser.studies.causes import Cause, Causes, find_causes
 from optimiser.values import hash_of
 
+_log = logging.getLogger(__name__)
 CAUSES = "causes.json"
 
 
@@ -48,23 +50,32 @@ def investigate(history: History, live: Recipe) -> Causes:
     return found
 
 
-def read_causes(plant: Plant) -> dict[str, tuple[Cause, ...]]:
+def read_causes(
+    plant: Plant, *, on_refused: Callable[[str], None] | None = None
+) -> dict[str, tuple[Cause, ...]]:
     """Return the kept findings by family; empty without any for this recipe and plant file.
 
     Parameters
     ----------
     plant : Plant
+    on_refused : callable, optional
+        Told of a file that is there and not believed; by default the log is.
 
     Returns
     -------
     dict of str to tuple of Cause
     """
+    path = plant.folder / CAUSES
     try:
-        table = read_sealed(plant.folder / CAUSES)
+        table = read_sealed(path)
         if table["ground"] != _ground(plant):
             return {}
         causes = [_cause(row) for row in table["causes"]]
-    except (OSError, ValueError, KeyError, TypeError):
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        words = f"{path}: not believed, {error}; find them again: optimiser investigate"
+        (on_refused or _log.warning)(words)
         return {}
     found: dict[str, tuple[Cause, ...]] = {}
     for cause in causes:
