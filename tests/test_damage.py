@@ -26,12 +26,24 @@ def whole(tmp_path_factory):
     """A plant after a night, a signature, an export and another night; and what it proposes."""
     plant = tmp_path_factory.mktemp("whole") / "plant"
     shutil.copytree(EXAMPLE, plant, ignore=shutil.ignore_patterns("proposals"))
+    in_many_files(plant)
     assert main(["nightly", str(plant), *QUICK]) == 0
+    assert main(["investigate", str(plant)]) == 0
     signed = ("--by", "Ada Fenn", "--reason", "boards looked at")
     assert main(["accept", str(plant), "1", *signed]) == 0
     assert main(["export", str(plant), *signed]) == 0
     assert main(["nightly", str(plant), *QUICK]) == 0
     return plant
+
+
+def in_many_files(plant):
+    """Split the example's history, so that the night folds its digests together."""
+    history = plant / "history.parquet"
+    items = pd.read_parquet(history)
+    history.unlink()
+    history.mkdir()
+    for week, rows in items.groupby(items["time"].dt.day_of_year // 5):
+        rows.to_parquet(history / f"days-{week:02}.parquet", index=False)
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +62,9 @@ def stored(plant):
     """Every file that the tool has left there and reads again."""
     folders = [plant / name for name in ("night", "proposals", "revisions")]
     files = [p for folder in folders for p in sorted(folder.rglob("*")) if p.is_file()]
-    return [p for p in files if p.name not in ("lock", "log.jsonl")] + [plant / "ledger.sqlite"]
+    beside = [plant / name for name in ("ledger.sqlite", "causes.json")]
+    assert any(p.parent.name.startswith("fold-") for p in files)
+    return [p for p in files if p.name not in ("lock", "log.jsonl")] + beside
 
 
 def damage(rng, content: bytes) -> bytes:
@@ -102,6 +116,8 @@ def damaged_nights(whole, proposed, tmp_path, capsys, count: int) -> dict[int, i
         shutil.copy(whole / "ledger.sqlite", plant / "ledger.sqlite")
         for more in plant.glob("ledger.sqlite-*"):
             more.unlink()
+        if target.name == "causes.json":
+            assert run(capsys, "investigate", plant)[0] == 0, words
         # The ledger and the revisions back from a backup: the next night is whole.
         code, out, err = run(capsys, "nightly", plant, *QUICK, "--json")
         assert code == 0, (words, err, out)
