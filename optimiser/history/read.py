@@ -45,8 +45,8 @@ from optimiser.sql import quoted, text_literal
 from optimiser.values import FORMULA, INFINITE
 
 SET_ASIDE = "set_aside.csv"
-# The door looks at every row for the rules, for duplicates and for NaN.
-PASSES = 3
+# The door looks at every row for the rules and for duplicates.
+PASSES = 2
 # About so many of a family are sampled, at least half of them; 1 % of 8,192, a tail, is 80 items.
 SAMPLE = 8192
 _PARTS = count(1)
@@ -68,6 +68,15 @@ class Rule:
     way_out: str
     column: str
     value: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What one look through all rows tells: rows that break a rule, without a lot, and who holds NaN."""
+
+    broken: int
+    without_lot: int
+    with_nan: frozenset[str]
 
 
 class History:
@@ -525,12 +534,12 @@ def _open(history: History) -> None:
 def _judge(history: History, schema: Schema, rules: list[Rule]) -> None:
     """Look at every row: set aside what breaks a rule, make a view of the others."""
     ((history.rows_found,),) = history.rows("select count(*) from raw")
-    _set_aside(history, rules)
+    seen = _look_through(history, schema, rules)
+    _set_aside(history, rules, any_broken=seen.broken > 0)
     history.passed()
     _set_duplicates_aside(history, schema)
     history.passed()
-    _make_recorded(history, schema)
-    history.passed()
+    _make_recorded(history, schema, seen)
 
 
 def _rules(schema: Schema, history: History) -> list[Rule]:
@@ -628,15 +637,37 @@ def _rule(
     )
 
 
-def _set_aside(history: History, rules: list[Rule]) -> None:
+def _first_broken(rules: list[Rule]) -> str:
+    """Return SQL for the number of the first rule that a row breaks; NULL where it breaks none."""
+    return f"case {' '.join(f'when {r.broken} then {n}' for n, r in enumerate(rules))} end"
+
+
+def _look_through(history: History, schema: Schema, rules: list[Rule]) -> Seen:
+    """Look at every row once, whatever is asked of it: reading is dearer than asking."""
+    nan = (f"count(*) filter (where isnan({schema.number(m)}))" for m in history.measurements)
+    asked = [
+        f"count({_first_broken(rules)})",
+        f"count(*) - count({schema.text('lot')})",
+        *nan,
+    ]
+    ((broken, without_lot, *counts),) = history.rows(f"select {', '.join(asked)} from raw")
+    with_nan = (m for m, n in zip(history.measurements, counts, strict=True) if n)
+    return Seen(broken=broken, without_lot=without_lot, with_nan=frozenset(with_nan))
+
+
+def _set_aside(history: History, rules: list[Rule], *, any_broken: bool) -> None:
     """Make the table ``aside``: file, row, rule number, value of every broken row."""
-    which = " ".join(f"when {r.broken} then {n}" for n, r in enumerate(rules))
+    if not any_broken:
+        history.rows(
+            "create table aside(file varchar, row bigint, rule integer, value varchar, place bigint)"
+        )
+        return
     values = " ".join(f"when {n} then {r.value}" for n, r in enumerate(rules))
     history.rows(
         f"""create table aside as
             select {_FILE} as file, {_ROW} as row, {_RULE} as rule, case {_RULE} {values} end as value,
               {PLACE} as place
-            from (select *, case {which} end::integer as {_RULE} from raw)
+            from (select *, {_first_broken(rules)}::integer as {_RULE} from raw)
             where {_RULE} is not null"""
     )
 
@@ -663,14 +694,13 @@ def _set_duplicates_aside(history: History, schema: Schema) -> None:
     history.rows("drop table repeated")
 
 
-def _make_recorded(history: History, schema: Schema) -> None:
+def _make_recorded(history: History, schema: Schema, seen: Seen) -> None:
     """Make the view ``recorded`` of the rows that are used, in the contract's types."""
     columns = [f"{schema.time} as time"]
     columns += [f"{schema.text(c)} as {c}" for c in TEXT if c != "lot"]
-    columns.append(f"{_lot(history, schema)} as lot")
-    with_nan = _with_nan(history, schema)
+    columns.append(f"{_lot(schema, any_blank=seen.without_lot > 0)} as lot")
     columns += [
-        f"{_number(schema, m, has_nan=m in with_nan)} as {quoted(m)}" for m in history.measurements
+        f"{_number(schema, m, has_nan=m in seen.with_nan)} as {quoted(m)}" for m in history.measurements
     ]
     called = schema.boolean("called")
     if history.plant.file.plant.only_called:
@@ -717,21 +747,10 @@ def _judges_verdicts(history: History) -> bool:
     return history.plant.file.plant.verdicts is not None and not history.is_part
 
 
-def _lot(history: History, schema: Schema) -> str:
+def _lot(schema: Schema, *, any_blank: bool) -> str:
     """Return SQL for the lot; the day stands in where it is blank."""
     lot = schema.text("lot")
-    if history.rows(f"select count(*) = count({lot}) from raw")[0][0]:
-        return lot
-    return f"coalesce({lot}, strftime({schema.time}, '%Y-%m-%d'))"
-
-
-def _with_nan(history: History, schema: Schema) -> set[str]:
-    """Return the measurements that hold any NaN; only these need a guard in every scan."""
-    counts = ", ".join(
-        f"count(*) filter (where isnan({schema.number(m)}))" for m in history.measurements
-    )
-    (found,) = history.rows(f"select {counts} from raw")
-    return {m for m, n in zip(history.measurements, found, strict=True) if n}
+    return f"coalesce({lot}, strftime({schema.time}, '%Y-%m-%d'))" if any_blank else lot
 
 
 def _number(schema: Schema, measurement: str, *, has_nan: bool) -> str:
