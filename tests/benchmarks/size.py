@@ -212,7 +212,9 @@ def propose(folder: Path) -> dict:
         rows = history.rows_used
     tallied = time.perf_counter() - started
     made, _ = propose_all(cases, folder=None, workers=2)
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
     return {
+        "cpu": sum(u.ru_utime + u.ru_stime for u in used),
         "families": len(made),
         "rows": rows,
         "tallied": tallied,
@@ -285,16 +287,17 @@ def counting(place: Path, millions) -> str:
 def families(place: Path, numbers) -> str:
     """Return the table of families."""
     lines = [
-        "| families | items | read, checked and tallied: s | all proposed: s | GB | GB, a worker |"
+        "| families | items | read, checked and tallied: s | all proposed: s | processor s | GB | GB, a worker |"
     ]
-    lines.append("|---|---|---|---|---|---|")
+    lines.append("|---|---|---|---|---|---|---|")
     for number in numbers:
         folder = place / str(number)
         write_families(folder, number)
         found = in_child("propose", folder)
         shutil.rmtree(folder)
         lines.append(
-            f"| {found['families']} | {found['rows']:,} | {found['tallied']:.0f} | {found['s']:.0f} | "
+            f"| {found['families']} | {found['rows']:,} | {found['tallied']:.0f} | {found['s']:.0f} "
+            f"| {found['cpu']:.0f} | "
             f"{found['gb']:.1f} | {found['worker_gb']:.1f} |"
         )
         print(lines[-1], file=sys.stderr, flush=True)
