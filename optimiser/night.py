@@ -289,7 +289,11 @@ class Night:
             "proposed": self.refreshed.due,
             "stand": sorted(set(self.families) - set(self.refreshed.fresh)),
             **by_advice,
-            "findings": {of.family: of.findings for of in self.refreshed.proposals if of.findings},
+            "findings": {
+                of.family: [asdict(cause) for cause in of.findings]
+                for of in self.refreshed.proposals
+                if of.findings
+            },
             "month": self._month(),
             "recorded": self.recorded.families,
             "withdrawn": self.recorded.withdrawn,

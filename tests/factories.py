@@ -21,6 +21,7 @@ import pandas as pd
 from optimiser.demo.write import write_demo
 from optimiser.evidence.intervals import ZERO
 from optimiser.evidence.promise import no_change
+from optimiser.proposal.reasons import NothingBetter
 from optimiser.proposal.record import Forward, LimitMove, Line, Proof, Proposal, ThreeLines
 
 Item = dict[str, Any]
@@ -276,7 +277,7 @@ def any_proposal(family: str) -> Proposal:
     return Proposal(
         family=family,
         advice="keep",
-        reasons=("no setting between the rails did better on lots it had not seen",),
+        reasons=(NothingBetter(),),
         limits=(LimitMove(measurement="tilt", side="upper", unit="deg", now=3.5, proposed=3.5),),
         promise=nothing,
         considered=None,

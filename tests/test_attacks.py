@@ -10,7 +10,7 @@ import sqlite3
 import subprocess
 import tempfile
 from contextlib import closing
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -387,12 +387,14 @@ def test_what_is_not_advised_is_signed_only_by_who_says_so(unadvised):
     ledger, setting = session.ledger, choice.recommended.setting
     words = {"by": "Ada Fenn", "reason": "a trial"}
     asked = intend(ledger, choice, session.live, setting, "accept", **words)
-    assert asked.not_advised == choice.proposal.reasons
+    assert asked.not_advised == choice.proposal.reasons == choice.not_advised
     with pytest.raises(ConflictError, match=r"no change is advised for CON-10.*nothing was saved"):
         write(ledger, asked)
     assert ledger.entries() == []
     signed = write(ledger, asked, although_not_advised=True)
-    assert signed.decision.body["although_not_advised"] == list(choice.proposal.reasons)
+    assert signed.decision.body["although_not_advised"] == [
+        asdict(reason) for reason in choice.proposal.reasons
+    ]
 
 
 def test_a_setting_past_a_rail_on_the_whole_is_held_but_never_accepted(unadvised):

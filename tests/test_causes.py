@@ -1,7 +1,9 @@
 """Is the limit the problem: what is found on a plant whose troubles are known, and what is not."""
 
 import json
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -22,7 +24,9 @@ from troubled_demo import (
     recipe_of,
 )
 
+from optimiser import open_plant
 from optimiser.cli import main
+from optimiser.errors import ConflictError
 from optimiser.evidence.apart import apart, called_more, serves_nothing, shifted
 from optimiser.evidence.discoveries import adjusted
 from optimiser.evidence.intervals import Interval
@@ -30,16 +34,22 @@ from optimiser.evidence.moved import move
 from optimiser.history.read import open_history
 from optimiser.history.replay import replay
 from optimiser.plant.file import read_plant
-from optimiser.proposal.causes import CAUSES, cause_words, investigate, read_causes, with_causes
+from optimiser.proposal.causes import CAUSES, investigate, read_causes, with_causes
+from optimiser.proposal.choice import Choice
 from optimiser.proposal.record import LimitMove
+from optimiser.proposal.signing import intend, write
 from optimiser.recipe.table import Recipe
 from optimiser.studies.causes import Cause
 from optimiser.studies.overrides import propose_override
 from optimiser.views.cause_charts import lots_chart, lots_frame
 from optimiser.views.cause_tables import cause_text
+from optimiser.views.panels.words import verdict
+from optimiser.views.reasons import cause_words, why_words
 from optimiser.views.tables import proposal_text, show
 
 HEALTHY = ("RES-0402", "CAP-0805", "CON-10", "PASTE-CHIP")
+
+EXAMPLE = Path(__file__).parents[1] / "data/example"
 
 
 def cause(kind: str, **fields) -> Cause:
@@ -295,7 +305,8 @@ def test_a_change_stays_advised_and_says_first_what_else_is_the_matter():
     moved = cause("drift", measurement="tilt", unit="deg", spreads=1.2)
     (of,) = with_causes([changed()], {"X": [moved]})
     assert of.advice == "change"
-    assert of.reasons[0] == cause_words(moved)
+    assert of.findings == (moved,)
+    assert why_words(of, currency="EUR")[0] == cause_words(moved)
     assert "look at the process first" in show(proposal_text(of, currency="EUR"))
     assert with_causes([of], {"X": [moved]}) == [of]
 
@@ -318,6 +329,32 @@ def test_keep_becomes_investigate_and_what_the_recipe_allows_for_changes_nothing
     (of,) = with_causes([kept], {"X": [replace(row, own_row=False)]})
     assert of.advice == "investigate"
     assert with_causes([kept], {"Y": [row]}) == [kept]
+
+
+def test_what_must_be_cured_first_is_signed_only_by_who_says_so(tmp_path):
+    plant = tmp_path / "plant"
+    shutil.copytree(EXAMPLE, plant, ignore=shutil.ignore_patterns("proposals"))
+    with open_plant(plant, trials=4) as session:
+        choice = session.choice("CON-10")
+        assert choice.advised
+        apart = cause("stations", family="CON-10", measurement="tilt", name="A", against="B")
+        (told,) = with_causes([choice.proposal], {"CON-10": [apart]})
+        again = Choice(choice.case, told, choice.found)
+        assert again.not_advised == (apart,)
+        words = {"by": "Ada Fenn", "reason": "a trial"}
+        setting = again.recommended.setting
+        asked = intend(session.ledger, again, session.live, setting, "accept", **words)
+        assert asked.origin == "front"
+        with pytest.raises(ConflictError, match="no change is advised for CON-10"):
+            write(session.ledger, asked)
+        signed = write(session.ledger, asked, although_not_advised=True)
+    (known,) = signed.decision.body["although_not_advised"]
+    assert (known["kind"], known["name"], known["size"]["low"]) == ("stations", "A", 0.9)
+    drift = cause("drift", family="CON-10", measurement="tilt")
+    (told,) = with_causes([choice.proposal], {"CON-10": [drift]})
+    open_still = Choice(choice.case, told, choice.found)
+    assert open_still.advised
+    assert "The process drifts" in verdict(open_still, None, None, live=True, prices="plant")
 
 
 @pytest.mark.parametrize(

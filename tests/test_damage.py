@@ -123,8 +123,9 @@ def damaged_nights(whole, proposed, tmp_path, capsys, count: int) -> dict[int, i
         assert code == 0, (words, err, out)
         code, out, err = run(capsys, "propose", plant, *QUICK, "--json")
         assert code == 0, words
-        # The month beside each row is worked out where it is shown.
-        found = {r["family"]: {k: v for k, v in r.items() if k != "month"} for r in json.loads(out)}
+        # The month and the words beside each row are worked out where they are shown.
+        rows = [{k: v for k, v in r.items() if k not in ("month", "why")} for r in json.loads(out)]
+        found = {row["family"]: row for row in rows}
         expected = {f: json.loads(json.dumps(p.as_dict())) for f, p in proposed.items()}
         assert found == expected, words
     return codes

@@ -103,7 +103,7 @@ def without_shares(rows) -> list[dict]:
 
     Their shares are worked out over those that are shown, their month where it is shown.
     """
-    shown = ("escape_share", "month")
+    shown = ("escape_share", "month", "why")
     found = [{k: v for k, v in row.items() if k not in shown} for row in rows]
     return sorted(found, key=lambda r: r["family"])
 

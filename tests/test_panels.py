@@ -298,7 +298,9 @@ def test_a_family_without_advice_opens_on_the_live_recipe_and_signs_only_knowing
     yes.click()
     assert "Saved as row 2" in panel.status.value
     proposal, decision = Ledger(plant / LEDGER).entries()
-    assert decision.body["although_not_advised"] == list(panel.choice.proposal.reasons)
+    assert decision.body["although_not_advised"] == [
+        asdict(reason) for reason in panel.choice.not_advised
+    ]
     assert proposal.body["origin"] == "front"
 
 

@@ -24,12 +24,14 @@ from optimiser.proposal.propose import (
     problem_of,
     propose,
     three_lines,
-    unstable_words,
+    unstable,
 )
+from optimiser.proposal.reasons import TooFewDefects
 from optimiser.recipe.table import read_recipe
 from optimiser.search.pose import LEAST_TRUE, chance_to_be_true, label_weights
 from optimiser.tally.count import is_called
 from optimiser.tally.must_catch import rank_kept
+from optimiser.views.reasons import reason_words
 
 TRIALS = 20
 
@@ -83,8 +85,13 @@ def test_family_with_few_defects_is_told_what_to_collect(rows):
     assert few
     for row in few:
         assert row["advice"] == "gather"
-        assert "more" in row["reasons"][0]
-        assert "audit" in row["reasons"][0]
+        (lacking,) = row["reasons"]
+        assert lacking["kind"] == "too few defects"
+        assert lacking["found"] <= row["defects"] < lacking["needed"] == 8
+        assert lacking["items"] == row["items"]
+        words = reason_words(TooFewDefects(**lacking), currency="EUR")
+        assert f"{8 - lacking['found']} more: keep reviewing every call" in words
+        assert "audit" in words
         assert all(x["now"] == x["proposed"] for x in row["limits"])
 
 
@@ -257,11 +264,16 @@ def test_where_folds_disagree_the_setting_is_said_to_be_unstable(cases):
     alike = np.repeat(study.setting[None, None, :], len(study.chosen), axis=1)
     alike = np.repeat(alike, len(study.trials.origin), axis=0)
     calm = replace(study, trials=replace(study.trials, fold_settings=alike))
-    assert unstable_words(problem, calm) == ()
+    assert unstable(problem, calm) == ()
     torn = alike.copy()
     torn[:, 0], torn[:, 1] = 0, problem.last
-    words = unstable_words(
-        problem, replace(study, trials=replace(study.trials, fold_settings=torn))
+    (found,) = unstable(problem, replace(study, trials=replace(study.trials, fold_settings=torn)))
+    totals = np.asarray(problem.counts.sum(axis=1)).ravel()
+    # Nothing called in one fold, everything loosest in the other: counted by hand.
+    none, all_ = (
+        float(is_called(s, problem.ranks) @ totals)
+        for s in (problem.last, np.zeros_like(problem.last))
     )
-    assert words
-    assert "unstable" in words[0]
+    live = float(is_called(problem.live, problem.ranks) @ totals)
+    assert (found.least, found.most) == (live - all_, live - none)
+    assert "unstable" in reason_words(found, currency="EUR")

@@ -10,6 +10,7 @@ import pytest
 from optimiser import open_plant
 from optimiser.cli import main
 from optimiser.ledger.ledger import LEDGER, Ledger
+from optimiser.proposal.reasons import UnlikeRecipe
 
 EXAMPLE = Path(__file__).parents[1] / "data/example"
 QUICK = ("--trials", "4", "--workers", "1")
@@ -134,7 +135,8 @@ def test_a_family_that_ran_other_limits_is_named_and_no_change_is_advised(plant,
     assert code == 0
     rows = {row["family"]: row for row in json.loads(out)}
     assert rows["CON-10"]["advice"] == "keep"
-    assert "not those of the live recipe" in rows["CON-10"]["reasons"][0]
+    assert rows["CON-10"]["reasons"][0]["kind"] == "calls unlike recipe"
+    assert "not those of the live recipe" in rows["CON-10"]["why"][0]
     assert rows["CON-10"]["considered"]["promise"]["saving_per_month"]["value"] > 0
     assert all(x["now"] == x["proposed"] for x in rows["CON-10"]["limits"])
     assert {f: r["advice"] for f, r in rows.items()} == before | {"CON-10": "keep"}
@@ -147,7 +149,9 @@ def test_a_family_that_ran_other_limits_is_named_and_no_change_is_advised(plant,
     with open_plant(plant, trials=4) as session:
         choice = session.choice("CON-10")
         assert not choice.advised
-        assert "not those of the live recipe" in choice.proposal.reasons[0]
+        assert choice.not_advised == (
+            UnlikeRecipe(allowed=session.plant.file.rails.mismatch_share),
+        )
     assert run(capsys, "report", plant)[0] == 0
     told = json.loads((plant / "report.json").read_text())
     assert "CON-10" not in {row["family"] for row in told["waiting"]}

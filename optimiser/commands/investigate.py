@@ -21,9 +21,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print every finding with its size and what to do, and rows for what stands apart."""
-    from optimiser.proposal.causes import cause_words, investigate
+    from optimiser.proposal.causes import investigate
     from optimiser.studies.overrides import propose_override
     from optimiser.views import cause_tables, tables
+    from optimiser.views.reasons import cause_words
     from optimiser.views.sentences import only_called_words
 
     plant, live, path = read_inputs(parsed)

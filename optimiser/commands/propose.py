@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tqdm import tqdm
 
@@ -49,7 +49,6 @@ def run(parsed: argparse.Namespace) -> int:
     from optimiser.proposal.all_families import make_cases
     from optimiser.proposal.calibration import read_calibration
     from optimiser.proposal.causes import investigate
-    from optimiser.proposal.month import month_of
     from optimiser.proposal.stated import check_stated
     from optimiser.views import tables
     from optimiser.views.sentences import only_called_words
@@ -71,8 +70,7 @@ def run(parsed: argparse.Namespace) -> int:
         cases = [only(cases, parsed.family)]
     made, interrupted = _with_bar(cases, plant, parsed.workers)
     if parsed.json:
-        review = plant.file.review
-        print_json([{**p.as_dict(), "month": asdict(month_of(p, review))} for p in made])
+        print_json(_rows(made, plant))
     else:
         past = read_calibration(plant.folder)
         details = parsed.details or parsed.family is not None
@@ -89,6 +87,21 @@ def run(parsed: argparse.Namespace) -> int:
     if interrupted:
         say(f"stopped; {len(made)} of {len(cases)} families are done, run again for the rest")
     return STOPPED if interrupted else 0
+
+
+def _rows(made: Sequence[Proposal], plant: Plant) -> list[dict[str, Any]]:
+    """Return proposals as plain values, with a month and the reasons in words beside each."""
+    from optimiser.proposal.month import month_of
+    from optimiser.views.reasons import why_words
+
+    return [
+        {
+            **of.as_dict(),
+            "month": asdict(month_of(of, plant.file.review)),
+            "why": why_words(of, currency=plant.file.plant.currency),
+        }
+        for of in made
+    ]
 
 
 def _with_bar(cases: Sequence[Case], plant: Plant, workers: int) -> tuple[list[Proposal], bool]:

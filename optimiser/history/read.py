@@ -700,7 +700,8 @@ def _make_recorded(history: History, schema: Schema, seen: Seen) -> None:
     columns += [f"{schema.text(c)} as {c}" for c in TEXT if c != "lot"]
     columns.append(f"{_lot(schema, any_blank=seen.without_lot > 0)} as lot")
     columns += [
-        f"{_number(schema, m, has_nan=m in seen.with_nan)} as {quoted(m)}" for m in history.measurements
+        f"{_number(schema, m, has_nan=m in seen.with_nan)} as {quoted(m)}"
+        for m in history.measurements
     ]
     called = schema.boolean("called")
     if history.plant.file.plant.only_called:

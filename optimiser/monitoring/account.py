@@ -596,8 +596,8 @@ def _family(of: Proposal, plant: Plant) -> dict[str, Any]:
         "lots": of.lots,
         "defects": of.defects,
         "critical": of.critical,
-        "findings": list(of.findings),
-        "reason": "; ".join(of.reasons),
+        "findings": [finite_only(asdict(cause)) for cause in of.findings],
+        "reasons": [finite_only(asdict(reason)) for reason in of.reasons],
     }
 
 

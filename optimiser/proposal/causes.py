@@ -111,7 +111,7 @@ def with_causes(
     Returns
     -------
     list of Proposal
-        A change stays advised with the findings as its first reasons, unless one of them must be
+        A change stays advised with the findings said before its reasons, unless one of them must be
         cured before a limit of the family can be judged: then, and where no change was advised,
         the advice is ``investigate`` and the change found stands as considered.
     """
@@ -121,14 +121,13 @@ def with_causes(
 def _with(of: Proposal, causes: Sequence[Cause]) -> Proposal:
     """Return one proposal with its family's findings."""
     # What the recipe allows for already is no reason to wait.
-    told = [c for c in causes if not c.own_row]
-    words = tuple(cause_words(c) for c in told)
-    if not words or of.findings:
+    told = tuple(c for c in causes if not c.own_row)
+    if not told or of.findings:
         return of
-    said = replace(of, reasons=(*words, *of.reasons), findings=words)
+    said = replace(of, findings=told)
     if of.advice != "change":
         return replace(said, advice="investigate")
-    return _withheld(said) if any(c.comes_first for c in told) else said
+    return _withheld(said) if said.waits else said
 
 
 def _withheld(of: Proposal) -> Proposal:
@@ -151,77 +150,3 @@ def _withheld(of: Proposal) -> Proposal:
         share_reached=0.0 if of.share_reached is not None else None,
         rails_touched=(),
     )
-
-
-def cause_words(of: Cause) -> str:
-    """Return a finding as a sentence without its full stop: what, how much, from how much, what to do.
-
-    Parameters
-    ----------
-    of : Cause
-
-    Returns
-    -------
-    str
-    """
-    size = f"{of.size.value:+,.3g} ({of.size.low:+,.3g} to {of.size.high:+,.3g}) {of.unit}"
-    spreads = f"{abs(of.spreads):.1f} standard deviations of the goods"
-    limit = f"{of.measurement} {of.side}"
-    share = f"{of.size.value:.1%} ({of.size.low:.1%} to {of.size.high:.1%})"
-    words: dict[str, Any] = {
-        "stations": lambda: (
-            f"the machines differ: on the same parts {of.name} measures {of.measurement} {size} against "
-            f"{of.against}{_ratio_words(of)} ({of.items:,} parts in {of.lots} lots); calibrate before moving limits"
-        ),
-        "unexplained": lambda: (
-            f"{share} of the {of.items:,} recorded calls are not what the recipe makes of the "
-            f"measurements, most at {of.measurement or 'no single measurement'}; find what the machine ran first"
-        ),
-        "flicker": lambda: (
-            f"{share} of the calls of {limit} would not come again at a second inspection: the measurement "
-            "does not repeat well enough for this limit; improve it before moving the limit"
-        ),
-        "moved": lambda: (
-            f"the process moved: {of.measurement} by {size}, {spreads}, in steps from {', '.join(of.days)} on "
-            f"({of.lots} lots); look at the process first"
-        ),
-        "drift": lambda: (
-            f"the process drifts: {of.measurement} by {size} over this history, {spreads} ({of.lots} lots); "
-            "look at the process first"
-        ),
-        "two populations": lambda: (
-            f"two populations: {of.measurement} of {of.scope} {of.name} lies {size} from the rest, "
-            f"{spreads} ({of.lots} lots)" + _way(of)
-        ),
-        "called more": lambda: (
-            f"{of.scope} {of.name} makes {of.share:.0%} of the family's false calls, {_times(of)} as often called as "
-            f"the rest: its {of.measurement} lies {size} off, {spreads} ({of.items:,} items in {of.lots} lots)"
-            + _way(of)
-        ),
-        "useless": lambda: (
-            f"{limit} never tells good from defect: of {of.items:,} reviewed calls that it alone makes, "
-            f"{of.share:.0%} of the family's false calls, {share} are labelled defects, no more than misreading "
-            "and their worth explain, and other defects lie no further out than goods; ask what it is for"
-        ),
-    }
-    return str(words[of.kind]())
-
-
-def _ratio_words(of: Cause) -> str:
-    if of.ratio is None:
-        return ""
-    return f" and scatters {of.ratio.value:.2f} ({of.ratio.low:.2f} to {of.ratio.high:.2f}) times as much"
-
-
-def _times(of: Cause) -> str:
-    assert of.factor is not None
-    return f"{of.factor.value:.1f} ({of.factor.low:.1f} to {of.factor.high:.1f}) times"
-
-
-def _way(of: Cause) -> str:
-    """Return what to do about something that stands apart."""
-    if of.own_row:
-        return "; the recipe has a row of its own for it"
-    if of.scope in {"part", "designator"}:
-        return "; look at it, or give it a row of its own, before the family's limits move"
-    return f"; a recipe has no row for a {of.scope}: find the difference, calibrate"

@@ -19,18 +19,19 @@ from optimiser.proposal.prices import Prices, plant_at, prices_of
 from optimiser.proposal.propose import (
     Case,
     Found,
-    doubts,
     held_out,
-    is_advised,
     limit_moves,
     problem_of,
+    reasons_to_keep,
     three_lines,
 )
+from optimiser.proposal.reasons import Reason
 from optimiser.proposal.record import LimitMove, Proposal, ThreeLines
 from optimiser.search.blur import escape_chance, escape_prices
 from optimiser.search.crossfit import near_tables
 from optimiser.search.problem import Problem, released_share, stops_work
 from optimiser.search.study import StudyResult, choose, recommended_at, stand_by
+from optimiser.studies.causes import Cause
 from optimiser.tally.contested import Contested
 from optimiser.tally.count import FamilyTally, Outcome, is_called, outcome
 
@@ -228,14 +229,25 @@ class Choice:
         """The point that is best at these prices; None where nothing was searched."""
         return next((p for p in self.points if p.recommended), None)
 
-    @cached_property
+    @property
     def advised(self) -> bool:
         """Whether the recommended point is a change that the plant's rule advises, at these prices."""
+        return not self.not_advised
+
+    @cached_property
+    def not_advised(self) -> tuple[Reason | Cause, ...]:
+        """Why the recommended point is not advised, at these prices; empty where it is.
+
+        Findings that must be cured before any limit of the family is judged come first.
+        """
         best = self.recommended
         promised = self.promised(best) if best is not None else None
-        if promised is None or doubts(promised, self.case):
-            return False
-        return is_advised(promised, self.case.plant)
+        if best is None or promised is None:
+            return (*self.proposal.findings, *self.proposal.reasons)
+        why = reasons_to_keep(promised, limit_moves(self.tally, best.setting), self.case)
+        if why or self.proposal.waits:
+            return (*self.proposal.findings, *why)
+        return ()
 
     @property
     def best_words(self) -> str:

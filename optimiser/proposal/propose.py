@@ -14,6 +14,23 @@ from optimiser.evidence.bursts import INDEPENDENT, Bursts
 from optimiser.evidence.promise import DAYS_PER_MONTH, HeldOut, Promise, no_change, promise
 from optimiser.plant.file import Plant
 from optimiser.proposal.proof import Searched, Unseen, prove, shortlist
+from optimiser.proposal.reasons import (
+    CannotBeCalled,
+    CriticalFamily,
+    EscapesCaught,
+    FewerFalseCalls,
+    GivenUp,
+    NothingBetter,
+    NothingMayMove,
+    ProcessMoves,
+    Reason,
+    SavingTooSmall,
+    TooFewDefects,
+    TooFewLots,
+    TooUncertain,
+    UnlikeRecipe,
+    Unstable,
+)
 from optimiser.proposal.record import (
     Advice,
     Change,
@@ -125,9 +142,9 @@ def propose_with_study(
     problem, impossible = problem_of(case)
     lacking = what_to_gather(case, problem)
     if lacking:
-        return _unmoved(case, problem, "gather", (*unlike_words(case), *lacking)), None
+        return _unmoved(case, problem, "gather", (*_unlike(case), *lacking)), None
     if not problem.m or impossible:
-        reasons = (*unlike_words(case), *_why_stuck(impossible))
+        reasons = (*_unlike(case), *_why_stuck(impossible))
         return _unmoved(case, problem, "keep", reasons), None
     found = _search(case, problem, on_trial)
     proposal = _weigh(case, problem, found.front, found.study)
@@ -203,23 +220,16 @@ def stable_seed(*names: str) -> int:
     return int.from_bytes(digest[:4], "big")
 
 
-def what_to_gather(case: Case, problem: Problem) -> tuple[str, ...]:
-    """Return what evidence is missing and how to collect it; empty where there is enough."""
+def what_to_gather(case: Case, problem: Problem) -> tuple[Reason, ...]:
+    """Return what evidence is missing; empty where there is enough."""
     needed = case.plant.file.rails.minimum_defects
     found = len(problem.defect_z)
     lots = int(np.count_nonzero(items_by_lot(case.tally)))
-    reasons = []
+    reasons: list[Reason] = []
     if found < needed:
-        reasons.append(
-            f"{found} labelled defects in {case.tally.items:,} items; {needed} are needed, "
-            f"{needed - found} more: keep reviewing every call, record what test and field find "
-            "for this family, and audit passed items near the limits"
-        )
+        reasons.append(TooFewDefects(found=found, needed=needed, items=case.tally.items))
     if lots < FEWEST_LOTS:
-        reasons.append(
-            f"items of {lots} lots; {FEWEST_LOTS} are needed so that a setting can be judged on "
-            "lots it has not seen: add the results of further lots"
-        )
+        reasons.append(TooFewLots(found=lots, needed=FEWEST_LOTS))
     return tuple(reasons)
 
 
@@ -229,20 +239,16 @@ def items_by_lot(tally: FamilyTally) -> NDArray[np.float64]:
     return counts.astype(np.float64)
 
 
-def unlike_words(case: Case) -> tuple[str, ...]:
-    """Return in words that a family's recorded calls are not the recipe's; empty where they are."""
+def _unlike(case: Case) -> tuple[Reason, ...]:
+    """Return that a family's recorded calls are not the recipe's; empty where they are."""
     if not case.unlike_recipe:
         return ()
-    allowed = case.plant.file.rails.mismatch_share
-    return (
-        f"more than {allowed:.2%} of this family's recorded calls are not those of the live recipe nor "
-        "of a revision kept beside it, so a change would start from limits that the machine does not "
-        "run: give the recipe that it runs, then propose again",
-    )
+    return (UnlikeRecipe(allowed=case.plant.file.rails.mismatch_share),)
 
 
-def _why_stuck(impossible: Sequence[Impossible]) -> tuple[str, ...]:
-    return tuple(str(i) for i in impossible) or ("no limit of this family may move",)
+def _why_stuck(impossible: Sequence[Impossible]) -> tuple[Reason, ...]:
+    stuck = tuple(CannotBeCalled(item=i.name, needed=i.needed) for i in impossible)
+    return stuck or (NothingMayMove(),)
 
 
 def whole_rails(problem: Problem, study: StudyResult) -> list[str]:
@@ -283,7 +289,7 @@ def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) 
     attainable = attainable_per_month(
         case, problem, [*study.trials.settings, *(p.setting for p in front.points)]
     )
-    reasons = _reasons_to_keep(promised, moves, case)
+    reasons = reasons_to_keep(promised, moves, case)
     advice: Advice = "keep" if reasons else "change"
     if advice == "keep":
         considered = Change(limits=moves, promise=promised) if any(m.moves for m in moves) else None
@@ -294,7 +300,7 @@ def _weigh(case: Case, problem: Problem, front: ExactFront, study: StudyResult) 
         )
     else:
         considered = None
-        reasons = (*_reasons_to_change(promised, case), *unstable_words(problem, study))
+        reasons = (*_reasons_to_change(promised, case), *unstable(problem, study))
     saving = promised.saving_per_month.value
     return Proposal(
         family=case.tally.family,
@@ -424,43 +430,49 @@ def is_advised(promised: Promise, plant: Plant) -> bool:
     )
 
 
-def _reasons_to_keep(promised: Promise, moves: Sequence[LimitMove], case: Case) -> tuple[str, ...]:
-    """Return why no change is advised, what keeping costs and what would settle it."""
+def reasons_to_keep(
+    promised: Promise, moves: Sequence[LimitMove], case: Case
+) -> tuple[Reason, ...]:
+    """Return why no change is advised, what keeping costs and what would settle it.
+
+    Parameters
+    ----------
+    promised : Promise
+        Of the change.
+    moves : sequence of LimitMove
+        Its limits.
+    case : Case
+
+    Returns
+    -------
+    tuple of Reason
+        Empty where the change is advised.
+    """
     if not any(m.moves for m in moves):
-        return ("no setting between the rails did better on lots it had not seen",)
+        return (NothingBetter(),)
     if first := doubts(promised, case):
         return first
     if is_advised(promised, case.plant):
         return ()
-    saving, currency = promised.saving_per_month, case.plant.file.plant.currency
-    rule = case.plant.file.advice
-    spread = f"{promised.level:.0%} interval {saving.low:,.0f} to {saving.high:,.0f}"
+    saving, rule = promised.saving_per_month, case.plant.file.advice
     if saving.value <= rule.smallest_saving:
-        return (
-            f"the best change found is expected to save {currency} {saving.value:,.0f} a month "
-            f"({spread}), no more than the {rule.smallest_saving:,.0f} that advice asks for",
-        )
+        return (SavingTooSmall(saving=saving, level=promised.level, asked=rule.smallest_saving),)
     return (
-        f"the saving is not certain enough: chance of loss {promised.chance_of_loss:.0%}, at most "
-        f"{rule.largest_chance_of_loss:.0%} is advised",
-        f"keeping gives up {currency} {saving.value:,.0f} a month as far as this history can tell "
-        f"({spread}); {_what_settles(promised, case)}",
+        TooUncertain(chance_of_loss=promised.chance_of_loss, allowed=rule.largest_chance_of_loss),
+        _given_up(promised, case),
     )
 
 
-def doubts(promised: Promise, case: Case) -> tuple[str, ...]:
-    """Return what forbids a change whatever it promises, in words; empty where nothing does."""
-    return unlike_words(case) or _losing_trend(promised)
+def doubts(promised: Promise, case: Case) -> tuple[Reason, ...]:
+    """Return what forbids a change whatever it promises; empty where nothing does."""
+    return _unlike(case) or _losing_trend(promised)
 
 
-def _losing_trend(promised: Promise) -> tuple[str, ...]:
-    """Return in words that what a trend may leave of the saving is worth less than the rest."""
+def _losing_trend(promised: Promise) -> tuple[Reason, ...]:
+    """Return that what a trend may leave of the saving is worth less than the rest."""
     if promised.trend is None or not _trend_loses(promised):
         return ()
-    return (
-        moving_words(promised),
-        "look at the process first: if it goes on like this the change may lose money",
-    )
+    return (_moving(promised, may_lose=True),)
 
 
 def _trend_loses(promised: Promise) -> bool:
@@ -471,52 +483,53 @@ def _trend_loses(promised: Promise) -> bool:
     return left * promised.review_saving_per_month.value + rest < 0
 
 
-def moving_words(promised: Promise) -> str:
-    """Return how a process moves, in words; a promise with a trend."""
+def _moving(promised: Promise, *, may_lose: bool) -> ProcessMoves:
+    """Return how a process moves; of a promise with a trend."""
     trend = promised.trend
     assert trend is not None
-    verb = "rise" if trend.growth > 0 else "fall"
-    return (
-        f"the process moves: false calls {verb} by a factor of {math.exp(abs(trend.growth)):.1f} over "
-        f"this history, beyond what its {trend.lots} lots scatter"
+    return ProcessMoves(
+        factor=math.exp(abs(trend.growth)),
+        rises=trend.growth > 0,
+        lots=trend.lots,
+        may_lose=may_lose,
     )
 
 
-def _what_settles(promised: Promise, case: Case) -> str:
-    """Return how much more history would settle a saving of this size, in words."""
+def _given_up(promised: Promise, case: Case) -> GivenUp:
+    """Return what keeping gives up, and how much more history would settle a saving of this size."""
     saving = promised.saving_per_month
     z_now = float(norm.ppf(1 - promised.chance_of_loss))
     z_asked = float(norm.ppf(1 - case.plant.file.advice.largest_chance_of_loss))
-    if z_now <= 0.05 or saving.value <= 0:
-        return "no length of history like this one would settle it soon"
-    days = case.span_days * ((z_asked / z_now) ** 2 - 1)
-    labels = len(case.tally.defects.frame) * ((z_asked / z_now) ** 2 - 1)
-    return (
-        f"some {math.ceil(days):,} more days like these ({math.ceil(labels):,} more labelled "
-        "defects) would settle a saving of this size"
-    )
+    days = defects = None
+    if z_now > 0.05 and saving.value > 0:
+        further = (z_asked / z_now) ** 2 - 1
+        days = math.ceil(case.span_days * further)
+        defects = math.ceil(len(case.tally.defects.frame) * further)
+    return GivenUp(saving=saving, level=promised.level, days=days, defects=defects)
 
 
-def _reasons_to_change(promised: Promise, case: Case) -> tuple[str, ...]:
+def _reasons_to_change(promised: Promise, case: Case) -> tuple[Reason, ...]:
     """Return what speaks for a change, most money first."""
-    parts = {
-        f"{promised.false_calls_saved.value:,.0f} false calls fewer in {case.span_days:.0f} days": (
-            promised.review_saving_per_month.value
+    parts: list[tuple[float, Reason]] = [
+        (
+            promised.review_saving_per_month.value,
+            FewerFalseCalls(number=promised.false_calls_saved.value, days=case.span_days),
         ),
-        f"{promised.escapes_caught.value:.1f} escapes caught that test, audit or field found": (
-            promised.caught_saving_per_month.value
+        (
+            promised.caught_saving_per_month.value,
+            EscapesCaught(number=promised.escapes_caught.value),
         ),
-    }
-    reasons = [words for words, money in sorted(parts.items(), key=lambda p: -p[1]) if money > 0]
+    ]
+    reasons = [of for money, of in sorted(parts, key=lambda p: -p[0]) if money > 0]
     if promised.trend is not None:
-        reasons.append(f"{moving_words(promised)}; the promise holds while it stays as it was")
+        reasons.append(_moving(promised, may_lose=False))
     if case.plant.file.families[case.tally.family].critical:
-        reasons.append("critical family: no known escape is added; two signatures are needed")
+        reasons.append(CriticalFamily())
     return tuple(reasons)
 
 
-def unstable_words(problem: Problem, study: StudyResult) -> tuple[str, ...]:
-    """Return in words that settings fitted without a fold differ widely; empty where they agree.
+def unstable(problem: Problem, study: StudyResult) -> tuple[Reason, ...]:
+    """Return that settings fitted without a fold differ widely; empty where they agree.
 
     Parameters
     ----------
@@ -525,7 +538,7 @@ def unstable_words(problem: Problem, study: StudyResult) -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str
+    tuple of Reason
         Where the false calls that they save of this very history differ by more than UNSTABLE
         times what the proposed setting saves.
     """
@@ -537,10 +550,7 @@ def unstable_words(problem: Problem, study: StudyResult) -> tuple[str, ...]:
     saved = sorted(live - other for other in others)
     if saved[-1] - saved[0] <= UNSTABLE * abs(live - own):
         return ()
-    return (
-        f"the setting is unstable: fitted without a fifth of the lots it would save {saved[0]:,.0f} to "
-        f"{saved[-1]:,.0f} false calls of this history, fitted to all of them {live - own:,.0f}",
-    )
+    return (Unstable(least=saved[0], most=saved[-1], own=live - own),)
 
 
 def _nothing(case: Case, problem: Problem) -> Promise:
@@ -610,7 +620,7 @@ def attainable_per_month(case: Case, problem: Problem, settings: Sequence[Ints])
     return saving * DAYS_PER_MONTH / case.span_days
 
 
-def _unmoved(case: Case, problem: Problem, advice: Advice, reasons: tuple[str, ...]) -> Proposal:
+def _unmoved(case: Case, problem: Problem, advice: Advice, reasons: tuple[Reason, ...]) -> Proposal:
     """Return a proposal that leaves every limit where it is, without a search."""
     promised = _nothing(case, problem)
     return Proposal(

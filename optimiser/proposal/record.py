@@ -14,6 +14,8 @@ from optimiser.evidence.cost_ratio import PriceRange
 from optimiser.evidence.intervals import Interval
 from optimiser.evidence.promise import Promise
 from optimiser.plant.file import Side
+from optimiser.proposal.reasons import Reason
+from optimiser.studies.causes import Cause
 from optimiser.values import finite_only
 
 Advice = Literal["change", "keep", "gather", "investigate"]
@@ -200,7 +202,7 @@ class Proposal:
     ----------
     family : str
     advice : {'change', 'keep', 'gather', 'investigate'}
-    reasons : tuple of str
+    reasons : tuple of Reason
     limits : tuple of LimitMove
         Every limit of the family; none moves unless the advice is ``change``.
     promise : Promise
@@ -226,13 +228,13 @@ class Proposal:
         Certificate and price ranges; None where the earlier lots are too few to search.
     escape_share : EscapeShare or None
         Known once all families of a plant are seen together; never kept in a file.
-    findings : tuple of str
-        What else than a limit is the matter, the first of the reasons; never kept in a file.
+    findings : tuple of Cause
+        What else than a limit is the matter, said before the reasons; never kept in a file.
     """
 
     family: str
     advice: Advice
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason, ...]
     limits: tuple[LimitMove, ...]
     promise: Promise
     considered: Change | None
@@ -250,12 +252,17 @@ class Proposal:
     critical: bool
     proof: Proof | None = None
     escape_share: EscapeShare | None = None
-    findings: tuple[str, ...] = ()
+    findings: tuple[Cause, ...] = ()
 
     @property
     def moves(self) -> tuple[LimitMove, ...]:
         """The limits that the proposal moves."""
         return tuple(limit for limit in self.limits if limit.moves)
+
+    @property
+    def waits(self) -> bool:
+        """Whether a finding must be cured before any limit of the family can be judged."""
+        return any(cause.comes_first for cause in self.findings)
 
     @property
     def change(self) -> Change | None:

@@ -18,8 +18,10 @@ from optimiser.plant.file import Plant
 from optimiser.proposal.cache import case_key
 from optimiser.proposal.choice import Choice, Consequences, Point
 from optimiser.proposal.propose import Case, stable_seed
+from optimiser.proposal.reasons import Reason
 from optimiser.proposal.record import LimitMove, Proposal
 from optimiser.recipe.table import Recipe, to_csv
+from optimiser.studies.causes import Cause
 from optimiser.values import finite_only, hash_of
 
 Verdict = Literal["accept", "hold", "reject"]
@@ -255,7 +257,7 @@ class Intent:
     by, reason : str
     origin : {'recommended', 'front', 'hand'}
     critical : bool
-    not_advised : tuple of str
+    not_advised : tuple of Reason or Cause
         Why no change is advised, where it is accepted all the same; empty otherwise.
     basis : Basis
     figures : mapping
@@ -270,7 +272,7 @@ class Intent:
     reason: str
     origin: Origin
     critical: bool
-    not_advised: tuple[str, ...]
+    not_advised: tuple[Reason | Cause, ...]
     basis: Basis
     figures: Mapping[str, Any]
 
@@ -324,7 +326,6 @@ def intend(
     if broken and verdict == "accept":
         raise InputError("; ".join(broken))
     point = next((p for p in choice.points if np.array_equal(p.setting, setting)), None)
-    advised = choice.advised or verdict != "accept"
     origin: Origin = "hand" if point is None else "front"
     if point is not None and point.recommended and choice.advised:
         origin = "recommended"
@@ -337,7 +338,7 @@ def intend(
         reason=reason.strip(),
         origin=origin,
         critical=choice.proposal.critical,
-        not_advised=() if advised else choice.proposal.reasons or ("no change is advised",),
+        not_advised=choice.not_advised if verdict == "accept" else (),
         basis=basis_of(choice.case, live),
         figures=figures(choice, point, done),
     )
@@ -367,7 +368,7 @@ def write(ledger: Ledger, intent: Intent, *, although_not_advised: bool = False)
     """
     if intent.not_advised and not although_not_advised:
         msg = (
-            f"no change is advised for {intent.family} ({intent.not_advised[0]}): to sign it all the "
+            f"no change is advised for {intent.family} ({intent.not_advised[0].kind}): to sign it all the "
             "same, say that you know; nothing was saved"
         )
         raise ConflictError(msg)
@@ -381,7 +382,8 @@ def write(ledger: Ledger, intent: Intent, *, although_not_advised: bool = False)
         basis=intent.basis,
         figures=intent.figures,
     )
-    body = {"although_not_advised": list(intent.not_advised)} if intent.not_advised else {}
+    known = [finite_only(asdict(reason)) for reason in intent.not_advised]
+    body = {"although_not_advised": known} if known else {}
     decision = ledger.decide(
         proposal.id, intent.verdict, by=intent.by, reason=intent.reason, body=body
     )

@@ -8,9 +8,9 @@ from rich.text import Text
 
 from optimiser.caution import CAUTION
 from optimiser.evidence.discoveries import RATE
-from optimiser.proposal.causes import cause_words
 from optimiser.studies.causes import Cause, Causes
 from optimiser.studies.overrides import Override
+from optimiser.views.reasons import cause_words
 from optimiser.views.sentences import interval_words
 
 

@@ -20,7 +20,6 @@ from optimiser.evidence.audit import clean
 from optimiser.ledger.ledger import Ledger
 from optimiser.monitoring.backtest import Fold, backtest, calibrate
 from optimiser.proposal.calibration import keep_calibration
-from optimiser.proposal.causes import cause_words
 from optimiser.proposal.session import Session, open_plant
 from optimiser.studies.audit_plan import plan_audit
 from optimiser.studies.limit_flicker import limit_flicker
@@ -30,6 +29,7 @@ from optimiser.views.cause_charts import lots_chart
 from optimiser.views.cause_tables import asked_words, cause_frame
 from optimiser.views.charts import DEFECT, GOOD, GREY, lab_renderer
 from optimiser.views.panels.parts import warm_up
+from optimiser.views.reasons import cause_words
 from optimiser.views.shown import Shown
 
 # Seconds between two looks at what runs in a thread.

@@ -14,6 +14,7 @@ from optimiser.plant.file import Plant
 from optimiser.proposal.headline import Headline, Walk
 from optimiser.proposal.month import Month
 from optimiser.proposal.record import Proof, Proposal
+from optimiser.views.reasons import cause_words
 
 Kind = Literal["all", "added"]
 
@@ -108,7 +109,9 @@ def signed_words(saved: float, digits: int = 0) -> str:
 def finding_words(proposals: Sequence[Proposal]) -> list[str]:
     """Return a line for each family where something else than a limit is the matter."""
     return [
-        f"{of.family}: {of.findings[0]}" + (f" (and {more} more)" if more else "") + "."
+        f"{of.family}: {cause_words(of.findings[0])}"
+        + (f" (and {more} more)" if more else "")
+        + "."
         for of in proposals
         if of.findings
         for more in (len(of.findings) - 1,)

@@ -16,6 +16,7 @@ from optimiser.plant.file import PlantFile
 from optimiser.proposal.headline import headline
 from optimiser.proposal.month import month_of
 from optimiser.proposal.record import EscapeShare, LimitMove, Proof, Proposal
+from optimiser.views.reasons import why_words
 from optimiser.views.sentences import (
     added_words,
     all_escapes_words,
@@ -192,7 +193,7 @@ def proposal_text(of: Proposal, *, currency: str) -> Group:
         + f" · from {of.items:,} items, {of.lots} lots, {of.defects} labelled defects"
     )
     parts: list[RenderableType] = [Text(head)]
-    parts += [Text(f"  {reason}") for reason in of.reasons]
+    parts += [Text(f"  {line}") for line in why_words(of, currency=currency)]
     if of.advice == "change":
         parts += _change_parts(of)
         parts.append(Text(f"  {_promise_words(of, currency)}"))

@@ -10,6 +10,7 @@ from optimiser.ledger.revision_file import limit_text
 from optimiser.proposal.signing import Intent, Verdict
 from optimiser.views.panels import words
 from optimiser.views.panels.parts import block
+from optimiser.views.reasons import reason_words
 from optimiser.views.sentences import change_words, interval_words
 
 _VERDICTS: tuple[tuple[str, Verdict, str], ...] = (
@@ -130,6 +131,7 @@ def question(intent: Intent) -> str:
         )
         for m in intent.moves
     ]
+    currency = str(intent.figures.get("currency", ""))
     if intent.promise is None:
         promised = "Nothing was promised of these limits."
     else:
@@ -138,11 +140,12 @@ def question(intent: Intent) -> str:
         calls = change_words(intent.promise.false_calls_saved.times(monthly))
         added = interval_words(intent.promise.escapes_added.times(monthly), 1)
         promised = (
-            f"Promised a month: saving {saving} {intent.figures.get('currency', '')}, {calls} false calls, "
+            f"Promised a month: saving {saving} {currency}, {calls} false calls, "
             f"escapes added {added}; from {intent.figures['span_days']:.0f} days."
         )
     against = "".join(
-        f"<p><strong>Not advised: {escape(w)}.</strong></p>" for w in intent.not_advised
+        f"<p><strong>Not advised: {escape(reason_words(r, currency=currency))}.</strong></p>"
+        for r in intent.not_advised
     )
     critical = " Critical family: two people must accept." if intent.critical else ""
     return (

@@ -24,6 +24,7 @@ from optimiser.tally.count import Outcome
 from optimiser.tally.grid import GridLimit
 from optimiser.views import watch_tables
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK
+from optimiser.views.reasons import reason_words, why_words
 from optimiser.views.relabel_tables import HEAD, HOPEFUL, label_cells, standing_words
 from optimiser.views.sentences import (
     added_words,
@@ -218,8 +219,9 @@ def verdict(
 
 
 def _line(text: str, choice: Choice) -> str:
-    """Return the verdict line; where nothing is advised, with the reasons."""
-    why = "" if choice.advised else "; ".join(choice.proposal.reasons)
+    """Return the verdict line, with what else is the matter; where nothing is advised, with the reasons."""
+    told = choice.not_advised or choice.proposal.findings
+    why = "; ".join(reason_words(r, currency=choice.currency) for r in told)
     reasons = f"<p class='soft'>{escape(why[0].upper() + why[1:])}.</p>" if why else ""
     return f"<p class='lead opt-verdict'><strong>{escape(text)}</strong></p>{reasons}"
 
@@ -293,7 +295,7 @@ def nothing_searched(choice: Choice) -> str:
         )
     return (
         "<p>Nothing was searched for this family: "
-        + escape("; ".join(choice.proposal.reasons))
+        + escape("; ".join(why_words(choice.proposal, currency=choice.currency)))
         + ". Limits can be moved by hand below to see what would be called.</p>"
     )
 
