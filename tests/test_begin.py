@@ -5,6 +5,7 @@ import json
 import shutil
 import tomllib
 from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import replace
 
 import duckdb
 import exports
@@ -15,6 +16,8 @@ from optimiser.begin.look import encoding_of, read_of_text
 from optimiser.cli import main
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
+from optimiser.proposal.all_families import make_cases, propose_all
+from optimiser.proposal.cache import case_key
 from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import read_recipe
 from optimiser.tally.digested import open_store, open_stored
@@ -104,6 +107,49 @@ def test_every_shape_reads_to_the_last_digit(begin, base, name):
     _, said, plant = begin(name)
     assert [d for d in said["decide"] if d["key"] != "recipe.csv"] == []
     assert items(settle(plant)) == expected(base)
+
+
+def cases_of(plant):
+    """Return plant and cases of a folder, tallied from its own rows."""
+    known = read_plant(plant)
+    live = read_recipe(plant / "recipe.csv", known.file.measurements)
+    with open_history(known) as history:
+        return known, make_cases(history, live, trials=3, proof=True)
+
+
+@pytest.fixture(scope="module")
+def own(base, tmp_path_factory):
+    """The same history in files of the contract's own form: the plant, its cases."""
+    plant = tmp_path_factory.mktemp("own") / "plant"
+    plant.mkdir()
+    base.execute(f"copy base to '{plant}/history.parquet' (format parquet)")
+    (plant / "plant.toml").write_text('[plant]\nhistory = "../plant/history.parquet"\n')
+    return cases_of(settle(plant))
+
+
+@pytest.mark.parametrize(
+    "name",
+    # Equal items make equal cases; the others' are compared in the long run.
+    [
+        pytest.param(p.values[0], marks=[] if p.values[0] == "two_machines" else [pytest.mark.slow])
+        for p in SAME
+    ],
+)
+def test_every_shape_leads_to_the_same_proposals(begin, own, name):
+    """All that a proposal rests on is equal, cell for cell; its computation asks nothing else."""
+    known, wanted = own
+    _, cases = cases_of(settle(begin(name)[2]))
+    # Only where the files lie and how they stand may differ.
+    cases = [replace(c, plant=known, early=replace(c.early, plant=known)) for c in cases]
+    assert [case_key(case) for case in cases] == [case_key(case) for case in wanted]
+
+
+def test_proposals_of_a_reshaped_export_are_the_own_files(begin, own):
+    _, wanted = own
+    _, cases = cases_of(settle(begin("a_row_per_measurement")[2]))
+    found, expected_ = (propose_all(c, folder=None, workers=1)[0] for c in (cases, wanted))
+    assert any(of.advice == "change" for of in found)
+    assert found == expected_
 
 
 def test_called_items_alone(begin, base):
