@@ -1,5 +1,6 @@
 """Stored digests of history files: whatever is counted from them is what the whole history gives."""
 
+import math
 import os
 import random
 import shutil
@@ -43,7 +44,7 @@ from optimiser.tally.digested import (
     open_store,
     open_stored,
 )
-from optimiser.tally.reach import WantedLimit, falls_short
+from optimiser.tally.reach import WantedLimit, falls_short, reach_of
 
 # Said of each file by itself, or of the verdicts as a whole.
 NOTES = ("take their verdict", "replaced by a later row", "verdicts differ", "verdict: no item")
@@ -522,6 +523,19 @@ def test_what_was_noted_may_be_lost(digested):
         found = stored(folder)
         assert found.made == 0
         assert digests(folder) == before
+
+
+def test_a_digest_reaches_as_far_as_its_own_items_tell_whatever_was_asked_last_night(folder):
+    """A limit that no defect had tested by last night may move tomorrow, and asks for more."""
+    plant = read_plant(folder)
+    live = read_recipe(folder / "recipe.csv", plant.file.measurements)
+    with open_history(plant) as history:
+        own = reach_of(history, (live,), {})
+        assert reach_of(history, (live,), dict.fromkeys(own, math.inf)) == own
+        finite = {key: z - 1.0 for key, z in own.items() if math.isfinite(z)}
+        assert finite
+        further = reach_of(history, (live,), finite)
+    assert all(further[key] < own[key] for key in finite)
 
 
 def test_a_reach_falls_short_only_of_what_it_measured():

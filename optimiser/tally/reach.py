@@ -1,8 +1,8 @@
 """How tight a level a digest has to serve: items beyond its reach are kept one by one.
 
-Tomorrow's grid depends on tomorrow's data. A digest reaches to where last night's grids asked
-for, or, where none did, to where the rails can bring a level as far as its own items tell; both
-with room to spare, and never looser than the live limit.
+Tomorrow's grid depends on tomorrow's data: a limit that no defect has tested may be tested then, and may
+move. So a digest reaches to where the rails can bring a level as far as its own items tell, and to where
+last night's grids asked for; both with room to spare, and never looser than the live limit.
 """
 
 import math
@@ -68,7 +68,7 @@ def reach_of(
             )
             key = family, measurement, side
             own = _own(facts, seen, side, rails)
-            z = min(known.get(key, own), facts.live_z, before.get(key, math.inf))
+            z = min(known.get(key, own), own, facts.live_z, before.get(key, math.inf))
             z = min(z, (wider or {}).get(key, math.inf))
             # Just below, so that an item at the reach itself is kept.
             found[key] = float(np.nextafter(np.float32(z), np.float32(-np.inf)))

@@ -42,7 +42,7 @@ def step(folder: Path, *, stored: bool) -> dict:
         tiny = read_plant(Path(name) / "plant")
         with open_history(tiny) as history:
             history.rows("select count(*) from items")
-    started, before = time.perf_counter(), bytes_read()
+    started, before, used = time.perf_counter(), bytes_read(), time.process_time()
     made = 0
     if stored:
         store = open_store(plant, live, folder / "night", tell=lambda *_, **__: None)
@@ -56,6 +56,7 @@ def step(folder: Path, *, stored: bool) -> dict:
         cases = make_cases(history, live, proof=True)
     return {
         "seconds": time.perf_counter() - started,
+        "cpu": time.process_time() - used,
         "bytes": bytes_read() - before,
         "made": made,
         "keys": sorted(case_key(c) for c in cases),

@@ -309,7 +309,8 @@ def nights(place: Path, days, items: int = 5_000) -> str:
     lines = [
         f"{items:,} items a day, to checked and tallied cases",
         "",
-        "| stored days | files digested | night with one new day: s | MB read | night without news: s |",
+        "| stored days | files digested | night with one new day: s, processor s | MB read "
+        "| night without news: s, processor s |",
         "|---|---|---|---|---|",
     ]
     whole = place / "whole"
@@ -326,7 +327,8 @@ def nights(place: Path, days, items: int = 5_000) -> str:
         one, none = night_cost.run(folder, stored=True), night_cost.run(folder, stored=True)
         shutil.rmtree(folder)
         lines.append(
-            f"| {number} | {one['made']} | {one['seconds']:.2f} | {one['bytes'] / 1e6:.1f} | {none['seconds']:.2f} |"
+            f"| {number} | {one['made']} | {one['seconds']:.2f}, {one['cpu']:.2f} | {one['bytes'] / 1e6:.1f} "
+            f"| {none['seconds']:.2f}, {none['cpu']:.2f} |"
         )
         print(lines[-1], file=sys.stderr, flush=True)
     return "\n".join(lines)
