@@ -1,18 +1,29 @@
 """The promise from held-out outcomes: identities, and properties that no data may break."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import chi2, gamma, norm, t
 
-from optimiser.evidence.intervals import add_up
+from optimiser.evidence.intervals import (
+    ZERO,
+    Interval,
+    add_up,
+    count_total,
+    design_effect,
+    next_total,
+    ratio_total,
+    weighted_total,
+)
 from optimiser.evidence.promise import (
     HeldOut,
     burst_effect,
     chance_of_loss,
     moving,
+    no_change,
     promise,
     together,
 )
@@ -229,3 +240,255 @@ def test_a_span_without_any_escape_is_inside_even_where_one_is_expected():
     review = found.review_saving_per_month.value
     reach = found.next_span.false_calls_saved.high / found.false_calls_saved.value
     assert found.next_span.saving_per_month.high == pytest.approx(review * reach)
+
+
+# --- every figure, by its formula -------------------------------------------------------
+
+
+def rich(**changed):
+    """An outcome in which nothing is equal to anything else: a lot without items, one with a single one."""
+    rng = np.random.default_rng(11)
+    d = 60
+    items = rng.integers(500, 1500, LOTS).astype(float)
+    live, new = rng.poisson(30, LOTS).astype(float), rng.poisson(12, LOTS).astype(float)
+    items[5], live[5], new[5] = 0, 0, 0
+    items[7], live[7], new[7] = 1, 0, 0
+    called = rng.random(d) < 0.6
+    parts = {
+        "items": items,
+        "live_false_calls": live,
+        "false_calls": new,
+        "newly_called": rng.integers(0, 9, LOTS).astype(float),
+        "tightens": True,
+        "lot": np.sort(rng.choice([n for n in range(LOTS) if n != 5], d)),
+        "escape": (rng.random(d) < np.where(called, 0.2, 0.5)).astype(float),
+        "live_called": called,
+        "weight": rng.uniform(1, 4, d),
+        "price": rng.uniform(5, 60, d),
+        "passed_weight": 3.0,
+        "span_days": 47.0,
+        "misread": 0.7,
+        "bursts": 3.5,
+        "widen": 1.4,
+    }
+    return held_out(**(parts | changed))
+
+
+def reached(value, *below_above):
+    """An interval from its value and the reaches of independent parts, added in squares."""
+    below, above = (np.sqrt(sum(x * x for x in side)) for side in zip(*below_above, strict=True))
+    return Interval(value=value, low=value - below, high=value + above)
+
+
+def around(of):
+    return of.value - of.low, of.high - of.value
+
+
+def effect_of(held, which, events):
+    """Variance over mean of how many of some defects change sides, lot by lot."""
+    sizes = np.array([sum(which[held.lot == n]) for n in range(LOTS)], dtype=float)
+    changed = np.array([sum(events[which & (held.lot == n)]) for n in range(LOTS)], dtype=float)
+    share = (changed.sum() + 0.5) / (sizes.sum() + 1)
+    return max(1.0, share * held.bursts + (1 - share) * design_effect(changed, sizes))
+
+
+def price_of(held, which, events):
+    """Mean price of some defects, each with the weight of its change of sides."""
+    if not which.any():
+        return 0.0
+    return np.average(held.price[which], weights=held.weight[which] * (events[which] + 0.01))
+
+
+def added_by_formula(held, total):
+    """Escapes added: as shown, and as they go into a sum."""
+    if not held.loosens:
+        return ZERO, ZERO
+    count = max(held.escape[held.live_called].sum(), held.setting_added + held.misread)
+    truly = 1 / (1 - held.miss_rate)
+    seen, least = total(count), total(0.0).times(truly)
+    low, value, high = ((x - held.misread) * truly for x in (seen.low, count, seen.high))
+    shown = Interval(
+        value=max(0.0, value), low=max(0.0, low), high=max(0.0, value, least.high, high)
+    )
+    return shown, Interval(value=value, low=low, high=high)
+
+
+def caught_by_formula(held, level, *, ahead):
+    """Escapes caught, no more of them than items newly called."""
+    if not held.tightens:
+        return ZERO
+    passed, calls = ~held.live_called, 1 - held.escape
+    weights = np.append(held.weight[passed], held.passed_weight)
+    events = np.append(calls[passed], 0.0)
+    heavy = effect_of(held, passed, calls)
+    caught = weighted_total(events, weights, level=level, effect=heavy)
+    if ahead and caught.value > 0:
+        spread = sum(weights**2 * events) / caught.value * heavy
+        coming = next_total(caught.value, spread=spread, effect=heavy, level=level)
+        caught = replace(coming, high=max(coming.high, caught.high))
+    newly = held.newly_called.sum() + calls[passed].sum()
+    room = chi2.ppf(0.5 + level / 2, 2 * newly + 2) / 2
+    return replace(caught, high=max(caught.value, min(caught.high, room)))
+
+
+def by_formula(held, level, *, ahead):
+    """The parts of a promise, written out; intervals of counts are the tested ones of `intervals`."""
+    called, saved = held.live_called, held.live_false_calls - held.false_calls
+    lots = ratio_total(saved, held.items, level=level)
+    scatter = np.sqrt(2) * held.widen if ahead else 1.0
+    error = held.false_calls_error * norm.ppf(0.5 + level / 2)
+    saves = reached(saved.sum(), tuple(scatter * x for x in around(lots)), (error, error))
+    effect = effect_of(held, called, held.escape)
+
+    def total(count):
+        if ahead:
+            return next_total(count, spread=effect, effect=effect, level=level)
+        return count_total(count, spread=effect, level=level)
+
+    added, in_sum = added_by_formula(held, total)
+    caught = caught_by_formula(held, level, ahead=ahead)
+    monthly = 365.25 / 12 / held.span_days
+    seen_by_review = (1 - held.miss_rate) * monthly
+    review = saves.times(held.false_call_cost * monthly)
+    each = price_of(held, called, held.escape) * seen_by_review
+    cost, cost_in_sum = added.times(each), in_sum.times(each)
+    gain = caught.times(price_of(held, ~called, 1 - held.escape) * seen_by_review)
+
+    def net(cost):
+        below, above = around(cost)
+        return reached(
+            review.value - cost.value + gain.value, around(review), (above, below), around(gain)
+        )
+
+    return {
+        "saved": saves,
+        "added": added,
+        "added_in_sum": in_sum,
+        "caught": caught,
+        "review": review,
+        "cost": cost,
+        "gain": gain,
+        "saving": net(cost),
+        "saving_in_sum": net(cost_in_sum),
+        "effect": effect,
+    }
+
+
+def same(found, wanted):
+    return [found.low, found.value, found.high] == pytest.approx(
+        [wanted.low, wanted.value, wanted.high], rel=1e-9
+    )
+
+
+EVERY = {
+    "as it is": {},
+    "nothing loosened": {"loosens": False},
+    "nothing tightened": {"tightens": False},
+    "the setting releases more": {"setting_added": 19.0},
+    "more misread than escape": {"misread": 40.0},
+    "hardly any item newly called": {"newly_called": np.zeros(LOTS), "weight": np.full(60, 90.0)},
+    "no error of correction": {"false_calls_error": 0.0},
+}
+
+
+@pytest.mark.parametrize("level", [0.8, 0.9])
+@pytest.mark.parametrize("changed", EVERY.values(), ids=EVERY.keys())
+def test_every_figure_is_its_formula(changed, level):
+    held = rich(**changed)
+    found = promise(held, level=level)
+    now, ahead = by_formula(held, level, ahead=False), by_formula(held, level, ahead=True)
+    assert moving(held) is None
+    for key, part in (
+        ("false_calls_saved", "saved"),
+        ("escapes_added", "added"),
+        ("escapes_caught", "caught"),
+        ("saving_per_month", "saving"),
+        ("review_saving_per_month", "review"),
+        ("added_cost_per_month", "cost"),
+        ("caught_saving_per_month", "gain"),
+    ):
+        assert same(getattr(found, key), now[part]), key
+    assert same(found.in_sum.escapes_added, now["added_in_sum"])
+    assert same(found.in_sum.saving_per_month, now["saving_in_sum"])
+    assert same(found.in_sum.next_escapes_added, ahead["added_in_sum"])
+    assert same(found.in_sum.next_saving_per_month, ahead["saving_in_sum"])
+    for key, part in (
+        ("false_calls_saved", "saved"),
+        ("escapes_added", "added"),
+        ("escapes_caught", "caught"),
+    ):
+        assert same(getattr(found.next_span, key), ahead[part]), key
+    review, cost, gain, saving = (ahead[k] for k in ("review", "cost", "gain", "saving"))
+    lumped = Interval(
+        value=saving.value,
+        low=min(saving.low, review.low - cost.value + gain.low),
+        high=max(saving.high, review.high - cost.low + gain.value),
+    )
+    assert same(found.next_span.saving_per_month, lumped)
+    called = held.live_called
+    assert (found.level, found.lots) == (level, LOTS - 1)
+    assert (found.defects_called, found.defects_passed) == (called.sum(), (~called).sum())
+    assert called.sum() != (~called).sum()
+    assert found.added_counted == (held.escape[called].sum() if held.loosens else 0)
+    assert found.bursts == pytest.approx(now["effect"])
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {},
+        {"loosens": False},
+        {"tightens": False},
+        {"false_call_cost": 0.02, "span_days": 20.0},
+        {"weight": np.full(60, 0.01), "passed_weight": 0.02},
+    ],
+)
+def test_the_chance_of_loss_is_its_sum_over_equally_likely_costs_and_gains(changed):
+    held = rich(**changed)
+    parts = by_formula(held, 0.9, ahead=False)
+    monthly, called = 365.25 / 12 / held.span_days, held.live_called
+
+    def worth(money, which, events, scale):
+        unit = price_of(held, which, events) * scale * monthly * effect_of(held, which, events)
+        return [gamma.ppf((n + 0.5) / 100, money / unit + 0.5) * unit for n in range(100)]
+
+    cost = worth(parts["cost"].value, called, held.escape, 1.0) if held.loosens else [0.0]
+    scale = (1 - held.miss_rate) * held.passed_weight
+    gain = worth(parts["gain"].value, ~called, 1 - held.escape, scale) if held.tightens else [0.0]
+    lots = LOTS - 1
+    reach = (parts["review"].high - parts["review"].value) / t.ppf(0.95, lots - 1)
+    losses = [t.cdf((c - parts["review"].value - g) / reach, lots - 1) for c in cost for g in gain]
+    assert chance_of_loss(held) == pytest.approx(np.mean(losses), rel=1e-9)
+    assert 0 < np.mean(losses) < 1
+
+
+def test_without_any_scatter_the_chance_of_loss_is_a_count_of_losing_outcomes():
+    even = np.ones(LOTS)
+    held = rich(
+        items=even,
+        live_false_calls=even * 2,
+        false_calls=even,
+        false_calls_error=0.0,
+        tightens=False,
+    )
+    parts = by_formula(held, 0.9, ahead=False)
+    monthly = 365.25 / 12 / held.span_days
+    held = replace(held, false_call_cost=parts["cost"].value / monthly / LOTS)
+    review = by_formula(held, 0.9, ahead=False)["review"]
+    assert review.low == pytest.approx(review.high)
+    unit = price_of(held, held.live_called, held.escape) * monthly * parts["effect"]
+    costs = gamma.ppf((np.arange(100) + 0.5) / 100, parts["cost"].value / unit + 0.5) * unit
+    lost = (costs >= review.value).mean()
+    assert 0.2 < lost < 0.8
+    assert chance_of_loss(held) == pytest.approx(lost, abs=0.011)
+
+
+def test_no_change_promises_nothing_at_all():
+    found = no_change(lots=7, defects_called=3, defects_passed=2)
+    assert (found.lots, found.defects_called, found.defects_passed) == (7, 3, 2)
+    assert (found.chance_of_loss, found.added_counted, found.bursts, found.trend) == (0, 0, 1, None)
+    parts = [getattr(found, f.name) for f in fields(found)]
+    parts += [getattr(x, f.name) for x in (found.next_span, found.in_sum) for f in fields(x)]
+    kept = [x for x in parts if isinstance(x, Interval)]
+    assert len(kept) == 7 + 4 + 4
+    assert all(x == ZERO for x in kept)
