@@ -205,3 +205,102 @@ def test_levels_beyond_the_last_allowed_are_never_set(problem):
     assert (outcome.setting <= problem.live).all()
     assert (outcome.fold_settings <= problem.live).all()
     assert (crossfit(problem, Way(), make_yardstick(problem)).setting > problem.live).any()
+
+
+# --- held-out outcomes, counted one by one ----------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def uneven(problem):
+    """The problem with items that are always called, no two lots alike."""
+    return replace(problem, always=np.arange(problem.lots) % 4)
+
+
+def test_folds_weigh_goods_and_defects_alike(uneven):
+    goods = np.asarray(uneven.counts.sum(axis=0)).ravel() + uneven.always
+    defects = np.bincount(uneven.defect_lot, minlength=uneven.lots)
+    load = goods / goods.sum() + defects / defects.sum()
+    middle = (np.cumsum(load) - load / 2) / load.sum()
+    wanted = np.unique(np.floor(3 * middle), return_inverse=True)[1]
+    np.testing.assert_array_equal(fold_lots(uneven, folds=3), wanted)
+    # Called whatever the setting: they count as items of their lot.
+    heavy = replace(uneven, always=np.where(np.arange(uneven.lots) == 0, 20_000, 0))
+    assert (fold_lots(heavy, folds=3) == 0).sum() == 1
+
+
+def test_held_out_outcomes_are_those_of_each_lots_own_fit(uneven):
+    yardstick = make_yardstick(uneven)
+    rng = np.random.default_rng(2)
+    count, fold = yardstick.folds, yardstick.lot_fold
+    assert count == fold.max() + 1 == 5
+    fitted = rng.integers(0, uneven.last + 1, size=(count, count, uneven.m))
+    fitted = np.minimum(fitted, fitted.transpose(1, 0, 2))
+    found = hold_out(uneven, uneven.live, fitted, yardstick)
+    counts = uneven.counts.toarray()
+    for lot in range(uneven.lots):
+        for v in range(count):
+            called = is_called(fitted[v, fold[lot]], uneven.ranks)
+            calls = counts[called, lot].sum() + uneven.always[lot]
+            shown = 0 if v == fold[lot] else calls
+            assert found.nested_false_calls[v, lot] == shown
+            if v == fold[lot]:
+                assert found.false_calls[lot] == calls
+    for d, lot in enumerate(uneven.defect_lot):
+        own = fitted[fold[lot], fold[lot]]
+        again = np.prod([table[k, d] for k, table in zip(own, yardstick.again, strict=True)])
+        near = np.prod([table[k, d] for k, table in zip(own, yardstick.near, strict=True)])
+        assert found.escape[d] == pytest.approx(again)
+        assert found.near_escape[d] == pytest.approx(near)
+        for v in range(count):
+            other = fitted[v, fold[lot]]
+            chance = np.prod([table[k, d] for k, table in zip(other, yardstick.near, strict=True)])
+            shown = 0 if v == fold[lot] else chance
+            assert found.nested_near_escape[v, d] == pytest.approx(shown)
+    np.testing.assert_array_equal(found.fold_settings, [fitted[v, v] for v in range(count)])
+
+
+@pytest.mark.parametrize("way", [Way(), Way(worst=0.3), Way(blur=Blur(bandwidth=1.0))])
+def test_a_fit_without_folds_is_one_of_the_other_lots_alone(uneven, way):
+    fold = fold_lots(uneven)
+    for left_out in ((0,), (1, 3), (4,)):
+        kept = ~np.isin(fold, left_out)
+        others = np.flatnonzero(kept)
+        within = kept[uneven.defect_lot]
+        place = np.cumsum(kept) - 1
+        alone = replace(
+            uneven,
+            counts=uneven.counts[:, others],
+            always=uneven.always[others],
+            defect_ranks=uneven.defect_ranks[within],
+            defect_z=uneven.defect_z[within],
+            defect_lot=place[uneven.defect_lot[within]],
+            defect_weight=uneven.defect_weight[within],
+            defect_price=uneven.defect_price[within],
+            defect_called=uneven.defect_called[within],
+        )
+        np.testing.assert_array_equal(
+            fit(uneven, way, lot_fold=fold, without=left_out),
+            fit(alone, way, lot_fold=fold[others]),
+        )
+    np.testing.assert_array_equal(
+        fit(uneven, way, lot_fold=fold), fit(uneven, way, lot_fold=fold, without=())
+    )
+
+
+def test_the_dearest_fold_counts_where_a_way_asks_for_it(uneven):
+    """With all of the weight on the dearest group it matters how the lots are grouped."""
+    fold = fold_lots(uneven)
+    way = Way(worst=1.0)
+    assert (fit(uneven, way, lot_fold=fold) != fit(uneven, way)).any()
+
+
+def test_escapes_are_priced_up_until_the_setting_keeps_to_its_rails(problem):
+    tight = replace(problem, most_released=0.02)
+    way = Way(blur=Blur(bandwidth=1.5, price=0.02))
+    free = fit(replace(problem, most_released=1.0), way)
+    assert released_share(problem, free) > 0.02
+    found = fit(tight, way)
+    prices = (replace(way, blur=replace(way.blur, price=way.blur.price * 2**n)) for n in range(20))
+    dearer = (fit(replace(problem, most_released=1.0), w) for w in prices)
+    wanted = next(s for s in dearer if released_share(problem, s) <= 0.02)
+    np.testing.assert_array_equal(found, wanted)
