@@ -1,7 +1,9 @@
 """Rows of databases into files: SQLite, and a real PostgreSQL server that the test starts."""
 
 import contextlib
+import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -14,6 +16,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import ClassVar
 
+import pandas as pd
 import postgres
 import pyarrow.parquet as pq
 import pytest
@@ -25,6 +28,7 @@ from optimiser.intake.fetch import fetch
 from optimiser.night import fetch_first
 from optimiser.plant.file import read_plant
 
+EXAMPLE = Path(__file__).parents[1] / "data/example"
 PLANT = """
 [plant]
 name = "Invented"
@@ -249,6 +253,39 @@ def test_the_night_goes_on_without(lite):
     connection.execute("drop table results")
     assert "no such table" in fetch_first(Job())["mes"]
     assert Job.told == [("fetched", "mes"), ("not fetched", "mes")]
+
+
+def test_a_whole_night_on_what_a_database_holds(tmp_path, capsys):
+    """The example's rows come from a database; once it cannot be asked, exit code 4 says so."""
+    plant = tmp_path / "plant"
+    shutil.copytree(EXAMPLE, plant, ignore=shutil.ignore_patterns("proposals", "history.parquet"))
+    items = pd.read_parquet(EXAMPLE / "history.parquet").sort_values("time", kind="stable")
+    items["number"] = range(len(items))
+    early, late = items[: len(items) // 2], items[len(items) // 2 :]
+    text = (plant / "plant.toml").read_text()
+    text = text.replace('history = "history.parquet"', 'history = "history"')
+    mes = f'url = "sqlite:///{tmp_path}/mes.db"\ntable = "results"\nby = "number"\n'
+    (plant / "plant.toml").write_text(f'{text}\n[[databases]]\nname = "mes"\nnightly = true\n{mes}')
+    engine = sa.create_engine(f"sqlite:///{tmp_path}/mes.db")
+    early.to_sql("results", engine, index=False)
+
+    def night():
+        code = main(["nightly", str(plant), "--trials", "4", "--workers", "1", "--json"])
+        told = capsys.readouterr()
+        return code, json.loads(told.out)
+
+    code, first = night()
+    assert (code, first["items"], first["unfetched"]) == (0, len(early), {})
+    late.to_sql("results", engine, index=False, if_exists="append")
+    code, second = night()
+    assert (code, second["items"]) == (0, len(items))
+    (tmp_path / "mes.db").write_bytes(b"no database")
+    code, third = night()
+    assert (code, third["items"]) == (4, len(items))
+    assert "file is not a database" in third["unfetched"]["mes"]
+    assert third["change"] == second["change"]
+    assert main(["last-night", str(plant)]) == 0
+    assert "not fetched" in capsys.readouterr().out
 
 
 # PostgreSQL -----------------------------------------------------------------------------------
