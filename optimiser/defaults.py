@@ -12,5 +12,8 @@ LABEL_DAYS = 14.0
 SCENARIOS = ("constant", "expert", "laboratory")
 """How reviewers' misses depend on their load."""
 
+ESCAPE_SECONDS = 20.0
+"""Seconds for the cheapest settings that would have caught an escape."""
+
 PLANT_VARIABLE = "OPTIMISER_PLANT"
 """Environment variable that names the plant of the notebooks, whatever their first cell says."""

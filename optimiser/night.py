@@ -37,6 +37,7 @@ from optimiser.proposal.all_families import (
 from optimiser.proposal.cache import case_key, read_kept
 from optimiser.proposal.causes import read_causes
 from optimiser.proposal.headline import headline
+from optimiser.proposal.learn_record import last_list
 from optimiser.proposal.propose import Case
 from optimiser.proposal.record import Advice, Proposal
 from optimiser.proposal.signing import PutForward, put_forward
@@ -289,6 +290,7 @@ class Night:
             "proposed": self.refreshed.due,
             "stand": sorted(set(self.families) - set(self.refreshed.fresh)),
             **by_advice,
+            "learn": None if (last := last_list(self.job.plant)) is None else last.as_dict(),
             "findings": {
                 of.family: [asdict(cause) for cause in of.findings]
                 for of in self.refreshed.proposals

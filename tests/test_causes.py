@@ -240,6 +240,39 @@ def test_an_override_counts_what_a_replay_counts(troubled):
     }["SOT-23"]
     # Held out: rows of the folds may differ from the final one by a step.
     assert found.saved.value == pytest.approx(own.loosened - own.loosened_defects, abs=5)
+    file = history.plant.file
+    monthly = 365.25 / 12 / history.span_days
+    review = found.saved.value * file.review.cost_per_call * monthly
+    money = found.saving_per_month
+    assert money.low < money.value < money.high
+    if not found.released:
+        assert money.value == pytest.approx(review)
+        # No defect released is not none to come: Garwood's upper end of none is 3.0 at 90 %.
+        cost = 2.9957 * min(file.escape_price(d) for d in [*file.escape_cost.by_defect, None])
+        seen = (1 - file.review.miss_rate) * monthly
+        assert money.low <= money.value - cost * seen
+
+
+def test_an_override_keeps_to_the_largest_move(troubled):
+    history, live, causes = troubled
+    odd = causes.of("SOT-23")[0]
+    free = propose_override(history, live, odd)
+    step = history.plant.file.measurements[free.row.measurement].step
+    moved = abs(free.row.upper - free.family_row.upper) / step
+    assert moved >= 2
+    assert "largest move" not in free.stopped
+    rails = history.plant.file.rails.model_copy(update={"largest_move_steps": 1})
+    file = history.plant.file.model_copy(update={"rails": rails})
+    before = history.plant
+    history.plant = before.model_copy(update={"file": file})
+    try:
+        held = propose_override(history, live, odd)
+    finally:
+        history.plant = before
+    assert held is not None
+    assert abs(held.row.upper - held.family_row.upper) == pytest.approx(step)
+    assert "largest move, at most 1 step" in held.stopped
+    assert held.saved.value <= free.saved.value
 
 
 def test_no_row_is_proposed_for_a_station_or_where_there_is_one(troubled):

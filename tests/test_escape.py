@@ -15,10 +15,12 @@ from test_exact import problem_of
 from optimiser.cli import main
 from optimiser.ledger.ledger import Ledger
 from optimiser.plant.file import read_plant
+from optimiser.proposal.session import open_plant
 from optimiser.search.blur import escape_prices
 from optimiser.search.catch import fewest_calls, least_money, money_of
 from optimiser.search.problem import released_share
 from optimiser.tally.must_catch import read_must_catch
+from optimiser.views.panels.escape import EscapePanel
 
 
 @st.composite
@@ -293,3 +295,43 @@ def test_an_item_with_a_limit_of_its_own_is_told_which_decides(tmp_path, capsys)
     assert code == 0
     assert found["hopeless"] == "overridden"
     assert next(x for x in found["limits"] if x["measurement"] == "offset")["live"] == 45.0
+
+
+def test_a_panel_looks_at_an_escape_in_a_thread_and_keeps_it_only_when_signed(tmp_path):
+    items, item = escaped(tilt=3.4, offset=58.0, fill=None)
+    folder = make_plant(tmp_path / "plant", items=items, toml=WIDE)
+    with open_plant(folder, trials=2) as session:
+        panel = EscapePanel(session)
+        panel.start.click()
+        assert panel.wait(60)
+        assert "name board and designator" in panel.status.value
+        assert [label for label, _ in panel.known.options][1:]
+        panel.known.value = next(
+            n for n, x in enumerate(session.known_escapes()["board"]) if x == item["board"]
+        )
+        assert (panel.board.value, panel.designator.value) == (item["board"], item["designator"])
+        panel.start.click()
+        assert panel.wait(120)
+        assert "Counted" in panel.status.value, panel.status.value
+        assert item["board"] in panel._head.value
+        assert "offset upper" in panel._limits.value
+        assert len(panel.similar.frame)
+        assert panel.found.belongs
+        panel.confirm.buttons["Keep"].click()
+        assert "NOT SAVED" in panel.status.value
+        panel.confirm.name.value, panel.confirm.reason.value = "Ada Reyes", "found in the field"
+        panel.confirm.buttons["Keep"].click()
+        assert item["board"] in panel.confirm.asked
+        assert session.ledger.entries() == []
+        panel.confirm.yes.click()
+        assert "Saved" in panel.status.value, panel.status.value
+        (entry,) = session.ledger.entries()
+        assert (entry.kind, entry.by) == ("keep", "Ada Reyes")
+        # The stage that was listed with one item is not meant of another that is typed.
+        assert panel._stage is not None
+        panel.board.value = "another"
+        assert panel._stage is None
+        panel.start.click()
+        assert panel.wait(60)
+        assert "Could not go on" in panel.status.value
+        assert "another" in panel.status.value

@@ -377,7 +377,10 @@ def test_the_command_prints_and_writes(aiag, plant, capsys):
     assert "repeatability of tilt 0.1 → 0.2 deg; the file as it was: plant.toml.bak" in " ".join(
         out.split()
     )
-    assert plant.read_text() == PLANT.replace("repeatability = 0.1", "repeatability = 0.2")
+    # AIAG's study: 10 parts, 3 operators, 3 readings each.
+    written = "repeatability = 0.2, repeatability_freedom = 60}"
+    assert plant.read_text() == PLANT.replace("repeatability = 0.1 }", written)
+    assert read_plant(plant).file.measurements["tilt"].repeatability_freedom == 60
     assert (plant.parent / "plant.toml.bak").read_text() == PLANT
 
 

@@ -15,11 +15,13 @@ from scipy.optimize import linprog
 from scipy.stats import binom
 from stranger_judge import judge_family, make_fresh
 from stranger_plants import make_stranger
+from test_promise import held_out
 
 from optimiser.cli import main
 from optimiser.evidence.intervals import Interval
+from optimiser.evidence.promise import promise
 from optimiser.evidence.reviewers import LABORATORY, constant_curve, fit_curve
-from optimiser.evidence.sharing import ByLot, sharing, sum_of
+from optimiser.evidence.sharing import ByLot, sharing, sum_of, together_over_lots
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
@@ -194,6 +196,17 @@ def covered(rng, common, runs=600, families=8, lots=40):
     return apart / runs, together / runs
 
 
+def test_a_picked_point_is_promised_no_fewer_escapes_than_none():
+    held = held_out()
+    released = float(held.escape[held.live_called].sum())
+    lucky = replace(held, misread=released + 5)  # fewer misread labels released than expected
+    found = together_over_lots([lucky, held], [promise(lucky), promise(held)])
+    assert promise(lucky).in_sum.escapes_added.value < 0
+    assert found.escapes_added.value == pytest.approx(promise(held).escapes_added.value)
+    most = found.review_saving_per_month.value + found.caught_saving_per_month.value
+    assert found.saving_per_month.value < most
+
+
 def test_families_that_share_lots_are_not_taken_as_independent():
     rng = np.random.default_rng(7)
     alone = covered(rng, 0.0)
@@ -329,27 +342,29 @@ def promised_and_true(folder, kind, seed, share, trials):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("kind", "seeds"),
+    "seeds",
     [
-        ("bursts", (31,)),
-        ("skewed", (31, 32, 33, 34, 35, 36)),
-        ("suppliers", (31, 32, 33, 34, 35, 36)),
-        ("restless", (31, 32, 33, 34, 35, 36)),
+        {"bursts": (31, 32), "skewed": (31, 34, 35), "suppliers": (31, 34), "restless": (31, 34)},
+        # No seed of these had a part in how a plan's promise is made.
+        {
+            "bursts": (41, 42),
+            "skewed": (41, 42, 43),
+            "suppliers": (41, 42, 43),
+            "restless": (41, 42),
+            "thin": (41, 42),
+        },
     ],
+    ids=["chosen on", "fresh"],
 )
-def test_what_a_plan_promises_together_covers_the_truth(tmp_path, kind, seeds):
-    held = []
-    for seed in seeds:
-        plan, true = promised_and_true(tmp_path / str(seed), kind, seed, 0.3, 30)
-        held.append(
-            plan.together.saving_per_month.low <= true <= plan.together.saving_per_month.high
-        )
-        print(
-            kind,
-            seed,
-            plan.together.saving_per_month,
-            round(plan.chosen_saving_per_month),
-            round(true),
-        )
+def test_what_a_plan_promises_together_covers_the_truth_and_does_not_flatter(tmp_path, seeds):
+    held, promised, followed = [], 0.0, 0.0
+    for kind, seed in ((k, s) for k, of in seeds.items() for s in of):
+        plan, true = promised_and_true(tmp_path / f"{kind}{seed}", kind, seed, 0.3, 30)
+        saving = plan.together.saving_per_month
+        held.append(saving.low <= true <= saving.high)
+        promised, followed = promised + saving.value, followed + true
+        print(kind, seed, saving, round(plan.chosen_saving_per_month), round(true))
     missed = held.count(False)
     assert binom.sf(missed - 1, len(held), 0.1) > 1e-3
+    # Where escapes may count below nothing the first of these promises 14 % too much.
+    assert 0.9 * followed < promised < 1.08 * followed

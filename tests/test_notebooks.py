@@ -51,4 +51,4 @@ def test_runs_top_to_bottom(path, written, tmp_path, monkeypatch):
     tables = [o for o in shown if "text/html" in o.get("data", {})]
     assert len(tables) >= {"trust": 4}.get(path.stem, 0)
     views = [o for o in shown if "application/vnd.jupyter.widget-view+json" in o.get("data", {})]
-    assert len(views) >= {"find": 2, "decide": 1, "trust": 1, "follow": 4}[path.stem]
+    assert len(views) >= {"find": 3, "decide": 1, "trust": 2, "follow": 5}[path.stem]

@@ -24,8 +24,10 @@ from optimiser.views.panels.by_hand import ByHand, level_of, nearest_level
 from optimiser.views.panels.decision import DecisionPanel
 from optimiser.views.panels.download import csv_text
 from optimiser.views.panels.grid import Grid
+from optimiser.views.panels.learn import LearnPanel
 from optimiser.views.panels.long_work import ProposePanel
 from optimiser.views.panels.overview import OverviewPanel, families_frame
+from optimiser.views.panels.plan import PlanPanel
 from optimiser.views.panels.shadow import ShadowPanel
 from optimiser.views.sentences import headline_words
 
@@ -595,6 +597,59 @@ def test_long_work_stops_and_goes_on(session):
     assert first in unescape(overview._head.value), "as propose in the terminal says it"
     from_promise = session.proposals[str(risky.index[0])].promise.saving_per_month.value
     assert overview.families.frame["saving a month, EUR"][0] == round(from_promise)
+
+
+def test_a_plan_is_made_in_a_thread_heard_by_stop_and_changed_by_the_hours(session):
+    panel = PlanPanel(session)
+    panel.start.click()
+    panel.halt.click()
+    assert panel.wait(120)
+    assert "Stopped" in panel.status.value
+    assert panel.plan is None
+    panel.start.click()
+    assert panel.wait(240)
+    assert "Planned" in panel.status.value, panel.status.value
+    now = panel.plan
+    assert now.hours <= now.hours_now + 1e-9
+    assert len(panel.table.frame) == len(FAMILIES)
+    assert "together promise" in unescape(panel._together.value)
+    assert len(panel._drawing.children) == 1
+    line = panel._line
+    few = line.front_hours()[0]
+    panel.hours.value = few + 0.5 * (now.hours - few)
+    panel.start.click()
+    assert panel.wait(60)
+    assert panel._line is line, "searched once"
+    assert panel.plan.hours <= panel.hours.value + 1e-9
+    assert panel.plan.by_limits >= now.by_limits - 1e-9
+    panel.hours.value = few / 2
+    panel.start.click()
+    assert panel.wait(60)
+    assert "the fewest that any points" in unescape(panel.status.value)
+
+
+def test_what_is_worth_looking_at_is_listed_with_its_sheets(session):
+    panel = LearnPanel(session)
+    panel.hours.value = 8.0
+    panel.start.click()
+    assert panel.wait(300)
+    assert "Could not" not in panel.status.value, panel.status.value
+    listed = panel.found.listed
+    assert listed
+    assert len(panel.table.frame) == len(listed)
+    for of in listed:
+        assert (session.plant.folder / of.sheet).is_file()
+    panel.table.pick(0)
+    assert listed[0].look.family in panel._why.value
+    assert listed[0].sheet in panel._why.value
+    assert listed[0].look.family in panel._page()
+    # Stopped while it weighs, it keeps nothing.
+    before = {*(session.plant.folder / "learn").rglob("*")}
+    panel.start.click()
+    panel.halt.click()
+    assert panel.wait(120)
+    assert "Stopped" in panel.status.value
+    assert {*(session.plant.folder / "learn").rglob("*")} == before
 
 
 def test_results_have_words_a_table_and_a_note(session):

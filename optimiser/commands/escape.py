@@ -16,6 +16,7 @@ from optimiser.commands.common import (
     read_inputs,
     seconds,
 )
+from optimiser.defaults import ESCAPE_SECONDS
 from optimiser.errors import UsageError
 from optimiser.files import write_whole
 
@@ -23,8 +24,6 @@ if TYPE_CHECKING:
     from optimiser.plant.file import Plant
     from optimiser.proposal.escape import Escape, Kept
     from optimiser.recipe.table import Recipe
-
-SECONDS = 20.0
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -34,7 +33,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--designator", required=True, metavar="D")
     parser.add_argument("--pin", metavar="P", help="where a designator has several")
     parser.add_argument("--stage", metavar="S", help="where it was inspected at several stages")
-    parser.add_argument("--time-limit", type=seconds, default=SECONDS, metavar="SECONDS")
+    parser.add_argument("--time-limit", type=seconds, default=ESCAPE_SECONDS, metavar="SECONDS")
     parser.add_argument(
         "--similar", type=positive, default=20, metavar="N", help="how many to list"
     )

@@ -53,7 +53,11 @@ def run(parsed: argparse.Namespace) -> int:
     found = [measure_gauge(s, method=parsed.method) for s in studies]
     written = None
     if parsed.write is not None:
-        written = write_repeatability(parsed.write, found[0].measurement, found[0].repeatability)
+        of = found[0]
+        freedom = of.items * of.operators * (of.repeats - 1)
+        written = write_repeatability(
+            parsed.write, of.measurement, of.repeatability, freedom=freedom
+        )
     if parsed.json:
         rows = [g.as_dict() for g in found]
         print_json({"studies": rows, "written": None if written is None else _row(written)})

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 import os
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from optimiser.commands.common import positive, print_json, say
 from optimiser.defaults import TRIALS
@@ -94,6 +95,16 @@ def _report(night: Night) -> None:
     write_report(account, job.plant.folder / PAGE)
 
 
+def _worth_looking(last: Mapping[str, Any] | None, currency: str) -> list[str]:
+    """Return what the last list of looks is worth; the night works none out."""
+    if last is None:
+        return []
+    return [
+        f"worth looking at since {last['day']}: {last['items']:,} items, {last['hours']:.1f} hours, "
+        f"{currency} {last['worth']:,.0f} a month (optimiser learn)"
+    ]
+
+
 def _line(night: Night) -> str:
     """Return the night in one line."""
     from optimiser.proposal.month import Month
@@ -111,6 +122,7 @@ def _line(night: Night) -> str:
         parts.append(month_words(Month.from_dict(found["month"]), currency=currency).rstrip("."))
     if found["findings"]:
         parts.append(f"process or machine first: {', '.join(found['findings'])}")
+    parts += _worth_looking(found["learn"], currency)
     if found["withdrawn"]:
         parts.append(f"withdrawn: {', '.join(map(str, found['withdrawn']))}")
     if found["looks"]:

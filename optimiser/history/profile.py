@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from optimiser.history.read import History
 from optimiser.sql import quoted
 
-# Half the width between these two shares is one standard deviation of a normal spread.
-_ONE_SIGMA = (0.15865525393145707, 0.8413447460685429)
+ONE_SIGMA = (0.15865525393145707, 0.8413447460685429)
+"""Half the width between these two shares is one standard deviation of a normal spread."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +45,7 @@ def profile(history: History, *, share: float) -> dict[tuple[str, str], Profile]
     -------
     dict of (family, measurement) to Profile
     """
-    shares = f"[{_ONE_SIGMA[0]!r}, {_ONE_SIGMA[1]!r}, {share!r}, {1 - share!r}]"
+    shares = f"[{ONE_SIGMA[0]!r}, {ONE_SIGMA[1]!r}, {share!r}, {1 - share!r}]"
     exact = ", ".join(history.extremes(n) for n in range(len(history.measurements)))
     picked = ", ".join(f"quantile_disc({quoted(m)}, {shares})" for m in history.measurements)
     whole = history.rows(f"select family, {exact} from {history.counts} group by family")

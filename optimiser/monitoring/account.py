@@ -21,6 +21,7 @@ from optimiser.ledger.standing import BY_NIGHT, Entry, State, still_to_sign
 from optimiser.monitoring.watch import Watched
 from optimiser.plant.file import Plant
 from optimiser.proposal.headline import Headline, headline
+from optimiser.proposal.learn_record import last_list
 from optimiser.proposal.month import month_of
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Relabel
@@ -686,11 +687,29 @@ def _second_look(plant: Plant, found: Relabel | None) -> list[str]:
     ]
 
 
+def _listed(plant: Plant) -> list[str]:
+    """Return what the last list of looks is worth, and what earlier ones were, in one line."""
+    last = last_list(plant)
+    if last is None:
+        return []
+    currency = plant.file.plant.currency
+    line = (
+        f"{last.hours:.1f} hours on {last.items:,} labels, passed items, readings and defects to write down are "
+        f"worth {currency} {last.worth:,.0f} a month, as listed on {last.day}: expected, no promise (optimiser learn)."
+    )
+    if last.followed:
+        line += (
+            f" {_count(last.followed, 'earlier look was', 'earlier looks were')} expected to be worth {currency} "
+            f"{last.expected:,.0f} a month, and counted since {last.in_fact:,.0f}."
+        )
+    return [line]
+
+
 def _raises(
     plant: Plant, proposals: Sequence[Proposal], watched: Mapping[int, Watched], *, backtested: bool
 ) -> list[str]:
     """Return what would raise the confidence, most useful first."""
-    found = []
+    found = _listed(plant)
     if not backtested:
         found.append(
             "Past promises were never checked: run optimiser backtest, which walks forward in time."

@@ -128,15 +128,27 @@ class Labels(Record):
 class Measurement(Record):
     """``[measurements.NAME]``: unit, settable step, repeatability in that unit.
 
-    Without a ``step`` a limit may be set at any observed value. A ``check`` measures 0 where an
-    item passes it and 1 where it fails (a code, a flag): its upper limit is on, at 0.5, or off.
+    Without a ``step`` a limit may be set at any observed value. ``repeatability_freedom`` is the
+    degrees of freedom of the study that gave the repeatability, parts × (readings of each - 1). A
+    ``check`` measures 0 where an item passes it and 1 where it fails (a code, a flag): its upper
+    limit is on, at 0.5, or off.
     """
 
     unit: Name
     step: Positive | None = None
     repeatability: NonNegative = 0.0
+    repeatability_freedom: Annotated[int, Field(ge=1)] | None = None
     about: str = ""
     check: bool = False
+
+    @model_validator(mode="after")
+    def _freedom_is_of_a_study(self) -> Self:
+        if self.repeatability_freedom is not None and not self.repeatability:
+            msg = (
+                "repeatability_freedom: says from how much a repeatability is known; give that too"
+            )
+            raise ValueError(msg)
+        return self
 
     @model_validator(mode="after")
     def _a_check_has_no_scale(self) -> Self:

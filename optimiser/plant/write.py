@@ -8,6 +8,7 @@ step, and the old one stays beside it.
 import math
 import shutil
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -42,7 +43,9 @@ class Written:
     after: float
 
 
-def write_repeatability(where: Path, measurement: str, repeatability: float) -> Written:
+def write_repeatability(
+    where: Path, measurement: str, repeatability: float, *, freedom: int | None = None
+) -> Written:
     """Write the repeatability of one measurement into a plant file.
 
     Parameters
@@ -53,6 +56,8 @@ def write_repeatability(where: Path, measurement: str, repeatability: float) -> 
         One that the file names.
     repeatability : float
         Standard deviation, > 0, in the measurement's unit; written to three digits.
+    freedom : int, optional
+        Degrees of freedom of the study that it comes from, >= 1.
 
     Returns
     -------
@@ -79,7 +84,10 @@ def write_repeatability(where: Path, measurement: str, repeatability: float) -> 
         )
         raise PlantError(msg)
     value = float(f"{repeatability:.3g}")
-    text = _with_value(path, measurement, value)
+    values: dict[str, float] = {"repeatability": value}
+    if freedom is not None:
+        values["repeatability_freedom"] = freedom
+    text = _with_values(path, measurement, values)
     backup = back_up(path)
     write_whole(path, text)
     return Written(
@@ -92,43 +100,46 @@ def write_repeatability(where: Path, measurement: str, repeatability: float) -> 
     )
 
 
-def _with_value(path: Path, measurement: str, value: float) -> str:
-    """Return the file's text with the value in it and nothing else changed."""
+def _with_values(path: Path, measurement: str, values: Mapping[str, float]) -> str:
+    """Return the file's text with the values in it and nothing else changed."""
     text = path.read_bytes().decode("utf-8")
     wanted = tomllib.loads(text)
-    wanted["measurements"][measurement]["repeatability"] = value
+    wanted["measurements"][measurement] |= values
     for edit in (_after_last_key, _as_item):
         try:
-            document = tomlkit.parse(text)
-            edit(document["measurements"][measurement], value)
-            edited = tomlkit.dumps(document)
+            edited = text
+            for key, value in values.items():
+                document = tomlkit.parse(edited)
+                edit(document["measurements"][measurement], key, value)
+                edited = tomlkit.dumps(document)
             if tomllib.loads(edited) == wanted:
                 return edited
         except (TOMLKitError, tomllib.TOMLDecodeError):
             continue
+    told = ", ".join(f"{key} = {value:g}" for key, value in values.items())
     msg = (
         f"{path}: measurements.{measurement} is laid out in a way that cannot be rewritten; "
-        f"write repeatability = {value:g} by hand"
+        f"write {told} by hand"
     )
     raise PlantError(msg)
 
 
-def _after_last_key(row: Any, value: float) -> None:  # noqa: ANN401 - tomlkit's table
+def _after_last_key(row: Any, key: str, value: float) -> None:  # noqa: ANN401 - tomlkit's table
     """Add the value on a line of its own below the last key.
 
     Set as an item it would go below the comments that follow, which speak of the next table.
     """
-    if "repeatability" in row or isinstance(row, InlineTable):
-        row["repeatability"] = value
+    if key in row or isinstance(row, InlineTable):
+        row[key] = value
         return
     last = row[list(row)[-1]].trivia
-    line = f"{last.indent}repeatability = {value!r}"
+    line = f"{last.indent}{key} = {value!r}"
     last.trail = f"{last.trail}{line}{last.trail}" if last.trail else f"\n{line}\n"
 
 
-def _as_item(row: Any, value: float) -> None:  # noqa: ANN401
+def _as_item(row: Any, key: str, value: float) -> None:  # noqa: ANN401
     """Set the value where tomlkit puts it: right for dotted keys."""
-    row["repeatability"] = value
+    row[key] = value
 
 
 def back_up(path: Path) -> Path:

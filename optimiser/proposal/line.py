@@ -294,6 +294,10 @@ class Line:
         plans = supported([self._offer(p, p.miss_rate, 0.0) for p in points])
         return plans[0].hours, plans[-1].hours
 
+    def hours_now(self) -> float:
+        """Return the hours of review a day that the live limits take."""
+        return sum(float(self._offer(f.points, 0.0, 0.0).hours[-1]) for f in self.families)
+
     # --- choosing ---------------------------------------------------------------------
 
     def _budget(self, hours: float) -> tuple[float, float]:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from optimiser.defaults import TRIALS
+from optimiser.defaults import ESCAPE_SECONDS, TRIALS
 from optimiser.errors import UsageError, nearest
 from optimiser.history.calls import (
     By,
@@ -36,6 +36,8 @@ from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
 from optimiser.proposal.cache import keep, read_found, read_proposal
 from optimiser.proposal.causes import investigate, read_causes, with_causes
 from optimiser.proposal.choice import Choice
+from optimiser.proposal.escape import Escape, escape_of
+from optimiser.proposal.learn_list import LearnList, make_list
 from optimiser.proposal.line import Line, boards_of_line
 from optimiser.proposal.propose import Case, propose_with_study
 from optimiser.proposal.record import Proposal
@@ -47,6 +49,7 @@ from optimiser.studies.causes import Causes
 from optimiser.tally.check import refuse_unusable
 from optimiser.tally.contested import Contested, contested_items
 from optimiser.tally.count import Outcome, outcome
+from optimiser.tally.one_item import find_item
 
 ALL = Filter()
 
@@ -238,6 +241,85 @@ class Session:
         with self.lock:
             boards = boards_of_line(self.history)
         return Line([(c.case, c.proposal, c.found) for c in choices], boards=boards)
+
+    def learn(
+        self, hours: float, *, day: str, on_done: Callable[[str], None] = lambda _: None
+    ) -> LearnList:
+        """List what is worth looking at within some hours; searches what is not kept.
+
+        Parameters
+        ----------
+        hours : float
+        day : str
+            That the list bears.
+        on_done : callable
+            Told each family as it is weighed; a KeyboardInterrupt it raises ends it, nothing kept.
+
+        Returns
+        -------
+        LearnList
+            With a sheet written for each look.
+        """
+        made, _ = self.propose()
+        with self.lock:
+            return make_list(
+                self.history,
+                self.live,
+                list(self.cases.values()),
+                made,
+                hours=hours,
+                day=day,
+                on_done=on_done,
+            )
+
+    def known_escapes(self, *, most: int = 200) -> pd.DataFrame:
+        """Return labelled defects that the machine passed, the newest first.
+
+        Parameters
+        ----------
+        most : int
+
+        Returns
+        -------
+        DataFrame
+            ``stage, board, designator, pin, time, family, defect, found_by``.
+        """
+        with self.lock:
+            return self.history.connection.execute(
+                f"""select stage, board, designator, pin, time, family, defect, found_by from items
+                    where verdict = 'defect' and not coalesce(called, false)
+                    order by time desc, board, designator, pin limit {most}"""
+            ).df()
+
+    def escape(
+        self,
+        *,
+        board: str,
+        designator: str,
+        pin: str | None = None,
+        stage: str | None = None,
+        time_limit_s: float = ESCAPE_SECONDS,
+    ) -> Escape:
+        """Return what would have caught a defect that escaped, and at what price.
+
+        Parameters
+        ----------
+        board, designator : str
+        pin, stage : str, optional
+            Where they are needed to tell it.
+        time_limit_s : float
+            Of the search for the cheapest settings.
+
+        Returns
+        -------
+        Escape
+        """
+        with self.lock:
+            item = find_item(
+                self.history, self.live, board=board, designator=designator, pin=pin, stage=stage
+            )
+            case = self.case(item.family)
+            return escape_of(self.history, self.live, case, item, time_limit_s=time_limit_s)
 
     def contested(self, family: str, wanted: Filter = ALL) -> Contested:
         """Return a family's contested items, those of the last filter fetched once.

@@ -55,8 +55,8 @@ SHARE = 0.1
 FLICKERS = 0.5
 """Share of a limit's calls that a second inspection would not make."""
 
-USUAL = 0.25
-"""Share of defects beyond the goods' end at which a limit separates; of goods it is 5 %."""
+USUAL = 0.15
+"""Share of defects beyond the goods' end from which a limit may separate; of goods it is 5 %."""
 
 FEWEST_CALLS = 30
 FEWEST_PER_LOT = 5

@@ -8,13 +8,22 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from optimiser.evidence.intervals import Interval, ratio_total
+from optimiser.evidence.intervals import (
+    ZERO,
+    Interval,
+    add_up,
+    count_total,
+    design_effect,
+    ratio_total,
+)
 from optimiser.history.limits import place_limits
+from optimiser.history.profile import ONE_SIGMA
 from optimiser.history.read import History
 from optimiser.plant.file import SIDES, Plant, Side, off_limit
 from optimiser.recipe.table import Recipe, Row
 from optimiser.sql import quoted, text_literal
 from optimiser.studies.causes import DESIGNATOR, Cause
+from optimiser.tally.rails import largest_move
 
 FOLDS = 5
 LEVEL = 0.90
@@ -30,7 +39,8 @@ class Override:
     ----------
     row : Row
         The family's limits of one measurement, moved by as much as the place's goods lie apart, on
-        the measurement's steps, no looser than a workmanship bound less its guard.
+        the measurement's steps, no further than the largest move in one revision and no looser than
+        a workmanship bound less its guard.
     family_row : Row
         The family's own.
     saved : Interval
@@ -38,8 +48,9 @@ class Override:
         others give; 90 %, lots as the unit.
     released : int
         Labelled defects that the live recipe calls and those rows do not; held out as well.
-    saving_per_month : float
-        Money; every defect released at the price of its kind.
+    saving_per_month : Interval
+        Money, 90 %: review saved less defects released, plus those caught, at the price of their
+        kinds; held out as well.
     family_saved, family_released : int
         The same for the family's limits moved by as much instead, counted on this history.
     calls, defects, lots, items : int
@@ -52,7 +63,7 @@ class Override:
     family_row: Row
     saved: Interval
     released: int
-    saving_per_month: float
+    saving_per_month: Interval
     family_saved: int
     family_released: int
     calls: int
@@ -97,12 +108,20 @@ def propose_override(history: History, live: Recipe, cause: Cause) -> Override |
     row, stopped = found
     here, bad = (items[c].to_numpy(dtype=np.bool_) for c in ("here", "bad"))
     now, moved = _live(items), _called(items, row, tried)
+    saved = _by_lot(items, here, (now.astype(np.int64) - new) * ~bad)
     return Override(
         row=row,
         family_row=limited[row.measurement],
-        saved=_by_lot(items, here, (now.astype(np.int64) - new) * ~bad),
+        saved=saved,
         released=int((here & bad & now & ~new).sum()),
-        saving_per_month=_money(history, items, cause.family, here & now & ~new, here & new & ~now),
+        saving_per_month=_money(
+            history,
+            items[here],
+            cause.family,
+            saved,
+            now[here] & ~new[here],
+            new[here] & ~now[here],
+        ),
         family_saved=int((now & ~bad).sum() - (moved & ~bad).sum()),
         family_released=int((bad & now & ~moved).sum()),
         calls=int((here & now).sum()),
@@ -179,11 +198,21 @@ def _moved(
     apart = float(x[measured & here].mean() - x[measured & ~here].mean())
     if not abs(apart) >= step > 0:
         return None
+    most, stopped = abs(apart), ""
+    if plant.file.rails.holds("largest-move"):
+        goods = x[measured & ~here]
+        low, high = np.quantile(goods, ONE_SIGMA)
+        most, words = largest_move(
+            plant.file.rails, step=step, spread=float(high - low) / 2, unit=family.unit
+        )
+        stopped = f"largest move, {words}" if abs(apart) > most else ""
     # Towards zero: never further than the goods are.
-    shift = math.trunc(apart / step) * step
+    shift = math.trunc(math.copysign(min(abs(apart), most), apart) / step + 1e-9) * step
+    if not shift:
+        return None
     bound = plant.file.families[cause.family].workmanship.get(family.measurement)
     guard = plant.file.rails.guard_sigmas * known.repeatability
-    lower, upper, stopped = family.lower + shift, family.upper + shift, ""
+    lower, upper = family.lower + shift, family.upper + shift
     if bound is not None and bound.upper is not None and upper > bound.upper - guard:
         upper, stopped = max(family.upper, bound.upper - guard), "workmanship bound less its guard"
     if bound is not None and bound.lower is not None and lower < bound.lower + guard:
@@ -225,19 +254,46 @@ def _money(
     history: History,
     items: pd.DataFrame,
     family: str,
+    saved: Interval,
     released: NDArray[np.bool_],
     newly: NDArray[np.bool_],
-) -> float:
-    """Return what a row saves a month: review, less what defects released cost."""
+) -> Interval:
+    """Return what a row saves a month: review, less what defects released cost, plus those caught.
+
+    Of defects released or caught the interval is that of a rare count, as uneven over lots as
+    they came. A row that lets items pass and released none may yet release some: the interval
+    reaches to what none may hide.
+    """
     plant = history.plant.file
-    review, cost = plant.review_of(family), plant.escape_cost
+    review = plant.review_of(family)
     a_call = review.seconds_per_call / 3600 * review.cost_per_hour
     bad = items["bad"].to_numpy(dtype=np.bool_)
-    kinds = items["defect"].to_numpy(dtype=object)
-    price = np.array(
-        [cost.by_defect.get(str(kind), cost.default) for kind in kinds[bad & released]]
+    kinds = items["defect"].to_numpy(dtype=object)[bad]
+    price = np.array([plant.escape_price(k if isinstance(k, str) else None) for k in kinds])
+    lot = np.unique(items["lot_id"].to_numpy(), return_inverse=True)[1][bad]
+    monthly = DAYS_PER_MONTH / history.span_days
+    seen = (1 - review.miss_rate) * monthly
+    loosens, plain = bool(released.any()), plant.escape_price(None)
+    caught = newly[bad]
+    return add_up(
+        saved.times(a_call * monthly),
+        _defects(released[bad], price, lot, plain).times(seen).negated() if loosens else ZERO,
+        _defects(caught, price, lot, plain).times(seen) if caught.any() else ZERO,
     )
-    gained = np.array([cost.by_defect.get(str(kind), cost.default) for kind in kinds[bad & newly]])
-    saved = a_call * float((released & ~bad).sum() - (newly & ~bad).sum())
-    total = saved - (1 - review.miss_rate) * float(price.sum() - gained.sum())
-    return total * DAYS_PER_MONTH / history.span_days
+
+
+def _defects(
+    of: NDArray[np.bool_], price: Floats, lot: NDArray[np.int64], plain: float
+) -> Interval:
+    """Return the price of some of a place's defects over the history, with its interval.
+
+    None of them costs on average what all do, and without any what is ``plain``.
+    """
+    lots = int(lot.max(initial=0)) + 1
+    effect = design_effect(
+        np.bincount(lot, of, lots).astype(np.float64),
+        np.bincount(lot, minlength=lots).astype(float),
+    )
+    counted = count_total(float(of.sum()), spread=max(1.0, effect), level=LEVEL)
+    kinds = price[of] if of.any() else price
+    return counted.times(float(kinds.mean()) if kinds.size else plain)

@@ -173,14 +173,35 @@ def _largest_loosening(facts: LimitFacts, rails: Rails) -> Stop | None:
 
 def _largest_move(facts: LimitFacts, rails: Rails) -> tuple[float, str]:
     """Return how far a limit may move in one revision, and what of steps and spreads says so."""
+    # The scatter of what was called is not the goods'.
+    spread = None if facts.only_called else facts.profile.spread
+    return largest_move(rails, step=facts.step, spread=spread, unit=facts.known.unit)
+
+
+def largest_move(
+    rails: Rails, *, step: float, spread: float | None, unit: str
+) -> tuple[float, str]:
+    """Return how far a limit may move in one revision, and what of steps and spreads says so.
+
+    Parameters
+    ----------
+    rails : Rails
+    step : float
+        That can be set.
+    spread : float or None
+        Standard deviation of the goods; None where it is not known.
+    unit : str
+
+    Returns
+    -------
+    (float, str)
+    """
     steps, spreads = rails.largest_move
-    if facts.only_called:
-        # The scatter of what was called is not the goods'.
-        steps, spreads = steps or 12, 0.0
-    unit = facts.known.unit
-    by_steps, by_spreads = steps * facts.step, spreads * facts.profile.spread
+    if spread is None:
+        steps, spread = steps or 12, 0.0
+    by_steps, by_spreads = steps * step, spreads * spread
     if steps and by_steps >= by_spreads:
-        words = f"{steps} {'step' if steps == 1 else 'steps'} of {facts.step:.3g} {unit}"
+        words = f"{steps} {'step' if steps == 1 else 'steps'} of {step:.3g} {unit}"
         return by_steps, f"at most {words} in one revision"
     words = f"{spreads:g} standard {'deviation' if spreads == 1 else 'deviations'} of the goods"
     return by_spreads, f"at most {words} ({by_spreads:.3g} {unit}) in one revision"

@@ -72,7 +72,8 @@ def override_words(of: Override, *, currency: str) -> list[str]:
         f"a row of its own: {row.scope},{row.name},{row.measurement} {ends} instead of "
         f"{_end(of.family_row.lower)} to {_end(of.family_row.upper)}{stopped}; one row more to keep up",
         f"  held out over {of.lots} lots: {interval_words(of.saved)} of its {of.calls:,} calls fewer, "
-        f"{of.released} of its {of.defects} labelled defects released, {currency} {of.saving_per_month:,.0f} a month",
+        f"{of.released} of its {of.defects} labelled defects released, "
+        f"{currency} {interval_words(of.saving_per_month)} a month",
         f"  the family's limits moved as far instead, counted on this history: {of.family_saved:,} calls fewer, "
         f"{of.family_released} labelled defects released",
     ]

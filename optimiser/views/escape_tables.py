@@ -47,14 +47,16 @@ def head_words(found: Escape) -> str:
     )
 
 
-def limits_table(found: Escape) -> Table:
-    """Return the limits, nearest first."""
-    table = _table(
-        "limit", "item", "limit now", "short of it by", "goods' scatter", "would call it at",
-        "false calls more", "goods as far out",
-    )  # fmt: skip
-    for x in found.limits:
-        table.add_row(
+LIMITS_HEAD = (
+    *("limit", "item", "limit now", "short of it by", "goods' scatter", "would call it at"),
+    *("false calls more", "goods as far out"),
+)
+
+
+def limit_rows(found: Escape) -> list[tuple[str, ...]]:
+    """Return the limits, nearest first, as cells under `LIMITS_HEAD`."""
+    return [
+        (
             f"{x.measurement} {x.side}",
             "not measured" if x.value is None else f"{x.value:g} {x.unit}",
             f"{x.live:g}" if math.isfinite(x.live) else "off",
@@ -64,6 +66,15 @@ def limits_table(found: Escape) -> Table:
             "" if x.alone is None else f"{x.alone:,}",
             "" if x.share_beyond is None else f"{x.goods_beyond:,} ({x.share_beyond:.2%})",
         )
+        for x in found.limits
+    ]
+
+
+def limits_table(found: Escape) -> Table:
+    """Return the limits, nearest first."""
+    table = _table(*LIMITS_HEAD)
+    for row in limit_rows(found):
+        table.add_row(*row)
     return table
 
 

@@ -39,7 +39,7 @@ def head_words(plan: LinePlan, currency: str) -> list[str]:
         else f"at most {currency} {plan.gap:,.2f} a month above the best at these outcomes"
     )
     lines = [
-        f"{plan.hours_asked:g} hours of review a day asked for, {plan.hours:.2f} planned, now "
+        f"{plan.hours_asked:.4g} hours of review a day asked for, {plan.hours:.2f} planned, now "
         f"{plan.hours_now:.2f}; {_end_words(plan)}; {proof}",
         f"escapes a month: limits {currency} {plan.by_limits:,.0f} (now {plan.by_limits_now:,.0f}), "
         f"passed by reviewers {currency} {plan.by_review:,.0f} (now {plan.by_review_now:,.0f}); scenario "
@@ -70,15 +70,16 @@ def _end_words(plan: LinePlan) -> str:
     }[plan.binds]
 
 
-def families_table(plan: LinePlan) -> Table:
-    """Return what the plan asks of each family, most hours moved first."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    names = ("family", "h/day now", "planned", "escapes now", "planned", "saving a month (90 %)")
-    for n, column in enumerate((*names, "alone", "limits that move")):
-        right = 0 < n < 6
-        table.add_column(column, justify="right" if right else "left", no_wrap=n == 0)
-    for row in sorted(plan.families, key=lambda f: -abs(f.hours - f.hours_now)):
-        table.add_row(
+FAMILIES_HEAD = (
+    *("family", "h/day now", "planned", "escapes now", "escapes planned"),
+    *("saving a month (90 %)", "alone", "limits that move"),
+)
+
+
+def family_rows(plan: LinePlan) -> list[tuple[str, ...]]:
+    """Return what the plan asks of each family, most hours moved first, under `FAMILIES_HEAD`."""
+    return [
+        (
             row.family,
             f"{row.hours_now:.2f}",
             f"{row.hours:.2f}",
@@ -88,6 +89,18 @@ def families_table(plan: LinePlan) -> Table:
             row.advice,
             _moves(row),
         )
+        for row in sorted(plan.families, key=lambda f: -abs(f.hours - f.hours_now))
+    ]
+
+
+def families_table(plan: LinePlan) -> Table:
+    """Return what the plan asks of each family, most hours moved first."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for n, column in enumerate(FAMILIES_HEAD):
+        right = 0 < n < 6
+        table.add_column(column, justify="right" if right else "left", no_wrap=n == 0)
+    for row in family_rows(plan):
+        table.add_row(*row)
     return table
 
 

@@ -189,7 +189,7 @@ def cause_words(of: Cause) -> str:
         "useless": lambda: (
             f"{limit} never tells good from defect: of {of.items:,} reviewed calls that it alone makes, "
             f"{of.share:.0%} of the family's false calls, {share} are labelled defects, no more than misreading "
-            "and their worth explain, and other defects lie no further out than goods; ask what it is for"
+            "and their worth explain, and other defects lie hardly further out than goods; ask what it is for"
         ),
     }
     return str(words[of.kind]())

@@ -14,7 +14,7 @@ from optimiser.views.relabel_tables import HEAD, label_cells
 
 MARK = '<body data-sheet="second look">'
 _WORDS = 8
-_STYLE = """
+STYLE = """
 * { box-sizing: border-box; }
 body { font: 13px/1.4 system-ui, "DejaVu Sans", sans-serif; color: #000; background: #fff;
   margin: 0 auto; padding: 20px 24px; max-width: 1240px; font-variant-numeric: tabular-nums; }
@@ -60,7 +60,7 @@ def relabel_page(found: Relabel, plant: Plant, *, sheet: str) -> str:
         "content=\"default-src 'none'; style-src 'unsafe-inline'\">"
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(site.name)}: labels worth a second look</title>"
-        f"<style>{_STYLE}</style></head>\n{MARK}\n"
+        f"<style>{STYLE}</style></head>\n{MARK}\n"
         f"<h1>{escape(site.name)}: labels worth a second look</h1>"
         "<p>One reviewer called each of these a defect. Look at each anew, with the part or its picture "
         "before you, and tick what it is. Their order says nothing of how bad they look. In doubt leave "

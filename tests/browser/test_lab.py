@@ -4,11 +4,17 @@ import random
 import re
 import shutil
 import time
+from pathlib import Path
 
 import nbformat
 import pandas as pd
 import pytest
-from browser.conftest import notebook_on, plant_with_many_measurements, plant_without_defects
+from browser.conftest import (
+    TRIALS,
+    notebook_on,
+    plant_with_many_measurements,
+    plant_without_defects,
+)
 from pace import seconds, yardstick
 from playwright.sync_api import expect
 
@@ -321,6 +327,55 @@ def test_find_shows_where_calls_come_from(open_notebook, width):
     panel.get_by_label("By", exact=True).select_option(label="product and designator")
     expect(panel.locator(".opt-origins table.dataTable").last).to_contain_text("/")
     assert page.evaluate(OVERLAP) == 0
+
+
+def whole_line_notebook(root) -> str:
+    """Write a notebook with the panels that work on all families at once; return its name."""
+    lines = [
+        "from pathlib import Path",
+        "from optimiser.views.notebook import open_session",
+        "from optimiser.views.panels.escape import EscapePanel",
+        "from optimiser.views.panels.learn import LearnPanel",
+        "from optimiser.views.panels.plan import PlanPanel",
+        f"session = open_session(Path('demo-plant'), trials={TRIALS})",
+    ]
+    cells = [
+        nbformat.v4.new_code_cell("\n".join(lines)),
+        *(
+            nbformat.v4.new_code_cell(f"{name}(session)")
+            for name in ("PlanPanel", "LearnPanel", "EscapePanel")
+        ),
+    ]
+    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    book = nbformat.v4.new_notebook(cells=cells, metadata={"kernelspec": kernel})
+    nbformat.write(book, root / "line.ipynb")
+    return "line.ipynb"
+
+
+def test_the_line_is_planned_looks_are_listed_and_an_escape_is_asked_for(
+    open_notebook, root, tmp_path
+):
+    page = open_notebook(whole_line_notebook(root)).page
+    plan, learn, escaped = (page.locator(".opt-panel").nth(n) for n in range(3))
+    plan.get_by_role("button", name="Plan the line").click()
+    status = plan.locator(".opt-status")
+    expect(status).to_contain_text("Planned:", timeout=240_000)
+    expect(plan.locator(".vega-embed svg").first).to_be_visible()
+    expect(plan.locator(".opt-grid .dt-scroll-body")).to_contain_text("CON-10")
+    expect(plan).to_contain_text("together promise")
+    learn.get_by_role("button", name="List what is worth looking at").click()
+    expect(learn.locator(".opt-status")).to_contain_text("looks, their sheets", timeout=240_000)
+    expect(learn.locator(".opt-looks")).to_contain_text("a month for")
+    learn.locator(".opt-grid .dt-scroll-body tbody tr").first.click()
+    expect(learn.locator(".opt-look")).to_contain_text("Its sheet, filled in, is read with")
+    with page.expect_download() as saved:
+        learn.get_by_role("button", name="Save the sheets to print").click()
+    assert "what to look at" in Path(saved.value.path()).read_text(encoding="utf-8")
+    escaped.get_by_role("button", name="What would have caught it").click()
+    expect(escaped.locator(".opt-status")).to_contain_text("name board and designator")
+    page.screenshot(path=tmp_path / "line.png")
+    print(tmp_path / "line.png")
+    assert page.evaluate(CUT_OFF) == []
 
 
 def test_a_mailed_copy_still_shows_table_and_picture(open_notebook, root):
