@@ -11,7 +11,7 @@ from optimiser.errors import UsageError
 from optimiser.history.calls import WAYS
 from optimiser.history.replay import replay
 from optimiser.proposal.cache import read_found
-from optimiser.proposal.choice import by_place, newly_passing
+from optimiser.proposal.choice import _last, by_place, newly_passing
 from optimiser.proposal.prices import Prices, prices_of
 from optimiser.proposal.propose import propose_with_study
 from optimiser.proposal.session import open_plant
@@ -226,3 +226,23 @@ def test_distributions_count_every_measured_item(session):
 def test_unknown_family_is_named(session):
     with pytest.raises(UsageError, match="PASTE-FINE"):
         session.choice("PASTE-FIN")
+
+
+def test_items_and_calls_of_a_lot_are_those_of_its_rows(session, choice):
+    (setting,) = random_settings(choice, 1, seed=3)
+    found = choice.by_lot(setting).set_index("lot")
+    assert len(found) > 5
+    family = f"from items where family = '{choice.family}' group by lot"
+    items = dict(session.history.rows(f"select lot, count(*) {family}"))
+    assert found["items"].to_dict() == {lot: items[lot] for lot in found.index}
+    calls = dict(session.history.rows(f"select lot, count(*) filter (where called) {family}"))
+    agree_ = sum(found["calls_now"][lot] == calls[lot] for lot in found.index)
+    # The machine now and then records another call than its recipe makes.
+    assert agree_ >= 0.9 * len(found)
+    now, then = found["calls_now"].sum(), found["calls_then"].sum()
+    truth = replayed(session, choice, setting)
+    assert then - now == truth.calls - replayed(session, choice, choice.tally.grid.live).calls
+
+
+def test_a_price_span_ends_at_the_last_step_at_which_the_point_stays():
+    assert [_last(np.array(x, dtype=bool)) for x in ([1, 1, 0, 1], [1, 1, 1], [1, 0])] == [1, 2, 0]
