@@ -503,7 +503,7 @@ def _reasons_to_change(promised: Promise, case: Case) -> tuple[str, ...]:
         f"{promised.false_calls_saved.value:,.0f} false calls fewer in {case.span_days:.0f} days": (
             promised.review_saving_per_month.value
         ),
-        f"{promised.escapes_caught.value:.1f} escapes caught that test, audit or field found": (
+        f"{promised.escapes_caught.value:.1f} escapes caught that a later stage, test, audit or field found": (
             promised.caught_saving_per_month.value
         ),
     }
