@@ -69,7 +69,8 @@ def separation(x: Floats, bad: Bools, lot: Ints) -> Separation | None:
     Notes
     -----
     The variance is that of clustered data [1]_, lots as clusters, but never less than that of
-    defects that are no different and independent; Student's t over the lots with defects.
+    defects that are no different and independent, so that a full separation has an interval as
+    well; Student's t over the lots with defects.
 
     References
     ----------
@@ -89,21 +90,31 @@ def separation(x: Floats, bad: Bools, lot: Ints) -> Separation | None:
         return None
     place = placements(x, bad)
     area = float(place[bad].mean())
-    clusters = int(lot.max()) + 1
-    lean = np.where(bad, (place - area) / defects, (place - area) / goods)
-    by_lot = np.bincount(lot, lean, clusters)
-    held_lots = len(np.unique(lot))
-    clustered = held_lots / max(held_lots - 1, 1) * float(by_lot @ by_lot)
-    alike = (defects + goods + 1) / (12 * defects * goods)
-    error = math.sqrt(max(clustered, alike))
-    reach = float(t.ppf((1 + LEVEL) / 2, lots - 1)) * error
+    error = _error(place, bad, lot)
     return Separation(
-        area=Interval(value=area, low=max(area - reach, 0.0), high=min(area + reach, 1.0)),
+        area=_interval(area, error, lots),
         p_value=min(1.0, 2 * float(t.sf(abs(area - 0.5) / error, lots - 1))),
         lots=lots,
         defects=defects,
         goods=goods,
     )
+
+
+def _error(place: Floats, bad: Bools, lot: Ints) -> float:
+    """Return the standard error of an area from placements, lots as clusters."""
+    defects, goods, lots = int(bad.sum()), int((~bad).sum()), len(np.unique(lot))
+    lean = np.where(
+        bad, (place - place[bad].mean()) / defects, (place - place[~bad].mean()) / goods
+    )
+    by_lot = np.bincount(lot, lean)
+    clustered = lots / max(lots - 1, 1) * float(by_lot @ by_lot)
+    alike = (defects + goods + 1) / (12 * defects * goods)
+    return math.sqrt(max(clustered, alike))
+
+
+def _interval(area: float, error: float, lots: int) -> Interval:
+    reach = float(t.ppf((1 + LEVEL) / 2, lots - 1)) * error
+    return Interval(value=area, low=max(area - reach, 0.0), high=min(area + reach, 1.0))
 
 
 def placements(x: Floats, bad: Bools) -> Floats:
@@ -141,7 +152,7 @@ class Foretold:
     limit : float
         Beyond which the stated share of goods lies, on all lots.
     area : Interval
-        Of that measurement, its side chosen on other lots.
+        Chance that a defect lies beyond a good, measurement and side chosen on other lots.
     caught : Interval
         Share of the defects beyond the limit, measurement, side and limit chosen on other lots.
     caught_anew : Interval
@@ -194,10 +205,9 @@ def foretell(values: Floats, bad: Bools, lot: Ints, called: Bools, *, share: flo
         sign = 1.0 if areas[chosen][1] else -1.0
         x = sign * values[:, chosen]
         beyond[judged] = x[judged] > _limit(x[seen & ~bad], share)
-        oriented = (1.0 if areas[best][1] else -1.0) * values[:, best]
-        held = judged & ~np.isnan(oriented)
+        held = judged & ~np.isnan(x)
         if bad[held].any() and (~bad[held]).any():
-            place[held] = placements(oriented[held], bad[held])
+            place[held] = placements(x[held], bad[held])
     sign = 1.0 if overall[best][1] else -1.0
     anew = beyond & ~called
     return Foretold(
@@ -251,14 +261,8 @@ def _area(place: Floats, bad: Bools, lot: Ints) -> Interval:
     """Return the area from placements that were worked out fold by fold; 0 to 1 with too little."""
     held = ~np.isnan(place)
     place, bad, lot = place[held], bad[held], lot[held]
-    lots, defects, goods = len(np.unique(lot[bad])), int(bad.sum()), int((~bad).sum())
-    if lots < 2 or not goods:
+    lots = len(np.unique(lot[bad]))
+    if lots < 2 or bad.all():
         return Interval(value=0.5, low=0.0, high=1.0)
-    area = float(place[bad].mean())
     # Folds differ in their goods; a good's own mean is that of its fold.
-    lean = np.where(bad, (place - area) / defects, (place - float(place[~bad].mean())) / goods)
-    by_lot = np.bincount(lot, lean)
-    held_lots = len(np.unique(lot))
-    error = math.sqrt(held_lots / max(held_lots - 1, 1) * float(by_lot @ by_lot))
-    reach = float(t.ppf((1 + LEVEL) / 2, lots - 1)) * error
-    return Interval(value=area, low=max(area - reach, 0.0), high=min(area + reach, 1.0))
+    return _interval(float(place[bad].mean()), _error(place, bad, lot), lots)

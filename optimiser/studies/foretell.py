@@ -118,7 +118,7 @@ class Foreteller:
     trail : Trail
     measurement, side, unit : str
     area : Interval
-        Chance that a defect lies beyond a good; held out by lots, 90 %.
+        Chance that a defect lies beyond a good, measurement and side chosen on other lots; 90 %.
     adjusted : float
         Chance, among all that was asked, that it foretells nothing.
     limit : float
