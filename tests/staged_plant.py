@@ -170,6 +170,8 @@ def _repeat(items: pd.DataFrame, rng: np.random.Generator, share: float) -> pd.D
     boards = int(items["board_no"].max()) + 1
     chosen = rng.permutation(boards)[: max(3, round(share * boards))]
     printed, reworked, misread = (set(chosen[k::3]) for k in range(3))
+    # Read as the next one, which was read as the one after: no key could tell that from the truth.
+    misread = {b for b in misread if (b + 1) % boards not in misread}
     # What lies in the history of a board printed twice is the print that was wiped off, then the other.
     first = items[(items["stage"] == "paste") & items["board_no"].isin(printed)].copy()
     first["time"] -= timedelta(minutes=2)
@@ -205,7 +207,8 @@ def _break(items: pd.DataFrame, rng: np.random.Generator, share: float) -> pd.Da
     pin = early & (luck >= 0.4 * share) & (luck < 0.6 * share)
     name = early & (luck >= 0.6 * share) & (luck < 0.8 * share)
     boards = int(items["board_no"].max()) + 1
-    chosen = rng.permutation(boards)[: max(2, round(0.2 * share * boards))]
+    sound = items.groupby("board_no")["planted"].apply(lambda x: (x == "").all())
+    chosen = rng.permutation(sound.index[sound])[: max(2, round(0.2 * share * boards))]
     serial, clock = (
         items["board_no"].isin(set(chosen[k::2])) & (items["stage"] == "paste") for k in range(2)
     )
