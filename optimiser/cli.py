@@ -29,6 +29,7 @@ COMMANDS = {
     "last-night": "say what the last night brought, changed and left to do",
     "backtest": "walk forward in time: what was promised and what followed",
     "investigate": "say where the process or the machine is the problem, and not the limit",
+    "stages": "follow items through the stages: later verdicts as labels, what foretells them, its price",
     "gauge": "say how far measurements repeat, from a study of repeated readings",
     "flicker": "say how many calls of each limit a second inspection would not make",
     "risk": "say consumer's and producer's risk of limits that guard a workmanship bound",

@@ -17,6 +17,7 @@ from optimiser.commands.common import (
     refuse_without_passed,
 )
 from optimiser.defaults import STAGE
+from optimiser.errors import UsageError, nearest
 from optimiser.recipe.table import Recipe
 
 if TYPE_CHECKING:
@@ -31,8 +32,6 @@ AUDITED = "audited.csv"
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    from optimiser.history.contract import STAGES
-
     add_plant(parser)
     what = parser.add_mutually_exclusive_group(required=True)
     what.add_argument("--items", type=positive, metavar="N", help="pick N passed items")
@@ -47,7 +46,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--days", type=positive, metavar="D", help="pick from the history's last D days only"
     )
     parser.add_argument(
-        "--stage", choices=STAGES, default=STAGE, help=f"pick from this stage (default: {STAGE})"
+        "--stage", default=STAGE, metavar="S", help=f"pick from this stage (default: {STAGE})"
     )
     parser.add_argument(
         "--seed", type=positive, default=1, metavar="S", help="same seed, same items (default: 1)"
@@ -66,6 +65,9 @@ def run(parsed: argparse.Namespace) -> int:
     refuse_without_passed(plant, "an audit")
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
+    if parsed.stage not in plant.file.line.stages:
+        msg = f"unknown stage {parsed.stage!r}; {nearest(parsed.stage, plant.file.line.stages)}"
+        raise UsageError(msg)
     with open_for_command(plant, live, path) as history:
         if parsed.channels:
             _channels(history, parsed)

@@ -115,6 +115,15 @@ def only(cases: Sequence[Any], family: str) -> Any:  # noqa: ANN401
     raise UsageError(msg)
 
 
+def with_verdicts_so_far(plant: Plant, folder: Path) -> Plant:
+    """Return the plant, reading no verdicts where the folder named for them is empty yet."""
+    if any(any(folder.rglob(kind)) for kind in ("*.csv", "*.parquet")):
+        return plant
+    say(f"{folder}: holds no verdicts yet")
+    site = plant.file.plant.model_copy(update={"verdicts": None})
+    return plant.model_copy(update={"file": plant.file.model_copy(update={"plant": site})})
+
+
 @contextmanager
 def open_for_command(
     plant: Plant, recipe: Recipe, path: Path, *, checked: bool = False

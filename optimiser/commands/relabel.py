@@ -15,7 +15,7 @@ from optimiser.commands.common import (
     print_json,
     read_inputs,
     refuse_unknown_family,
-    say,
+    with_verdicts_so_far,
 )
 from optimiser.defaults import TRIALS
 from optimiser.errors import UsageError
@@ -123,19 +123,10 @@ def _read(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) ->
     from optimiser.views import relabel_tables
 
     folder = verdicts_folder(plant)
-    with open_for_command(_with_verdicts_so_far(plant, folder), live, path) as history:
+    with open_for_command(with_verdicts_so_far(plant, folder), live, path) as history:
         found = take_second_look(history, parsed.read, folder, now=datetime.now(UTC))
     if parsed.json:
         print_json({**found.as_dict(), "caution": CAUTION})
     else:
         for line in relabel_tables.looked_words(found, plant=str(parsed.plant)):
             print(line)
-
-
-def _with_verdicts_so_far(plant: Plant, folder: Path) -> Plant:
-    """Return the plant, reading no verdicts where the folder named for them is empty yet."""
-    if any(any(folder.rglob(kind)) for kind in ("*.csv", "*.parquet")):
-        return plant
-    say(f"{folder}: holds no verdicts yet")
-    site = plant.file.plant.model_copy(update={"verdicts": None})
-    return plant.model_copy(update={"file": plant.file.model_copy(update={"plant": site})})

@@ -13,9 +13,8 @@ COLUMNS = FILLED
 TEXT = tuple(c for c in COLUMNS if c not in ("time", "called", "weight"))
 REQUIRED = ("time", "stage", "product", "board", "designator", "family", "verdict", "found_by")
 KEY = ("stage", "board", "designator", "pin", "time")
-STAGES = ("paste", "pre-reflow", "post-reflow")
 VERDICTS = ("defect", "good")
-FINDERS = ("review", "test", "audit", "field", "second look")
+FINDERS = ("review", "test", "audit", "field", "second look", "later stage")
 
 LONGEST_GAP = 7
 Level = Literal["error", "set aside", "note"]

@@ -26,7 +26,6 @@ from optimiser.history.contract import (
     FINDERS,
     KEY,
     REQUIRED,
-    STAGES,
     TEXT,
     VERDICTS,
     Finding,
@@ -36,7 +35,13 @@ from optimiser.history.contract import (
 from optimiser.history.filters import Filter
 from optimiser.history.schema import Schema, read_schema
 from optimiser.history.stage import ShapeOf, Staged, stage
-from optimiser.history.verdicts import aside_rows, missing_columns, take_verdicts, with_verdicts
+from optimiser.history.verdicts import (
+    aside_rows,
+    missing_columns,
+    shape_of_told,
+    take_verdicts,
+    with_verdicts,
+)
 from optimiser.intake.text import is_result
 from optimiser.intake.translate import PLACE
 from optimiser.plant.file import Plant
@@ -569,7 +574,12 @@ def _rules(schema: Schema, history: History) -> list[Rule]:
     for column in REQUIRED[1:6]:
         rules.append(_rule(f"{column} is needed", column, f"{schema.text(column)} is null", schema))
     rules += [
-        _one_of("stage", STAGES, schema),
+        _one_of(
+            "stage",
+            history.plant.file.line.stages,
+            schema,
+            way_out="correct the cell, or list the stage under [line] in plant.toml, in the order of the line",
+        ),
         _rule(
             "unknown family",
             "family",
@@ -623,10 +633,13 @@ def _number_rules(schema: Schema, measurement: str) -> Iterable[Rule]:
     )
 
 
-def _one_of(column: str, words: Sequence[str], schema: Schema) -> Rule:
+def _one_of(
+    column: str, words: Sequence[str], schema: Schema, *, way_out: str = "correct the cell"
+) -> Rule:
     allowed = ", ".join(text_literal(w) for w in words)
     rule = f"{column} must be one of {', '.join(words)}"
-    return _rule(rule, column, f"coalesce({schema.text(column)} not in ({allowed}), false)", schema)
+    broken = f"coalesce({schema.text(column)} not in ({allowed}), false)"
+    return _rule(rule, column, broken, schema, way_out=way_out)
 
 
 def _rule(
@@ -726,7 +739,7 @@ def _make_items(history: History) -> list[Finding]:
     files, source = find_verdicts(history.plant), "from recorded"
     findings: list[Finding] = []
     if files:
-        told = history.stage(files, "told", lambda _: history.plant.file.verdict_files)
+        told = history.stage(files, "told", shape_of_told(history.plant))
         staged, findings = told.origin, told.findings
         history.connection.execute("set preserve_insertion_order = false")
         history.connection.executemany(

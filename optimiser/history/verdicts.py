@@ -10,12 +10,18 @@ from pathlib import Path
 from typing import Any
 
 from optimiser.history.contract import FINDERS, KEY, VERDICTS, Finding
+from optimiser.plant.file import Plant
+from optimiser.plant.shape import FileShape
 from optimiser.sql import quoted, text_literal
 
 NEEDED = ("stage", "board", "designator", "time", "verdict", "found_by")
 # What files may do without whose shape the plant file gives: then the rest of the key has to tell.
 _SPARED = ("stage", "time")
 COLUMNS = (*KEY, "verdict", "defect", "found_by", "weight")
+LATER_STAGE = "later stage"
+"""Who found what only a linked item of a later stage says; any verdict of an item's own stands over it,
+but for a good that turned out to be a defect."""
+LATER_STAGES_FILE = "later-stages.csv"
 _TOLD = ("verdict", "defect", "found_by", "weight")
 _UNKNOWN = "no item of the history has this stage, board, designator, pin and time"
 _AS_TEXT = "write the key as the history has it; a spreadsheet must open its columns as text"
@@ -32,8 +38,26 @@ _RULES = (
         "give the time of the inspection, or the pin, as well",
     ),
 )
+_GIVES_WAY = f"""t.found_by = {text_literal(LATER_STAGE)} and (coalesce(t.recorded = 'defect', false)
+    or exists (from told_before o where o.file = t.file and o.row = t.row
+               and o.found_by <> {text_literal(LATER_STAGE)}))"""
 _NO_ITEM, _SEVERAL = len(_RULES) - 2, len(_RULES) - 1
 Rows = Callable[[str], list[tuple[Any, ...]]]
+
+
+def shape_of_told(plant: Plant) -> Callable[[Path], FileShape | None]:
+    """Return how a file of verdicts stands: as the plant file says, or as this program wrote it.
+
+    Parameters
+    ----------
+    plant : Plant
+
+    Returns
+    -------
+    callable
+        From a path to a shape, None for the contract's columns.
+    """
+    return lambda path: None if path.name == LATER_STAGES_FILE else plant.file.verdict_files
 
 
 def missing_columns(
@@ -109,7 +133,10 @@ def take_verdicts(rows: Rows, staged: Mapping[str, Path], recorded: str) -> list
     )
     rows("create view told_aside as from told_rows where broken is not null")
     last = ", ".join(f"arg_max(t, (nth, place)).{c} as {c}" for c in _TOLD)
-    rows(f"create table told as select file, row, {last} from told_before t group by file, row")
+    rows(
+        f"""create table told as select file, row, {last} from told_before t
+            where not ({_GIVES_WAY}) group by file, row"""
+    )
     return _findings(rows, list(staged.values()))
 
 
@@ -218,7 +245,7 @@ def _notes(rows: Rows, sources: Sequence[Path]) -> list[Finding]:
     """Return how many verdicts were taken, told more than once, and replace a recorded one."""
     taken, again, changed = rows(
         """select (select count(*) from told),
-             (select count(*) from told_before) - (select count(*) from told),
+             (select count(*) - count(distinct (file, row)) from told_before),
              (select count(*) from told join (select distinct file, row, recorded from told_before) b
                 using (file, row) where recorded <> told.verdict)"""
     )[0]

@@ -15,11 +15,11 @@ import pandas as pd
 from optimiser.caution import CAUTION
 from optimiser.evidence.intervals import ZERO, Interval, add_up, weighted_total
 from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL
-from optimiser.history.contract import STAGES, production_days
+from optimiser.history.contract import production_days
 from optimiser.ledger.ledger import Ledger
 from optimiser.ledger.standing import BY_NIGHT, Entry, State, still_to_sign
 from optimiser.monitoring.watch import Watched
-from optimiser.plant.file import Plant
+from optimiser.plant.file import STAGES, Plant
 from optimiser.proposal.headline import Headline, headline
 from optimiser.proposal.learn_record import last_list
 from optimiser.proposal.month import month_of
@@ -221,7 +221,7 @@ def make_account(
         to_date=_to_date(live),
         by_day=tuple(_by_day(live)),
         figures=tuple(quality(plant, days)),
-        stages=tuple(by_stage(days)),
+        stages=tuple(by_stage(days, plant.file.line.stages)),
         lines=tuple(by_place(plant, days, "line")),
         products=tuple(by_place(plant, days, "product")),
         by_week=tuple(by_week(days)),
@@ -364,7 +364,7 @@ def quality(plant: Plant, days: pd.DataFrame) -> list[Figure]:
     calls, false_calls = int(total["calls"]), int(total["false_calls"])
     most = days.groupby("stage")["boards"].sum()
     boards = int(most.max())
-    route = by_stage(days)[-1]
+    route = by_stage(days, plant.file.line.stages)[-1]
     found = [
         Figure(
             name="review of all calls",
@@ -450,13 +450,15 @@ _SUMS = (
 )
 
 
-def by_stage(days: pd.DataFrame) -> list[dict[str, Any]]:
+def by_stage(days: pd.DataFrame, stages: Sequence[str] = STAGES) -> list[dict[str, Any]]:
     """Return the yield of each stage as a board meets it, then of the whole route.
 
     Parameters
     ----------
     days : DataFrame
         As ``history.calls.calls_by_day`` gives it.
+    stages : sequence of str
+        In the order in which a board meets them.
 
     Returns
     -------
@@ -475,7 +477,7 @@ def by_stage(days: pd.DataFrame) -> list[dict[str, Any]]:
     ----------
     .. [1] ISO 13053-1:2011, rolled throughput yield among its measures (from memory).
     """
-    found = [(stage, days[days["stage"] == stage]) for stage in STAGES]
+    found = [(stage, days[days["stage"] == stage]) for stage in stages]
     counted = [
         (stage, int(part["boards"].sum()), int(part["boards_without_call"].sum()))
         for stage, part in found
@@ -525,7 +527,7 @@ def by_place(plant: Plant, days: pd.DataFrame, by: str) -> list[dict[str, Any]]:
     found = []
     for name, part in days.assign(name=days[by].fillna("(none)")).groupby("name"):
         total = part[list(_SUMS)].sum()
-        route = by_stage(part)[-1]
+        route = by_stage(part, plant.file.line.stages)[-1]
         found.append(
             {
                 "name": name,

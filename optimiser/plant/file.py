@@ -11,7 +11,15 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, get_args
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 from optimiser.errors import PlantError, UsageError, nearest
 from optimiser.plant.database import Database
@@ -34,6 +42,8 @@ RailName = Literal[
     "working-limit",
 ]
 RAILS: tuple[RailName, ...] = get_args(RailName)
+STAGES = ("paste", "pre-reflow", "post-reflow")
+"""Where items are inspected, in the order in which a board meets them, unless the plant lists its own."""
 
 
 def _a_number(value: Any) -> Any:  # noqa: ANN401 - whatever stands in the file
@@ -52,6 +62,27 @@ Number = Annotated[
 Positive = Annotated[Number, Field(gt=0)]
 NonNegative = Annotated[Number, Field(ge=0)]
 Name = Annotated[str, Field(min_length=1, pattern=r"^\S(.*\S)?$")]
+
+
+def _a_list(value: Any) -> Any:  # noqa: ANN401 - whatever stands in the file
+    """Refuse one name where a list is meant: it would be read letter by letter, or not at all."""
+    if isinstance(value, str):
+        msg = f'must be a list, such as ["{value}"]'
+        raise ValueError(msg)
+    return value
+
+
+def _once_each(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Refuse a list that names something twice, capitals aside."""
+    folded = [name.casefold() for name in names]
+    twice = next((name for name in names if folded.count(name.casefold()) > 1), None)
+    if twice is not None:
+        msg = f"{twice!r} is listed twice; name each once"
+        raise ValueError(msg)
+    return names
+
+
+Listed = Annotated[tuple[Name, ...], BeforeValidator(_a_list), AfterValidator(_once_each)]
 
 
 class Record(BaseModel):
@@ -221,14 +252,20 @@ class Rails(Record):
 
 
 class Line(Record):
-    """``[line]``: the pace that review has to keep.
+    """``[line]``: the stages that a board meets, and the pace that review has to keep.
 
     A board takes ``seconds_per_board`` on the line; ``reviewers`` people review side by side. Without
-    the first no pace is held.
+    the first no pace is held. ``stages`` lists where items are inspected, in the order in which a
+    board meets them. An item of a family in ``whole_components`` stands for all pins of its
+    designator, at that stage. An item is taken for the one that was inspected at a later stage only
+    ``follow_within_hours`` after it, where that is given.
     """
 
     seconds_per_board: Positive | None = None
     reviewers: Annotated[int, Field(ge=1)] = 1
+    stages: Annotated[Listed, Field(min_length=1)] = STAGES
+    whole_components: Listed = ()
+    follow_within_hours: Positive | None = None
 
 
 class AdviceRule(Record):
@@ -357,6 +394,33 @@ class PlantFile(Record):
         return self
 
     @model_validator(mode="after")
+    def _files_hold_its_stages(self) -> Self:
+        shapes = [(f"results.{n}", shape) for n, shape in enumerate(self.results)]
+        shapes += [("verdict_files", self.verdict_files)] if self.verdict_files is not None else []
+        for place, shape in shapes:
+            constant = shape.constants.get("stage", "")
+            named = [("constants.stage", constant)] if constant else []
+            named += [("words.stage", word) for word in shape.words.get("stage", {}) if word]
+            for key, stage in named:
+                if stage not in self.line.stages:
+                    msg = (
+                        f"{place}.{key}: {stage!r} is no stage of line.stages; "
+                        f"{nearest(stage, self.line.stages)}, or list it there, in the order of the line"
+                    )
+                    raise ValueError(msg)
+        return self
+
+    @model_validator(mode="after")
+    def _whole_components_are_families(self) -> Self:
+        for family in self.line.whole_components:
+            if family not in self.families:
+                msg = f"line.whole_components: {family!r} is no family; " + nearest(
+                    family, self.families
+                )
+                raise ValueError(msg)
+        return self
+
+    @model_validator(mode="after")
     def _databases_have_names(self) -> Self:
         names = [database.name for database in self.databases]
         twice = next((name for name in names if names.count(name) > 1), None)
@@ -381,12 +445,18 @@ class PlantFile(Record):
     def ground(self) -> str:
         """Return all that a proposal rests on as JSON.
 
-        Who may sign, who computes, the pace of review and how recipes go out are no part of it.
+        Who may sign, who computes, the pace of review, how items are followed and how recipes go out
+        are no part of it.
         """
         return self.model_dump_json(
             exclude={
                 "signers": True,
-                "line": True,
+                "line": {
+                    "seconds_per_board",
+                    "reviewers",
+                    "whole_components",
+                    "follow_within_hours",
+                },
                 "machines": True,
                 "recipe_form": True,
                 "databases": True,

@@ -109,8 +109,10 @@ def make_cases(
 
 
 def arrivals(tally: FamilyTally) -> Arrivals:
-    """Return a family's labelled defects by lot and board; those that review found."""
-    found = tally.defects.frame["found_by"].isin(["review", "second look"]).to_numpy()
+    """Return a family's labelled defects by lot and board; those that review or a later stage found."""
+    found = (
+        tally.defects.frame["found_by"].isin(["review", "second look", "later stage"]).to_numpy()
+    )
     lots, boards = len(tally.lots), tally.defects.frame.loc[found, "board"].astype(str)
     return Arrivals(
         defects=np.bincount(tally.defects.lot[found], minlength=lots).astype(np.float64),

@@ -502,7 +502,8 @@ def _against(case: Case, item: OneItem, hopeless: Hopeless) -> str:
     finder, verdict = item.label["found_by"], item.label["verdict"]
     if verdict != "defect":
         return f"its verdict is {verdict or 'blank'}: record first that it is a defect, and who found it"
-    return "" if finder in SURE else "only review says that it is a defect; look at it again first"
+    who = f"only a {finder}" if finder == "later stage" else "only review"
+    return "" if finder in SURE else f"{who} says that it is a defect; look at it again first"
 
 
 def _same(kept: KeptItem, item: OneItem) -> bool:

@@ -111,7 +111,7 @@ class FewerFalseCalls:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EscapesCaught:
-    """Escapes that test, audit or field found and that the change would catch, promised."""
+    """Escapes that a later stage, test, audit or field found and that the change would catch, promised."""
 
     number: float
     kind: Literal["escapes caught"] = "escapes caught"

@@ -229,7 +229,7 @@ def verdicts_folder(plant: Plant) -> Path:
     add = 'verdicts = "verdicts"'
     if named is None:
         msg = (
-            f"{plant.path}: [plant] names no folder of verdicts, so nothing that was looked at again "
+            f"{plant.path}: [plant] names no folder of verdicts, so nothing that was found later "
             f"can reach the history; add this line under [plant]: {add}"
         )
         raise PlantError(msg)

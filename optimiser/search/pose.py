@@ -157,7 +157,8 @@ def label_weights(defects: Defects, coverage: float) -> Floats:
     an audit with the chance 1/weight, or both; it stands for the inverse of the chance that
     at least one of them found it [1]_. One that review found while another recipe was live
     stands for itself, as one found in the field does: what the field will find later is
-    already represented by those that test found.
+    already represented by those that test found. One that a later stage found stands for what its
+    weight says, called here or not: that is what could be linked and seen (`history/later_verdicts.py`).
 
     Parameters
     ----------
@@ -181,7 +182,9 @@ def label_weights(defects: Defects, coverage: float) -> Floats:
     alone = defects.frame["live_called"].to_numpy(dtype=bool) | np.isin(
         found_by, ["field", "review", "second look"]
     )
-    return np.where(alone, 1.0, 1.0 / chance)
+    own = np.where(alone, 1.0, 1.0 / chance)
+    later = found_by == "later stage"
+    return np.where(later, np.maximum(defects.frame["weight"].to_numpy(float), 1.0), own)
 
 
 def chance_to_be_true(tally: FamilyTally, false_alarm_rate: float) -> Floats:

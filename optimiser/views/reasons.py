@@ -130,7 +130,9 @@ _WORDS: dict[type, Callable[[Any], str]] = {
     GivenUp: _given_up,
     ProcessMoves: _process_moves,
     FewerFalseCalls: lambda of: f"{of.number:,.0f} false calls fewer in {of.days:.0f} days",
-    EscapesCaught: lambda of: f"{of.number:.1f} escapes caught that test, audit or field found",
+    EscapesCaught: lambda of: (
+        f"{of.number:.1f} escapes caught that a later stage, test, audit or field found"
+    ),
     CriticalFamily: lambda _: (
         "critical family: no known escape is added; two signatures are needed"
     ),

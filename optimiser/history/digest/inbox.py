@@ -19,7 +19,7 @@ from optimiser.history.contract import KEY, refuse
 from optimiser.history.digest.known import Content, Known
 from optimiser.history.digest.make import VERSION
 from optimiser.history.read import History, find_verdicts, open_history
-from optimiser.history.verdicts import missing_columns, read_told
+from optimiser.history.verdicts import missing_columns, read_told, shape_of_told
 from optimiser.plant.file import Plant
 from optimiser.recipe.table import Recipe
 
@@ -50,6 +50,7 @@ def ground_of(plant: Plant, revisions: Sequence[Recipe]) -> str:
         VERSION,
         {name: known.unit for name, known in plant.file.measurements.items()},
         sorted(plant.file.families),
+        list(plant.file.line.stages),
         str(plant.file.plant.history_from),
         [shape.model_dump_json() for shape in plant.file.results],
         sorted({repr(row) for recipe in revisions for row in recipe.overrides}),
@@ -110,7 +111,7 @@ def open_told(plant: Plant) -> Told:
         tempfile.TemporaryDirectory(prefix="optimiser-") as name,
         History(plant, files, _Workspace(name)) as history,
     ):
-        staged = history.stage(files, "told", lambda _: plant.file.verdict_files).origin
+        staged = history.stage(files, "told", shape_of_told(plant)).origin
         shaped = plant.file.verdict_files is not None
         errors = missing_columns(history.rows, staged, shaped=shaped)
         if errors:

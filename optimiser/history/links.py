@@ -1,0 +1,275 @@
+"""Items followed through the stages of the line: which later item is the same place of the same board.
+
+Two items are taken for one place where board, designator and pin agree, the later one is later in
+time, and neither could be another: whatever is missing or could mean several things is counted by
+its reason and never decided. A board of which any item was inspected twice at a stage stands
+aside there as a whole, for of its other items nobody can say which inspection they belong to.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Literal, get_args
+
+import pandas as pd
+
+from optimiser.history.read import History
+from optimiser.history.verdicts import LATER_STAGE
+from optimiser.sql import text_literal
+
+Reason = Literal[
+    "linked",
+    "later than the plant's hours allow",
+    "not in the order of time",
+    "the products differ",
+    "several items could be meant",
+    "board not inspected there",
+    "designator not inspected there",
+    "pin not inspected there",
+    "pins on one side only",
+    "board inspected more than once",
+    "board inspected more than once there",
+]
+REASONS: tuple[Reason, ...] = get_args(Reason)
+_LATE, _UNORDERED, _OTHER, _SEVERAL, _BOARD, _DESIGNATOR, _PIN, _PINS, _AGAIN, _AGAIN_THERE = range(
+    1, len(REASONS)
+)
+MISSING = REASONS[_BOARD : _PIN + 1]
+"""Reasons that say that there is no item to link to; all others but the first are ambiguous."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Followed:
+    """How many items of one family could be followed from their stage to another, or why not.
+
+    Attributes
+    ----------
+    stage, family : str
+        Of the items.
+    other : str
+        The stage that they were looked for at; earlier or later.
+    reason : str
+        One of REASONS.
+    items : int
+    """
+
+    stage: str
+    other: str
+    family: str
+    reason: Reason
+    items: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Links:
+    """What could be followed in a history.
+
+    Attributes
+    ----------
+    stages : tuple of str
+        Those that have items, in the order of the line.
+    counts : tuple of Followed
+        Of every stage towards every other one; the reasons of a stage's family add up to its items.
+    shared : tuple of (str, str, int)
+        Earlier and later stage, and how many of the links join several items to one whole component.
+    """
+
+    stages: tuple[str, ...]
+    counts: tuple[Followed, ...]
+    shared: tuple[tuple[str, str, int], ...]
+
+    def items(self, stage: str, other: str, *reasons: str, family: str | None = None) -> int:
+        """Return how many items of a stage met these reasons on the way to another; any without.
+
+        Parameters
+        ----------
+        stage, other : str
+        *reasons : str
+        family : str, optional
+            Of all families where not given.
+
+        Returns
+        -------
+        int
+        """
+        return sum(
+            c.items
+            for c in self.counts
+            if (c.stage, c.other) == (stage, other)
+            and (not reasons or c.reason in reasons)
+            and family in {None, c.family}
+        )
+
+
+def link_stages(history: History) -> Links:
+    """Follow every item of a history through the stages of the line.
+
+    Parameters
+    ----------
+    history : History
+        With its rows.
+
+    Returns
+    -------
+    Links
+
+    Notes
+    -----
+    Makes the temporary tables ``stops`` (an item a row, numbered by ``rowid``), ``links`` (``earlier,
+    later``: numbers of stops that are one place) and ``not_linked`` (``stop, other, reason``). The engine
+    spills what does not fit into memory. Items of families in ``line.whole_components`` stand for
+    all pins of their designator: only so may several items share a link.
+    """
+    rules = history.plant.file.line
+    _make_stops(history)
+    listed = rules.stages
+    present = [int(at) for (at,) in history.rows("select distinct step from stops order by step")]
+    for table in (
+        "links(step utinyint, other utinyint, earlier bigint, later bigint)",
+        "not_linked(stop bigint, other utinyint, reason utinyint)",
+    ):
+        history.rows(f"create or replace temp table {table}")
+    counts: list[Followed] = []
+    hours = rules.follow_within_hours
+    for one, two in combinations(present, 2):
+        _make_pairs(history, one, two, seconds=None if hours is None else hours * 3600)
+        for at, other, column in ((one, two, "earlier"), (two, one, "later")):
+            counts += _judge(history, at, other, column, listed)
+        history.rows(
+            f"insert into links select {one}, {two}, earlier, later from pairs where reason = 0"
+        )
+    history.rows("drop table if exists pairs")
+    return Links(
+        stages=tuple(listed[at] for at in present),
+        counts=tuple(counts),
+        shared=tuple(_shared(history, listed)),
+    )
+
+
+def _make_stops(history: History) -> None:
+    """Make ``stops`` of all items, and ``stop_boards``: which boards were inspected twice at a stage."""
+    rules = history.plant.file.line
+    order = " ".join(f"when {text_literal(s)} then {n}" for n, s in enumerate(rules.stages))
+    whole = ", ".join(text_literal(f) for f in rules.whole_components) or "''"
+    # What another stage said earlier is no verdict of the item's own.
+    own = f"found_by is distinct from {text_literal(LATER_STAGE)}"
+    history.rows(
+        f"""create or replace temp table stops as
+            select case stage {order} end::utinyint as step, board, designator,
+              if(family in ({whole}), '', coalesce(pin, '')) as pin, family in ({whole}) as whole,
+              product, family, time, lot, pin as shown_pin, called, if({own}, verdict, null) as verdict,
+              if({own} and verdict = 'defect', coalesce(defect, ''), null) as defect, found_by, weight, file, row
+            from items"""
+    )
+    history.rows(
+        """create or replace temp table stop_boards as
+           select step, board, max(items) > 1 as again
+           from (select step, board, designator, pin, whole, count(*) as items from stops group by all)
+           group by step, board"""
+    )
+
+
+def _make_pairs(history: History, one: int, two: int, *, seconds: float | None) -> None:
+    """Make ``pairs``: items of two stages that may be one place, and the worst that speaks against it."""
+    late = "false" if seconds is None else f"epoch(b.time - a.time) > {seconds!r}"
+    clear = "s.rowid as stop, s.* from stops s semi join clear using (board) where s.step"
+    pair = f"""a.stop as earlier, b.stop as later, a.whole as earlier_whole, b.whole as later_whole,
+               case when a.product <> b.product then {_OTHER} when b.time <= a.time then {_UNORDERED}
+                 when {late} then {_LATE} else 0 end::utinyint as own"""
+    history.rows(
+        f"""create or replace temp table pairs as
+            with clear as (select board from stop_boards where step in ({one}, {two}) group by board
+                           having count(*) = 2 and not bool_or(again)),
+            a as (select {clear} = {one}), b as (select {clear} = {two}),
+            found as (
+              select {pair} from a join b using (board, designator, pin, whole)
+              union all select {pair} from a join b using (board, designator) where a.whole <> b.whole),
+            judged as (select *, case when ({_several("earlier")}) or ({_several("later")})
+                                 then {_SEVERAL} else own end as seen from found),
+            shared as (select *, max(seen) over (partition by earlier) as of_earlier,
+                         max(seen) over (partition by later) as of_later from judged)
+            select earlier, later, earlier_whole, later_whole,
+              greatest(of_earlier, of_later)::utinyint as reason from shared"""
+    )
+
+
+def _several(end: str) -> str:
+    """Return SQL: whether an item may be several others, and is not a whole component of these pins."""
+    here = f"over (partition by {end})"
+    same = f"count_if(earlier_whole = later_whole) {here}"
+    return f"count(*) {here} > 1 and not ({end}_whole and {same} = 0)"
+
+
+def _judge(
+    history: History, at: int, other: int, column: str, stages: Sequence[str]
+) -> Iterator[Followed]:
+    """Note why items of a stage cannot be followed to another, and yield all counts."""
+    history.rows(
+        f"""create or replace temp table judged as
+            with there as (select designator, board, bool_or(pin <> '') as pins from stops
+                           where step = {other} group by all),
+            paired as (select {column} as stop, max(reason) as reason from pairs group by all)
+            select s.rowid as stop, s.family, case
+                when p.reason is not null then p.reason
+                when mine.again then {_AGAIN}
+                when theirs.board is null then {_BOARD}
+                when theirs.again then {_AGAIN_THERE}
+                when t.board is null then {_DESIGNATOR}
+                when (s.pin <> '') is distinct from t.pins then {_PINS}
+                else {_PIN} end::utinyint as reason
+            from stops s
+            join stop_boards mine on mine.step = s.step and mine.board = s.board
+            left join stop_boards theirs on theirs.step = {other} and theirs.board = s.board
+            left join there t on t.board = s.board and t.designator = s.designator
+            left join paired p on p.stop = s.rowid
+            where s.step = {at}"""
+    )
+    history.rows(
+        f"insert into not_linked select stop, {other}, reason from judged where reason > 0"
+    )
+    for family, reason, items in history.rows(
+        "select family, reason, count(*) from judged group by all order by all"
+    ):
+        yield Followed(
+            stage=stages[at],
+            other=stages[other],
+            family=str(family),
+            reason=REASONS[reason],
+            items=int(items),
+        )
+    history.rows("drop table judged")
+
+
+def _shared(history: History, stages: Sequence[str]) -> Iterator[tuple[str, str, int]]:
+    """Yield how many links are not one to one, by pair of stages."""
+    for at, other, links in history.rows(
+        """select step, other, count(*) from (
+             select step, other, count(*) over (partition by step, other, earlier) as of_earlier,
+               count(*) over (partition by step, other, later) as of_later from links)
+           where of_earlier > 1 or of_later > 1 group by all order by all"""
+    ):
+        yield stages[at], stages[other], int(links)
+
+
+def not_linked(history: History) -> pd.DataFrame:
+    """Return the items that could not be followed, after `link_stages`.
+
+    Parameters
+    ----------
+    history : History
+
+    Returns
+    -------
+    DataFrame
+        ``stage, board, designator, pin, time, family, towards, reason``, an item once for each other
+        stage that it was looked for at.
+    """
+    stages = history.plant.file.line.stages
+    listed = ", ".join(text_literal(s) for s in stages)
+    words = ", ".join(text_literal(r) for r in REASONS)
+    return history.connection.execute(
+        f"""select [{listed}][s.step + 1] as stage, s.board, s.designator, s.shown_pin as pin, s.time, s.family,
+              [{listed}][n.other + 1] as towards, [{words}][n.reason + 1] as reason
+            from not_linked n join stops s on s.rowid = n.stop
+            order by s.step, n.other, s.time, s.board, s.designator, s.pin, s.family"""
+    ).df()
