@@ -20,7 +20,8 @@ from optimiser.proposal.all_families import make_cases
 from optimiser.recipe.table import read_recipe
 from optimiser.search.crossfit import fold_lots
 from optimiser.search.pose import label_weights, pose
-from optimiser.studies.foretell import follow_stages
+from optimiser.studies.foretell import Stages, follow_stages
+from optimiser.views.stage_tables import reason_words
 
 KEY = ["stage", "board", "designator", "pin", "time"]
 
@@ -457,6 +458,40 @@ def test_what_cannot_be_followed_says_why(tmp_path, capsys):
     path.write_text(path.read_text() + shape)
     assert main(["stages", str(timeless), "--label"]) == 1
     assert "verdict_files.columns.time" in capsys.readouterr().err
+
+
+def test_the_notebook_shows_the_same(labelled, tmp_path):
+    from optimiser.proposal.session import open_plant
+    from optimiser.views.notebook import show_stages
+    from optimiser.views.stage_charts import foretold_chart, worth_frame
+
+    with open_plant(labelled, trials=4) as session:
+        shown = show_stages(session)
+        assert session.history.rows(
+            "select count(*) from duckdb_tables() where table_name in ('stops', 'links', 'later')"
+        ) == [(0,)]
+        found = follow_stages(session.history, session.live)
+    assert list(shown.frame["defect"]) == [f.trail.kind for f in found.foretellers]
+    assert list(shown.frame["net"]) == [f.price.net.value for f in found.foretellers]
+    assert "could not be linked to paste" in shown.note
+    assert shown.chart.to_dict() == foretold_chart(found).to_dict()
+    assert len(worth_frame(found)) == len(CAUSES)
+    one = make_plant(tmp_path)
+    with open_plant(one, trials=4) as session:
+        assert "one stage alone" in show_stages(session).note
+
+
+def test_a_stage_without_pins_says_how_to_declare_it(tmp_path):
+    items = [item("paste", 0, pin=p, family="PADS") for p in "12"]
+    items.append(item("post-reflow", 5, pin=None, family="BODIES"))
+    plant = plant_of(tmp_path)
+    with opened(plant, items) as history:
+        links = link_stages(history)
+    words = reason_words(
+        Stages(links=links, labels=(), unlinked=(), foretellers=(), silent=(), asked=(), share=0.01)
+    )
+    assert "BODIES (post-reflow), PADS (paste)" in words[-1]
+    assert "line.whole_components" in words[-1]
 
 
 # --- over seeds -----------------------------------------------------------------------------------

@@ -166,7 +166,9 @@ def label_earlier(history: History, links: Links) -> tuple[LaterLabels, ...]:
 
 def _make_chances(history: History) -> None:
     """Make ``chances``: of which share of its defects a family could learn from a later stage."""
-    missing = ", ".join(str(REASONS.index(reason)) for reason in MISSING)
+    # Pins on one side only is a matter of a family and not of its defects: it has no key to link by.
+    without = (*MISSING, "pins on one side only")
+    missing = ", ".join(str(REASONS.index(reason)) for reason in without)
     history.rows(
         f"""create or replace temp table chances as
             with pairs as (select distinct step, other from links),

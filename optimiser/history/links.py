@@ -251,6 +251,12 @@ def _shared(history: History, stages: Sequence[str]) -> Iterator[tuple[str, str,
         yield stages[at], stages[other], int(links)
 
 
+def forget_stops(history: History) -> None:
+    """Drop the tables that following items made: they are as long as the history."""
+    for table in ("stops", "stop_boards", "links", "not_linked", "later", "chances"):
+        history.rows(f"drop table if exists {table}")
+
+
 def not_linked(history: History) -> pd.DataFrame:
     """Return the items that could not be followed, after `link_stages`.
 

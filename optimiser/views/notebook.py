@@ -17,11 +17,13 @@ from tqdm.auto import tqdm
 from optimiser.caution import CAUTION
 from optimiser.defaults import PLANT_VARIABLE, TRIALS
 from optimiser.evidence.audit import clean
+from optimiser.history.links import forget_stops
 from optimiser.ledger.ledger import Ledger
 from optimiser.monitoring.backtest import Fold, backtest, calibrate
 from optimiser.proposal.calibration import keep_calibration
 from optimiser.proposal.session import Session, open_plant
 from optimiser.studies.audit_plan import plan_audit
+from optimiser.studies.foretell import follow_stages
 from optimiser.studies.limit_flicker import limit_flicker
 from optimiser.studies.limit_risk import limit_risk
 from optimiser.views.audit_tables import proof_words
@@ -31,6 +33,13 @@ from optimiser.views.charts import DEFECT, GOOD, GREY, lab_renderer
 from optimiser.views.panels.parts import warm_up
 from optimiser.views.reasons import cause_words
 from optimiser.views.shown import Shown
+from optimiser.views.stage_charts import foretold_chart
+from optimiser.views.stage_tables import (
+    foretold_frame,
+    foretold_words,
+    reason_words,
+    unlinked_words,
+)
 
 # Seconds between two looks at what runs in a thread.
 TICK = 0.5
@@ -302,6 +311,38 @@ def show_causes(session: Session, *, most: int = 6) -> Shown:
         cause_frame(causes.found),
         " ".join([*said, asked_words(causes)]),
         drawn if charts else None,
+    )
+
+
+def show_stages(session: Session) -> Shown:
+    """Return what foretells the defects of later stages, and how far items could be followed.
+
+    Parameters
+    ----------
+    session : Session
+
+    Returns
+    -------
+    Shown
+        A line a kind of defect; the drawing is of what stopping it is worth a month.
+    """
+    title = "What earlier stages foretell"
+    if session.plant.file.plant.only_called:
+        words = (
+            "The results hold called items alone: who passed and what became of it nobody can say."
+        )
+        return Shown(title, pd.DataFrame(), words)
+    with session.part() as history:
+        found = follow_stages(history, session.live)
+        forget_stops(history)
+    if len(found.links.stages) < 2:
+        return Shown(title, pd.DataFrame(), "The history has items of one stage alone.")
+    said = [*reason_words(found), *unlinked_words(found), *foretold_words(found)]
+    return Shown(
+        title,
+        foretold_frame(found.foretellers),
+        " ".join(f"{line.rstrip('.')}." for line in said),
+        foretold_chart(found) if found.foretellers else None,
     )
 
 

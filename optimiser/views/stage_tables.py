@@ -15,6 +15,8 @@ from optimiser.plant.file import PlantFile
 from optimiser.studies.foretell import Foreteller, Silent, Stages
 from optimiser.views.sentences import interval_words
 
+PINS = "pins on one side only"
+
 
 def stages_text(of: Stages, file: PlantFile) -> Group:
     """Return links by reason, labels, and what foretells which defect at what price.
@@ -65,7 +67,18 @@ def reason_words(of: Stages) -> list[str]:
             ]
             if found:
                 lines.append(f"{one} to {other}: {'; '.join(found)}")
-    return lines
+    return lines + _pin_words(of)
+
+
+def _pin_words(of: Stages) -> list[str]:
+    """Return what to do where one stage has pins and the other has none."""
+    found = {f"{c.family} ({c.stage})" for c in of.links.counts if c.reason == PINS}
+    if not found:
+        return []
+    return [
+        f"{PINS}: {', '.join(sorted(found))}; where an item without a pin stands for a whole component, list its "
+        "family in line.whole_components of plant.toml"
+    ]
 
 
 def shared_words(of: Stages) -> list[str]:
@@ -137,6 +150,11 @@ def price_table(of: Stages, currency: str) -> Table:
 def foretold_words(of: Stages) -> list[str]:
     """Return how far what is foretold can be trusted, and what nothing foretells."""
     asked = len(of.asked)
+    if not asked:
+        return [
+            "no pair of a kind of defect and an earlier measurement could be asked",
+            *(silent_words(row) for row in of.silent),
+        ]
     lines = [
         f"{asked:,} pairs of a kind of defect and an earlier measurement were asked; of those said here at most "
         f"{RATE:.0%} are expected to be false (Benjamini and Yekutieli), lots as the unit. Caught, stopped and false "
