@@ -12,6 +12,7 @@ from scipy.stats import chi2, nbinom
 from stranger_plants import Kind, make_stranger
 
 from optimiser.cli import main
+from optimiser.commands.nightly import _worth_looking
 from optimiser.errors import HistoryError
 from optimiser.evidence.learning import (
     Candidates,
@@ -22,10 +23,11 @@ from optimiser.evidence.learning import (
     value_of_study,
 )
 from optimiser.history.read import open_history
+from optimiser.monitoring.account import _listed
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
 from optimiser.proposal.learn import best_within
-from optimiser.proposal.learn_record import read_listings, worth_of_study
+from optimiser.proposal.learn_record import last_list, read_listings, worth_of_study
 from optimiser.proposal.learn_sheets import readings_text
 from optimiser.proposal.learn_worth import (
     Look,
@@ -421,10 +423,23 @@ def test_the_command_lists_writes_sheets_and_says_what_followed(tmp_path, capsys
     assert main(["learn", str(folder), "--hours", "0.5", *more]) == 0
     assert f"{misread} misread" in capsys.readouterr().out
 
+    # Page and night say the same from one small file.
+    plant = read_plant(folder)
+    last = last_list(plant)
+    assert (last.followed, last.expected) == (1, pytest.approx(told["expected"]))
+    (line,) = _listed(plant)
+    assert f"worth EUR {last.worth:,.0f} a month, as listed on {last.day}" in line
+    assert f"counted since {last.in_fact:,.0f}" in line
+    (word,) = _worth_looking(last.as_dict(), "EUR")
+    assert f"EUR {last.worth:,.0f} a month" in word
+    assert _worth_looking(None, "EUR") == []
+
     # What somebody else wrote into the record is not believed.
     record = folder / "learn" / "learn.json"
     record.write_text(record.read_text().replace('"worth": ', '"worth": 9'))
     assert read_listings(read_plant(folder)) == []
+    assert last_list(read_plant(folder)) is None
+    assert _listed(read_plant(folder)) == []
     with pytest.raises(SystemExit):
         main(["learn", str(folder), "--hours", "none"])
 

@@ -101,7 +101,8 @@ class Followed:
         Misread labels expected; 0; the repeatability then; labelled defects then.
     worth : float
         Money a month, on what is known today: what the limits decided then cost less what those
-        decided now cost. Counted on the history.
+        decided now cost, or when the same was listed again, so that nothing counts twice. Counted
+        on the history.
     """
 
     day: str
@@ -313,19 +314,33 @@ def followed(
     by_family = {of[0].tally.family: of for of in families}
     judged = _judged(history, listings)
     found = []
-    for listing in listings:
+    for n, listing in enumerate(listings):
         for x in listing.listed:
             of = by_family.get(x.look.family)
             if of is None:
                 continue
+            again = _listed_again(x.look, listings[n + 1 :])
             told = (
-                _after_study(history, live, families, listing, x)
+                _after_study(history, live, families, (listing, again), x)
                 if x.look.kind == "repeat"
-                else _after_labels(of[0], of[1], listing, x, judged)
+                else _after_labels(of[0], of[1], (listing, again), x, judged)
             )
             if told is not None:
                 found.append(told)
     return found
+
+
+def _listed_again(look: Look, later: Sequence[Listing]) -> Listing | None:
+    """Return the next list that holds a look of the same kind at the same thing."""
+    same = (look.kind, look.family, look.measurement)
+    return next(
+        (
+            listing
+            for listing in later
+            if any((x.look.kind, x.look.family, x.look.measurement) == same for x in listing.listed)
+        ),
+        None,
+    )
 
 
 def _judged(
@@ -353,14 +368,16 @@ def _judged(
 def _after_labels(
     case: Case,
     proposal: Proposal,
-    listing: Listing,
+    when: tuple[Listing, Listing | None],
     of: Listed,
     judged: Mapping[tuple[str, ...], tuple[str, str]],
 ) -> Followed | None:
     """Return what followed of labels looked at, passed items audited or defects gathered."""
+    listing, again = when
     look, before = of.look, listing.standing.get(of.look.family)
     if before is None:
         return None
+    after = None if again is None else again.standing.get(look.family)
     labels = len(case.tally.defects.frame)
     verdicts = [
         judged[k][0] for k in of.keys if judged.get(k, ("", ""))[1] == FOUND_BY.get(look.kind)
@@ -373,9 +390,9 @@ def _after_labels(
     if answered <= 0:
         return None
     worth = (
-        _worth_of_labels(case, before)
+        _worth_of_labels(case, before, after)
         if look.kind == "second look"
-        else _worth_of_limits(case, proposal, before["decided"])
+        else _worth_of_limits(case, proposal, before, after)
     )
     return _told(listing, of, answered=answered, found=found, before=was, worth=worth)
 
@@ -399,13 +416,19 @@ def _told(
     )
 
 
-def _worth_of_labels(case: Case, before: Mapping[str, Any]) -> float:
-    """Return what obeying or paying for the labels of then costs more than those of today."""
+def _worth_of_labels(
+    case: Case, before: Mapping[str, Any], after: Mapping[str, Any] | None
+) -> float:
+    """Return what obeying or paying for the labels of then costs more than those of later."""
     looked = looked_at(case)
     if looked is None or "obeyed" not in before:
         return 0.0
     then = _setting(case, before["obeyed"])
-    now = best_now(looked.problem, looked.labels, looked.look)
+    now = (
+        _setting(case, after["obeyed"])
+        if after is not None and "obeyed" in after
+        else best_now(looked.problem, looked.labels, looked.look)
+    )
     gained = _cost(looked, then) - _cost(looked, now)
     money = (looked.problem.false_call_cost or 1.0) * DAYS_PER_MONTH / case.span_days
     return gained * money
@@ -415,11 +438,14 @@ def _cost(looked: Looked, setting: Ints) -> float:
     return cost_with_labels(looked.problem, looked.labels, setting)
 
 
-def _worth_of_limits(case: Case, proposal: Proposal, decided: Limits) -> float:
-    """Return what the limits decided then cost more than those decided now, with today's labels."""
+def _worth_of_limits(
+    case: Case, proposal: Proposal, before: Mapping[str, Any], after: Mapping[str, Any] | None
+) -> float:
+    """Return what the limits decided then cost more than those of later, with today's labels."""
     problem, _ = problem_of(case)
-    then = _setting(case, decided)
-    now = _setting(case, [[m.measurement, m.side, m.proposed] for m in proposal.limits])
+    then = _setting(case, before["decided"])
+    standing = [[m.measurement, m.side, m.proposed] for m in proposal.limits]
+    now = _setting(case, standing if after is None else after["decided"])
     gained = money_of(problem, then) - money_of(problem, now)
     return gained * DAYS_PER_MONTH / case.span_days
 
@@ -451,14 +477,19 @@ def _after_study(
     history: History,
     live: Recipe,
     families: Sequence[Searched],
-    listing: Listing,
+    when: tuple[Listing, Listing | None],
     of: Listed,
 ) -> Followed | None:
-    """Return what followed of a study of repeated readings: guard bands of then and of now."""
+    """Return what followed of a study of repeated readings: guard bands of then and of later."""
     plant, look = families[0][0].plant, of.look
-    then, freedom = listing.repeatability.get(look.measurement, (0.0, None))
+    listing, again = when
+    before = listing.repeatability.get(look.measurement, (0.0, None))
     known = plant.file.measurements.get(look.measurement)
-    if known is None or (known.repeatability, known.repeatability_freedom) == (then, freedom):
+    if known is None:
+        return None
+    stated = (known.repeatability, known.repeatability_freedom)
+    after = stated if again is None else again.repeatability.get(look.measurement, stated)
+    if after == before:
         return None
     limits = [
         guarded
@@ -468,14 +499,12 @@ def _after_study(
     seed = stable_seed(plant.file.plant.name, look.measurement, "after")
     worth = worth_of_study(
         limits,
-        then=then,
-        now=known.repeatability,
+        then=before[0],
+        now=after[0],
         known=known_repeatability(known, float(np.median([g.spread for g in limits] or [0.0]))),
         seed=seed,
     )
-    return _told(
-        listing, of, answered=look.items, found=known.repeatability, before=then, worth=worth
-    )
+    return _told(listing, of, answered=look.items, found=after[0], before=before[0], worth=worth)
 
 
 def worth_of_study(

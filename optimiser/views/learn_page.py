@@ -15,8 +15,20 @@ from optimiser.values import of_cell
 from optimiser.views.relabel_page import STYLE
 
 HIDDEN = frozenset(
-    {"chance_misread", "false_calls_held", "worth_a_month", "verdict_before", "mark", "weight"}
-) | {"stratum", "stratum_items", "stratum_picked"}
+    # The heading says the family and who looks; a board and a designator find the item.
+    (
+        *("family", "stage", "product", "line", "by", "stratum", "stratum_items", "stratum_picked"),
+        *(
+            "chance_misread",
+            "false_calls_held",
+            "worth_a_month",
+            "verdict_before",
+            "mark",
+            "weight",
+        ),
+    )
+)
+_STYLE = "section + section { break-before: page; } td.blank { min-width: 60px; } tbody tr { height: 27px; }"
 TASKS = {
     "second look": "One reviewer called each of these a defect. Look at each anew and write defect or good; "
     "in doubt leave it blank: it stays a defect.",
@@ -52,7 +64,7 @@ def learn_page(listed: Sequence[Listed], texts: Sequence[str], plant: Plant) -> 
         "content=\"default-src 'none'; style-src 'unsafe-inline'\">"
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{name}: what to look at</title>"
-        f"<style>{STYLE} section + section {{ break-before: page; }} td.blank {{ min-width: 90px; }}</style>"
+        f"<style>{STYLE}{_STYLE}</style>"
         f'</head>\n<body data-sheet="learn">\n<h1>{name}: what to look at</h1>{parts}'
         f'<p class="caution">{escape(CAUTION)}</p>\n</body></html>\n'
     )
