@@ -4,14 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from stranger_plants import Family, Stranger, price_of
+from stranger_plants import DAYS_PER_LOT, Family, Stranger, price_of
 
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
-from optimiser.proposal.propose import Case, propose
+from optimiser.proposal.propose import Case, Found, propose_with_study
 from optimiser.recipe.table import read_recipe
-from optimiser.search.descent import Terrain, best_of
+from optimiser.search.descent import Terrain, best_of, cost_of
 from optimiser.tally.count import rank
 
 DAYS_PER_MONTH = 365.25 / 12
@@ -112,8 +112,8 @@ def judge_family(fresh: Fresh, limits: list[dict], seed: int, cost_per_call: flo
     }
 
 
-def best_money(fresh: Fresh, case: Case, seed: int) -> float:
-    """True saving a month of the best setting between the rails, by descent on the truth."""
+def money_terrain(fresh: Fresh, case: Case, seed: int) -> Terrain:
+    """Return what every setting on a case's grid truly costs over one span, money."""
     kind, grid = fresh.family.kind, case.tally.grid
     names = [int(x.measurement[1:]) for x in grid.limits]
 
@@ -131,7 +131,7 @@ def best_money(fresh: Fresh, case: Case, seed: int) -> float:
     price = price_of(kind, seed) * (1 - kind.miss)
     cost = case.plant.file.review.cost_per_call
     last = np.array([len(x.z) - 1 for x in grid.limits])
-    terrain = Terrain(
+    return Terrain(
         ranks=np.ascontiguousarray(seen.T),
         review=(count * cost * fresh.items / len(fresh.goods))[:, None],
         review_always=np.zeros(1),
@@ -144,13 +144,38 @@ def best_money(fresh: Fresh, case: Case, seed: int) -> float:
         last=last,
         worst=0.0,
     )
+
+
+def best_setting(terrain: Terrain, live: np.ndarray) -> np.ndarray:
+    """Return the best setting between the rails, by descent on the truth."""
+    last = terrain.last
     movable = np.ones(len(last), dtype=bool)
-    foot = best_of(terrain, [grid.live, np.zeros_like(last), last], movable)
-    moves = [
-        {"measurement": x.measurement, "side": x.side, "proposed": float(x.values[j])}
-        for x, j in zip(grid.limits, foot, strict=True)
-    ]
-    return judge_family(fresh, moves, seed, cost)["money"]
+    return best_of(terrain, [live, np.zeros_like(last), last], movable)
+
+
+def most_saved(terrain: Terrain, live: np.ndarray, settings: np.ndarray, lots: int) -> float:
+    """Return the true saving a month of the best of some settings, the live one among them."""
+    distinct = np.unique(np.vstack([live[None, :], settings]), axis=0)
+    least = min(cost_of(terrain, setting) for setting in distinct)
+    return (cost_of(terrain, live) - least) * DAYS_PER_MONTH / (lots * DAYS_PER_LOT)
+
+
+def attainable(fresh: Fresh, case: Case, found: Found | None, seed: int) -> tuple[float, float]:
+    """Return the true saving a month of the best setting there is, and of the best one tried.
+
+    The second is what the labels allow: limits are fitted to the history as ever, the truth only
+    picks among the ways of fitting them. Nothing where nothing was searched.
+    """
+    live = case.tally.grid.live
+    if not len(live):
+        return 0.0, 0.0
+    terrain, lots = money_terrain(fresh, case, seed), fresh.family.kind.lots
+    best = most_saved(terrain, live, best_setting(terrain, live)[None, :], lots)
+    if found is None:
+        return best, 0.0
+    trials = found.study.trials
+    tried = trials.settings[[origin == "trial" for origin in trials.origin]]
+    return best, most_saved(terrain, live, tried, lots)
 
 
 def judge(
@@ -163,12 +188,14 @@ def judge(
         cases = make_cases(history, live, trials=trials)
     rows = []
     for case in sorted(cases, key=lambda c: c.tally.family):
-        row = propose(case).as_dict()
+        proposal, searched = propose_with_study(case)
+        row = proposal.as_dict()
         family = next(f for f in stranger.families if f.name == case.tally.family)
         fresh = make_fresh(family, stranger.seed, later=later)
         found = row if row["advice"] == "change" else row["considered"]
         cost = plant.file.review.cost_per_call
         truth = judge_family(fresh, found["limits"], stranger.seed, cost) if found else {}
+        attained = attainable(fresh, case, searched, stranger.seed) if best else (np.nan, np.nan)
         rows.append(
             {
                 "seed": stranger.seed,
@@ -176,7 +203,8 @@ def judge(
                 "advice": row["advice"],
                 "promise": found["promise"] if found else None,
                 "row": row,
-                "best": best_money(fresh, case, stranger.seed) if best else np.nan,
+                "best": attained[0],
+                "best_trial": attained[1],
                 **truth,
             }
         )
@@ -188,6 +216,12 @@ def inside(interval: dict, value: float) -> bool:
     low = -np.inf if interval["low"] is None else interval["low"]
     high = np.inf if interval["high"] is None else interval["high"]
     return bool(low <= value <= high)
+
+
+def in_sum(row: dict, key: str) -> float:
+    """Return a promised figure as the headline adds it up."""
+    promised = row["promise"]
+    return float(promised["in_sum"].get(key, promised.get(key))["value"])
 
 
 PARTS = {
@@ -224,14 +258,39 @@ def summary(rows: list[dict]) -> dict:
         found[f"sum {name}"] = (
             tuple(
                 round(sum(x), 1)
-                for x in zip(*[(r["promise"][key]["value"], r[name]) for r in advised], strict=True)
+                for x in zip(*[(in_sum(r, key), r[name]) for r in advised], strict=True)
             )
             if advised
             else ()
         )
-    best = [max(r["best"], 0.0) for r in rows]
-    found["share"] = sum(r["money"] for r in advised) / sum(best) if sum(best) else np.nan
+    best = sum(max(r["best"], 0.0) for r in rows)
+    for name, reached in (
+        ("best tried", [r["best_trial"] for r in rows]),
+        ("found", [r["money"] for r in changes]),
+        ("share", [r["money"] for r in advised]),
+    ):
+        found[name] = sum(reached) / best if best else np.nan
+    found["promised / true"] = ratio_over_plants(advised)
     return found
+
+
+def ratio_over_plants(advised: list[dict]) -> tuple[float, float]:
+    """Return money promised over true money, and its standard error with the plant as the unit.
+
+    Families of a plant share its price, so they do not err alone.
+    """
+    seeds = sorted({r["seed"] for r in advised})
+    promised, came = (
+        np.array([sum(of(r) for r in advised if r["seed"] == seed) for seed in seeds])
+        for of in (lambda r: in_sum(r, "saving_per_month"), lambda r: r["money"])
+    )
+    if not len(seeds) or came.sum() <= 0:
+        return np.nan, np.nan
+    ratio = promised.sum() / came.sum()
+    if len(seeds) < 2:
+        return ratio, np.nan
+    off = promised - ratio * came
+    return ratio, float(np.sqrt(len(seeds) / (len(seeds) - 1) * (off @ off)) / came.sum())
 
 
 def table(results: dict[str, list[dict]]) -> pd.DataFrame:

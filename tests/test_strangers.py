@@ -5,10 +5,13 @@ in the long run and over single further spans. ``python tests/benchmarks/strange
 the whole table.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+import stranger_judge
 from scipy.stats import binom
-from stranger_judge import PARTS, inside, judge
+from stranger_judge import PARTS, in_sum, inside, judge, ratio_over_plants, summary
 from stranger_plants import KINDS, make_stranger
 
 STATED = 0.90
@@ -50,8 +53,7 @@ def assert_spans_covered(rows, least=0.82):
 def sums(rows, key):
     """What advised changes promise in sum and what they bring."""
     advised = [r for r in rows if r["advice"] == "change"]
-    promised = sum(r["promise"]["in_sum"].get(key, r["promise"][key])["value"] for r in advised)
-    return promised, sum(r[PARTS[key]] for r in advised)
+    return sum(in_sum(r, key) for r in advised), sum(r[PARTS[key]] for r in advised)
 
 
 @pytest.mark.slow
@@ -113,3 +115,36 @@ def test_every_kind_is_drawn_and_written_as_it_says(tmp_path):
         text = (made.folder / "plant.toml").read_text(encoding="utf-8")
         stated = kind.miss if kind.stated_miss is None else kind.stated_miss
         assert f"miss_rate = {stated}" in text
+
+
+def test_what_a_found_change_truly_saves_is_counted_alike_in_both_ways(tmp_path, monkeypatch):
+    """By limits on single items, and by levels on signatures; the best bounds what was tried."""
+    monkeypatch.setattr(stranger_judge, "GOODS", 30_000)
+    monkeypatch.setattr(stranger_judge, "DEFECTS", 4_000)
+    kind = replace(KINDS["restless"], families=1, per_lot=400)
+    rows = judge(make_stranger(tmp_path / "plant", kind, 1), trials=1)
+    (row,) = rows
+    assert row["money"] != 0
+    assert row["best_trial"] == pytest.approx(max(row["money"], 0.0))
+    assert row["best"] >= row["best_trial"]
+    told = summary(rows)
+    assert told["share"] == pytest.approx(row["money"] / row["best"])
+    assert told["promised / true"][0] == pytest.approx(
+        in_sum(row, "saving_per_month") / row["money"]
+    )
+
+
+def test_the_error_of_money_over_plants_is_that_of_plants_and_not_of_families():
+    """Two plants of which one is promised all, the other twice that; families of each alike."""
+
+    def row(seed, promised):
+        told = {"value": promised}
+        return {"seed": seed, "money": 1.0, "promise": {"in_sum": {"saving_per_month": told}}}
+
+    rows = [row(1, 1.0)] * 3 + [row(2, 2.0)] * 3
+    ratio, error = ratio_over_plants(rows)
+    assert ratio == pytest.approx(1.5)
+    # Residuals -1.5 and 1.5 of two plants, over a true sum of six.
+    assert error == pytest.approx(np.sqrt(2 * (1.5**2 + 1.5**2)) / 6)
+    assert np.isnan(ratio_over_plants(rows[:3])[1])
+    assert np.isnan(ratio_over_plants([])[0])
