@@ -18,6 +18,7 @@ from optimiser.evidence.intervals import (
     ratio_total,
     weighted_total,
 )
+from optimiser.evidence.moving import trend
 from optimiser.evidence.promise import (
     HeldOut,
     burst_effect,
@@ -240,6 +241,39 @@ def test_a_span_without_any_escape_is_inside_even_where_one_is_expected():
     review = found.review_saving_per_month.value
     reach = found.next_span.false_calls_saved.high / found.false_calls_saved.value
     assert found.next_span.saving_per_month.high == pytest.approx(review * reach)
+
+
+def test_the_trend_told_is_that_of_live_calls_or_of_those_saved_whichever_is_surer():
+    even = np.arange(LOTS)
+    by_live = held_out(live_false_calls=20.0 + 4 * even, false_calls=10.0 + 4 * even)
+    assert moving(by_live) == trend(by_live.live_false_calls, by_live.items)
+    saves = held_out(
+        live_false_calls=np.full(LOTS, 60.0), false_calls=60.0 - np.maximum(2 * even - 10, 0)
+    )
+    assert moving(saves) == trend(saves.live_false_calls - saves.false_calls, saves.items)
+    # A lot in which more is called than before saves nothing; it does not count below that.
+    worse = np.where(even == 0, 75.0, saves.false_calls)
+    assert moving(replace(saves, false_calls=worse)) == moving(saves)
+    both = replace(saves, live_false_calls=60.0 + even % 3 + even)
+    found = (
+        trend(both.live_false_calls, both.items),
+        trend(both.live_false_calls - both.false_calls, both.items),
+    )
+    assert moving(both) == min(found, key=lambda x: x.p_value)
+
+
+def test_two_lots_leave_one_degree_of_freedom():
+    held = rich(
+        items=np.append([900.0, 1100.0], np.zeros(LOTS - 2)),
+        live_false_calls=np.append([40.0, 30.0], np.zeros(LOTS - 2)),
+        false_calls=np.append([12.0, 25.0], np.zeros(LOTS - 2)),
+        lot=np.arange(60) % 2,
+        loosens=False,
+        tightens=False,
+    )
+    review = promise(held).review_saving_per_month
+    reach = (review.high - review.value) / t.ppf(0.95, 1)
+    assert chance_of_loss(held) == pytest.approx(t.cdf(-review.value / reach, 1))
 
 
 # --- every figure, by its formula -------------------------------------------------------

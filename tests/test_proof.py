@@ -114,6 +114,11 @@ def test_added_escapes_are_certified_on_defects_that_the_live_recipe_calls(plant
         escapes[place] = ~family.called(x[live], *limits_of(family, limits))
     lot = pd.factorize(defects["lot"])[0][live]
     own = int(np.flatnonzero(rows == study.recommended)[0])
+    (place,) = np.flatnonzero(order == own)
+    assert proof.escapes == proof.settings[place].escapes
+    assert proof.escapes_now == (~live).sum()
+    assert proof.price == proof.settings[place].best_between_money
+    assert (proof.first, proof.last) == (defects["time"].min().date(), defects["time"].max().date())
     for bad, shown in ((escapes, True), (~escapes, False)):
         found = certify_front(
             bad, lot, false_calls=np.zeros(len(rows)), tuning=tuning, alpha=ALPHA, delta=DELTA
