@@ -31,7 +31,7 @@ MINUTES = {"paste": 0, "pre-reflow": 4, "post-reflow": 14, "x-ray": 40}
 SIZES = {"lots": 30, "boards": 60, "designators": 6, "pins": 4}
 LIMITS = {"volume": (66.0, 150.0), "fillet": (70.0, 130.0), "voids": (None, 25.0)}
 X_RAYED = 5
-PRICE, SECONDS, HOUR = 20.0, 25.0, 38.0
+PRICE, SECONDS, HOUR, MISSED = 20.0, 25.0, 38.0, 0.05
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +73,7 @@ def write_staged_plant(
 def _toml() -> dict:
     return {
         "plant": {"name": "Reed Bank (invented)", "verdicts": "verdicts"},
-        "review": {"seconds_per_call": SECONDS, "cost_per_hour": HOUR},
+        "review": {"seconds_per_call": SECONDS, "cost_per_hour": HOUR, "miss_rate": MISSED},
         "escape_cost": {"default": PRICE},
         "measurements": {m: {"unit": "%", "step": 1.0} for m in MEASUREMENTS},
         "families": {f: {} for f in ("DEPOSIT", "PLACED", "JOINT", "INNER")},
@@ -155,7 +155,7 @@ def _label(items: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
         )
     own = (items["family"] != "DEPOSIT").to_numpy() & items["true_kind"].notna().to_numpy()
     seen = called & (items["family"] != "DEPOSIT").to_numpy()
-    found = seen & own & (rng.random(n) >= 0.05)
+    found = seen & own & (rng.random(n) >= MISSED)
     items["called"] = called
     items["verdict"] = np.where(found, "defect", np.where(seen, "good", None))
     items["defect"] = np.where(found, items["true_kind"], None)

@@ -163,6 +163,11 @@ def test_the_limit_calls_no_more_than_the_stated_share_ties_included():
     bad = np.r_[np.zeros(200), np.ones(10)] > 0
     lot = np.arange(210) % 10
     found = foretell(x[:, None], bad, lot, np.zeros(210, dtype=bool), share=0.3)
+    # Of 100 different goods five may lie beyond, and five do.
+    apart = np.r_[np.arange(100.0), np.full(10, 200.0)]
+    which = np.r_[np.zeros(100), np.ones(10)] > 0
+    five = foretell(apart[:, None], which, np.arange(110) % 10, which & False, share=0.05)
+    assert five.limit == 94.0
     # 100 of 200 lie at 1: a limit below it would call half of them.
     assert found.limit == 1.0
     assert found.called_anew.value == 0.0

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimiser.errors import PlantError
+from optimiser.history.digest.inbox import ground_of
 from optimiser.history.links import REASONS, link_stages, not_linked
 from optimiser.history.read import History, open_history
 from optimiser.plant.file import Plant, PlantFile, read_plant
@@ -26,7 +27,7 @@ COLUMNS = (
 
 def plant_of(folder, **line) -> Plant:
     named = {f: {} for f in FAMILIES}
-    found = table(line={"stages": list(STAGES), **line}) | {"families": named}
+    found = table(line={"stages": list(STAGES)} | line) | {"families": named}
     return Plant(path=folder / "plant.toml", file=PlantFile.model_validate(found))
 
 
@@ -294,6 +295,25 @@ def test_a_whole_component_takes_all_its_pins_only_where_the_plant_says_so(tmp_p
     with opened(plant_of(tmp_path, whole_components=["BODIES"]), items) as history:
         found = link_stages(history)
         assert found.items("paste", "post-reflow", "several items could be meant") == 2
+
+
+def test_one_doubtful_joint_makes_its_whole_component_doubtful(tmp_path):
+    items = [item("pre-reflow", 3, pin=None, family="BODIES"), item("post-reflow", 9, pin="1")]
+    items.append(item("post-reflow", 9, pin="2", product="P2"))
+    with opened(plant_of(tmp_path, whole_components=["BODIES"]), items) as history:
+        found = link_stages(history)
+        assert found.items("pre-reflow", "post-reflow", "the products differ") == 1
+        assert found.items("post-reflow", "pre-reflow", "the products differ") == 2
+        assert linked(history) == set()
+
+
+def test_what_rests_on_stages_is_made_anew_where_they_change(tmp_path):
+    plant = plant_of(tmp_path)
+    other = plant_of(tmp_path, stages=[*STAGES, "test"])
+    assert ground_of(plant, []) != ground_of(other, [])
+    assert plant.file.ground() != other.file.ground()
+    followed = plant_of(tmp_path, whole_components=["PADS"], follow_within_hours=8.0)
+    assert plant.file.ground() == followed.file.ground()
 
 
 def test_a_plant_lists_its_stages_and_the_door_goes_by_them(tmp_path):

@@ -1,12 +1,15 @@
 """Stages of the line on a plant of known truth: links, labels from later stages, what foretells what."""
 
 import json
+import shutil
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
 import pandas as pd
 import pytest
 from factories import make_items, make_plant, read_rows, table
+from scipy.stats import false_discovery_control
 from staged_plant import CAUSES, SIZES, write_staged_plant
 from test_links import item, opened, plant_of
 
@@ -214,6 +217,49 @@ def test_what_foretells_is_found_and_nothing_else_blamed(followed):
         assert row.others == ()
 
 
+def row_caught(followed, kind) -> float:
+    """Share caught; nothing of a kind that the live recipe calls already."""
+    (row,) = [r for r in followed.foretellers if r.trail.kind == kind]
+    return row.caught.value
+
+
+def test_what_is_believed_is_believed_among_all_that_was_asked(followed):
+    """Benjamini and Yekutieli by scipy over every question; one small chance of many is not enough."""
+    chances = [a.separation.p_value for a in followed.asked]
+    expected = false_discovery_control(chances, method="by")
+    assert [a.adjusted for a in followed.asked] == pytest.approx(list(expected))
+    one = followed.asked[0]
+    assert (
+        replace(one, separation=replace(one.separation, p_value=0.01), adjusted=0.06).believed
+        is False
+    )
+    assert len(followed.asked) > 25
+
+
+def test_what_was_reworked_at_its_own_stage_foretells_nothing(staged, history, followed, tmp_path):
+    """Deposits that review called defects are no items whose joints speak for them as they were."""
+    rows = history.connection.execute(
+        """select 'paste' as stage, s.board, s.designator, s.pin, s.time, 'defect' as verdict,
+             'bridge' as defect, 'review' as found_by from later l join stops s on s.rowid = l.stop
+           where l.bad and l.defect = 'bridge' and s.family = 'DEPOSIT' order by s.board limit 10"""
+    ).df()
+    folder = tmp_path / "plant"
+    shutil.copytree(staged.folder, folder, ignore=shutil.ignore_patterns("verdicts"))
+    (folder / "verdicts").mkdir()
+    rows.to_csv(folder / "verdicts" / "own.csv", index=False)
+    plant = read_plant(folder)
+    with open_history(plant) as opened_again:
+        again = follow_stages(
+            opened_again, read_recipe(folder / "recipe.csv", plant.file.measurements)
+        )
+    counts = [
+        next(r.defects for r in f.foretellers if r.trail.kind == "bridge")
+        for f in (followed, again)
+    ]
+    assert counts[1] == counts[0] - 10
+    assert sum(row.known for row in again.labels) == 10
+
+
 def test_the_price_of_stopping_it_is_counted(history, followed, staged):
     """False calls a month at the limit named, counted over all deposits, lie in the interval held out."""
     (row,) = [r for r in followed.foretellers if r.trail.kind == "bridge"]
@@ -224,9 +270,10 @@ def test_the_price_of_stopping_it_is_counted(history, followed, staged):
     counted = float((beyond & good).sum()) * per_month
     price = row.price
     assert price.false_calls.low < counted < price.false_calls.high
-    assert price.hours == pytest.approx(
-        (price.false_calls.value + price.stopped.value) * 25 / 3600, rel=1e-6
-    )
+    # Reviewers pass one in twenty of those that are called.
+    true_calls = price.stopped.value / 0.95
+    assert true_calls == pytest.approx(row_caught(followed, "bridge") * price.defects)
+    assert price.hours == pytest.approx((price.false_calls.value + true_calls) * 25 / 3600)
     assert price.cost.value == pytest.approx(price.hours * 38)
     assert price.worth.value == pytest.approx(price.stopped.value * 20)
     assert price.net.value == pytest.approx(price.worth.value - price.cost.value)
@@ -474,7 +521,7 @@ def test_the_notebook_shows_the_same(labelled, tmp_path):
     assert list(shown.frame["defect"]) == [f.trail.kind for f in found.foretellers]
     assert list(shown.frame["net"]) == [f.price.net.value for f in found.foretellers]
     assert "could not be linked to paste" in shown.note
-    assert shown.chart.to_dict() == foretold_chart(found).to_dict()
+    assert shown.chart.to_dict() == foretold_chart(found, currency="EUR").to_dict()
     assert len(worth_frame(found)) == len(CAUSES)
     one = make_plant(tmp_path)
     with open_plant(one, trials=4) as session:

@@ -146,7 +146,7 @@ class Foretold:
     Attributes
     ----------
     best : int
-        Of the measurements the one that tells apart best on all lots.
+        The measurement named.
     high : bool
         Whether defects lie high in it.
     limit : float
@@ -173,7 +173,15 @@ class Foretold:
     agreed: int
 
 
-def foretell(values: Floats, bad: Bools, lot: Ints, called: Bools, *, share: float) -> Foretold:
+def foretell(
+    values: Floats,
+    bad: Bools,
+    lot: Ints,
+    called: Bools,
+    *,
+    share: float,
+    best: int | None = None,
+) -> Foretold:
     """Return how well the best measurement foretells a defect, everything chosen on other lots.
 
     Parameters
@@ -187,6 +195,9 @@ def foretell(values: Floats, bad: Bools, lot: Ints, called: Bools, *, share: flo
         By the live recipe already.
     share : float
         Of the goods that a limit may call, 0..1.
+    best : int, optional
+        The measurement to name; the one that tells apart best on all lots where not given. Folds
+        choose for themselves among all of them.
 
     Returns
     -------
@@ -196,7 +207,8 @@ def foretell(values: Floats, bad: Bools, lot: Ints, called: Bools, *, share: flo
     k = values.shape[1]
     beyond, place, picked = np.zeros(len(bad), dtype=bool), np.full(len(bad), np.nan), []
     overall = [_oriented(values[:, m], bad) for m in range(k)]
-    best = max(range(k), key=lambda m: overall[m][0])
+    if best is None:
+        best = max(range(k), key=lambda m: overall[m][0])
     for f in range(FOLDS):
         seen, judged = fold != f, fold == f
         areas = [_oriented(values[seen, m], bad[seen]) for m in range(k)]

@@ -5,6 +5,7 @@ at which stage and how long after it was found, and stands for the defects of it
 be known: those that the later stage did not see, and those that could not be linked.
 """
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -189,14 +190,20 @@ def _make_chances(history: History) -> None:
 
 def _furthest(links: Links) -> Mapping[tuple[str, str], str]:
     """Return by stage and family the last later stage that saw at least SAW_MOST of the items."""
-    found: dict[tuple[str, str], str] = {}
-    for n, stage in enumerate(links.stages):
-        for family in {c.family for c in links.counts if c.stage == stage}:
-            for other in links.stages[n + 1 :]:
-                linked = links.items(stage, other, "linked", family=family)
-                if linked and linked >= SAW_MOST * links.items(stage, other, family=family):
-                    found[stage, family] = other
-    return found
+    every: Counter[tuple[str, str, str]] = Counter()
+    linked: Counter[tuple[str, str, str]] = Counter()
+    for count in links.counts:
+        key = (count.stage, count.family, count.other)
+        every[key] += count.items
+        linked[key] += count.items if count.reason == "linked" else 0
+    order = {stage: n for n, stage in enumerate(links.stages)}
+    seen = [
+        key
+        for key, items in linked.items()
+        if order[key[2]] > order[key[0]] and items and items >= SAW_MOST * every[key]
+    ]
+    # Of several the last in the order of the line stands.
+    return {key[:2]: key[2] for key in sorted(seen, key=lambda key: order[key[2]])}
 
 
 def unlinked_defects(history: History, links: Links) -> tuple[Unlinked, ...]:

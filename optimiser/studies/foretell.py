@@ -34,6 +34,9 @@ SHARE = 0.005
 GOODS = 20_000
 """Goods of a family that are looked at, about: more tell nothing that these do not."""
 
+ALL_GOODS = 1_500_000
+"""Goods of all families together, about, so that some hundreds of families fit into memory."""
+
 Floats = NDArray[np.float64]
 
 
@@ -214,40 +217,61 @@ def follow_stages(history: History, live: Recipe, *, share: float = SHARE) -> St
     links = link_stages(history)
     labels = label_earlier(history, links)
     groups = list(_groups(history, live))
-    asked = [a for g in groups for a in _ask(g)]
-    chances = adjusted([a.separation.p_value for a in asked])
-    asked = [replace(a, adjusted=float(p)) for a, p in zip(asked, chances, strict=True)]
+    answers = [list(_ask(group)) for group in groups]
+    chances = iter(adjusted([a.separation.p_value for own in answers for a in own]))
+    answers = [[replace(a, adjusted=float(next(chances))) for a in own] for own in answers]
     found, silent = [], []
-    for group in groups:
-        own = [a for a in asked if a.trail == group.trail]
+    for group, own in zip(groups, answers, strict=True):
         if any(a.believed for a in own):
             found.append(_foreteller(group, own, history.plant, share=share))
         else:
-            silent.append(Silent(trail=group.trail, defects=int(group.bad.sum()), asked=len(own)))
+            defects = int(group.bad.sum())
+            silent.append(Silent(trail=group.trail, defects=defects, asked=len(own)))
     return Stages(
         links=links,
         labels=labels,
         unlinked=unlinked_defects(history, links),
         foretellers=tuple(sorted(found, key=lambda f: -f.price.net.value)),
         silent=tuple(silent),
-        asked=tuple(asked),
+        asked=tuple(a for own in answers for a in own),
         share=share,
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Group:
-    """The items of one family that were followed to a stage: those of one kind of defect, and goods."""
+class _Items:
+    """The items of one family that were followed to a stage, n rows: defects of all kinds, some goods.
 
-    trail: Trail
+    ``kind`` is empty for goods; ``values`` has a column for each of the k measurements it has.
+    """
+
     measurements: tuple[str, ...]
     values: Floats
-    bad: NDArray[np.bool_]
+    kind: NDArray[np.str_]
     lot: NDArray[np.int64]
     called: NDArray[np.bool_]
-    weight: float
+    weight: Floats
     goods_per_month: float
     months: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Group:
+    """Of these items those of one kind of defect, and the goods; arrays are cut out as they are asked for."""
+
+    trail: Trail
+    items: _Items
+
+    @property
+    def shown(self) -> NDArray[np.bool_]:
+        """Which of the items."""
+        kind = self.items.kind
+        return np.asarray((kind == self.trail.kind) | (kind == ""), dtype=np.bool_)
+
+    @property
+    def bad(self) -> NDArray[np.bool_]:
+        """Which of the shown items are defects."""
+        return np.asarray(self.items.kind[self.shown] != "", dtype=np.bool_)
 
 
 def _groups(history: History, live: Recipe) -> Iterator[_Group]:
@@ -264,25 +288,19 @@ def _groups(history: History, live: Recipe) -> Iterator[_Group]:
     for (step, family, other), rows in items.groupby(["step", "family", "other"], sort=True):
         values = rows[list(history.measurements)].to_numpy(dtype=np.float64, na_value=np.nan)
         measured = ~np.isnan(values).all(axis=0)
-        names = tuple(np.array(history.measurements, dtype=object)[measured])
-        kinds = rows["kind"].fillna("").to_numpy(dtype=str)
-        good = kinds == ""
-        for kind in np.unique(kinds[~good]):
-            own = kinds == kind
-            shown = own | good
-            yield _Group(
-                trail=Trail(
-                    stage=str(step), family=str(family), found_at=str(other), kind=str(kind)
-                ),
-                measurements=names,
-                values=values[shown][:, measured],
-                bad=own[shown],
-                lot=rows["lot_id"].to_numpy(dtype=np.int64)[shown],
-                called=rows["live"].to_numpy(dtype=bool)[shown],
-                weight=float(rows["weight"].to_numpy(dtype=np.float64)[own].sum()),
-                goods_per_month=every[str(step), str(family)] / months,
-                months=months,
-            )
+        cut = _Items(
+            measurements=tuple(np.array(history.measurements, dtype=object)[measured]),
+            values=values[:, measured],
+            kind=rows["kind"].fillna("").to_numpy(dtype=str),
+            lot=rows["lot_id"].to_numpy(dtype=np.int64),
+            called=rows["live"].to_numpy(dtype=bool),
+            weight=rows["weight"].to_numpy(dtype=np.float64),
+            goods_per_month=every[str(step), str(family)] / months,
+            months=months,
+        )
+        for kind in np.unique(cut.kind[cut.kind != ""]):
+            trail = Trail(stage=str(step), family=str(family), found_at=str(other), kind=str(kind))
+            yield _Group(trail=trail, items=cut)
 
 
 def _followed(history: History, live: Recipe) -> pd.DataFrame:
@@ -302,8 +320,9 @@ def _followed(history: History, live: Recipe) -> pd.DataFrame:
               left join later w on w.stop = e.stop
               where s.verdict is distinct from 'defect'),
             goods as (
-              select step, family, other, greatest(1, count(*) // {GOODS})::ubigint as every from known
-              where not coalesce(bad, false) group by all)
+              select step, family, other, greatest(1, count(*) //
+                greatest({GOODS} // 10, least({GOODS}, {ALL_GOODS} // count(*) over ())))::ubigint as every
+              from known where not coalesce(bad, false) group by all)
             select k.step, k.family, k.other, k.file, k.row, k.lot,
               if(k.bad, coalesce(nullif(k.defect, ''), 'no kind given'), null) as kind, k.weight
             from known k left join goods g using (step, family, other)
@@ -325,8 +344,9 @@ def _followed(history: History, live: Recipe) -> pd.DataFrame:
 
 def _ask(group: _Group) -> Iterator[Asked]:
     """Yield each measurement of a group with how far it tells defects from goods."""
-    for m, name in enumerate(group.measurements):
-        found = separation(group.values[:, m], group.bad, group.lot)
+    shown, bad = group.shown, group.bad
+    for m, name in enumerate(group.items.measurements):
+        found = separation(group.items.values[shown, m], bad, group.items.lot[shown])
         if found is not None:
             yield Asked(trail=group.trail, measurement=name, separation=found)
 
@@ -336,9 +356,17 @@ def _foreteller(group: _Group, asked: list[Asked], plant: Plant, *, share: float
     believed = sorted(
         (a for a in asked if a.believed), key=lambda a: -abs(a.separation.area.value - 0.5)
     )
-    columns = [group.measurements.index(a.measurement) for a in asked]
-    found = foretell(group.values[:, columns], group.bad, group.lot, group.called, share=share)
-    best = asked[found.best]
+    items, shown, bad = group.items, group.shown, group.bad
+    columns = [items.measurements.index(a.measurement) for a in asked]
+    best = believed[0]
+    found = foretell(
+        items.values[shown][:, columns],
+        bad,
+        items.lot[shown],
+        items.called[shown],
+        share=share,
+        best=asked.index(best),
+    )
     return Foreteller(
         trail=group.trail,
         measurement=best.measurement,
@@ -348,24 +376,25 @@ def _foreteller(group: _Group, asked: list[Asked], plant: Plant, *, share: float
         adjusted=best.adjusted,
         limit=found.limit,
         caught=found.caught,
-        defects=int(group.bad.sum()),
-        goods=int((~group.bad).sum()),
+        defects=int(bad.sum()),
+        goods=int((~bad).sum()),
         lots=best.separation.lots,
         agreed=found.agreed,
         price=_price(group, found, plant),
-        others=tuple(a.measurement for a in believed if a is not best),
+        others=tuple(a.measurement for a in believed[1:]),
     )
 
 
 def _price(group: _Group, found: Foretold, plant: Plant) -> Price:
     """Return what stopping a defect at the earlier stage costs and is worth a month."""
     review = plant.file.review_of(group.trail.family)
-    per_month = group.weight / group.months
+    items = group.items
+    per_month = float(items.weight[items.kind == group.trail.kind].sum()) / items.months
     kind = group.trail.kind
     price = plant.file.escape_price(None if kind == "no kind given" else kind)
     true_calls = _times(found.caught_anew, per_month)
     stopped = _times(true_calls, 1 - review.miss_rate)
-    false_calls = _times(found.called_anew, group.goods_per_month)
+    false_calls = _times(found.called_anew, items.goods_per_month)
     calls = add_up(false_calls, true_calls)
     cost, worth = _times(calls, review.cost_per_call), _times(stopped, price)
     # Per true call: what it is worth less its own review, so that one error is not counted twice.

@@ -342,7 +342,9 @@ def show_stages(session: Session) -> Shown:
         title,
         foretold_frame(found.foretellers),
         " ".join(f"{line.rstrip('.')}." for line in said),
-        foretold_chart(found) if found.foretellers else None,
+        foretold_chart(found, currency=session.plant.file.plant.currency)
+        if found.foretellers
+        else None,
     )
 
 

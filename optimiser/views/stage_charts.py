@@ -38,13 +38,14 @@ def worth_frame(of: Stages) -> pd.DataFrame:
     )
 
 
-def foretold_chart(of: Stages) -> alt.LayerChart:
+def foretold_chart(of: Stages, *, currency: str) -> alt.LayerChart:
     """Return the net worth of stopping each kind of defect early, with its 90 % interval.
 
     Parameters
     ----------
     of : Stages
         With something foretold.
+    currency : str
 
     Returns
     -------
@@ -54,7 +55,7 @@ def foretold_chart(of: Stages) -> alt.LayerChart:
         y=alt.Y("what:N", title=None, sort=None, axis=alt.Axis(labelLimit=330))
     )
     points = base.mark_point(filled=True, size=60).encode(
-        x=alt.X("net:Q", title="net worth a month, 90 % interval"),
+        x=alt.X("net:Q", title=f"net worth, {currency} a month (90 %)"),
         color=alt.Color(
             "pays:N", title=None, scale=alt.Scale(domain=[PAYS, COSTS], range=[GOOD, DEFECT])
         ),

@@ -159,8 +159,8 @@ def foretold_words(of: Stages) -> list[str]:
         f"{asked:,} pairs of a kind of defect and an earlier measurement were asked; of those said here at most "
         f"{RATE:.0%} are expected to be false (Benjamini and Yekutieli), lots as the unit. Caught, stopped and false "
         f"calls: limits that call {of.share:.2%} of the goods, a month of production; measurement, side and limit "
-        "were chosen on other lots than those counted. Goods and defects are linked ones; what could not be linked "
-        "may differ."
+        "were chosen on other lots than those counted. Intervals are of the shares: how many defects a month "
+        "brings scatters besides. Goods and defects are linked ones; what could not be linked may differ."
     ]
     lines += [
         f"{row.trail.kind}: {row.agreed} of {FOLDS} parts of the lots choose {row.measurement}; the limit named "
