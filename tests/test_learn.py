@@ -3,6 +3,7 @@
 import csv
 import json
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -27,7 +28,14 @@ from optimiser.monitoring.account import _listed
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
 from optimiser.proposal.learn import best_within
-from optimiser.proposal.learn_record import last_list, read_listings, worth_of_study
+from optimiser.proposal.learn_record import (
+    Listed,
+    Listing,
+    _listed_again,
+    last_list,
+    read_listings,
+    worth_of_study,
+)
 from optimiser.proposal.learn_sheets import readings_text
 from optimiser.proposal.learn_worth import (
     Look,
@@ -442,6 +450,18 @@ def test_the_command_lists_writes_sheets_and_says_what_followed(tmp_path, capsys
     assert _listed(read_plant(folder)) == []
     with pytest.raises(SystemExit):
         main(["learn", str(folder), "--hours", "none"])
+
+
+def test_a_look_is_judged_up_to_where_the_same_was_listed_again():
+    def listing(day, *looks):
+        listed = tuple(Listed(look=x, sheet="", written="", keys=()) for x in looks)
+        return Listing(day=day, listed=listed, standing={}, repeatability={})
+
+    first = look("A", 1.0, 5.0)
+    later = [listing("2", look("B", 1.0, 5.0)), listing("3", look("A", 2.0, 9.0))]
+    assert _listed_again(first, later).day == "3"
+    assert _listed_again(first, later[:1]) is None
+    assert _listed_again(replace(first, kind="gather"), later) is None
 
 
 def guarded_plant(folder):
