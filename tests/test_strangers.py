@@ -139,8 +139,9 @@ def test_the_error_of_money_over_plants_is_that_of_plants_and_not_of_families():
     """Two plants of which one is promised all, the other twice that; families of each alike."""
 
     def row(seed, promised):
-        told = {"value": promised}
-        return {"seed": seed, "money": 1.0, "promise": {"in_sum": {"saving_per_month": told}}}
+        added = {"in_sum": {"saving_per_month": {"value": promised}}}
+        # By itself a family is never promised fewer than no escapes; in the sum it may be.
+        return {"seed": seed, "money": 1.0, "promise": added | {"saving_per_month": {"value": 9.0}}}
 
     rows = [row(1, 1.0)] * 3 + [row(2, 2.0)] * 3
     ratio, error = ratio_over_plants(rows)
