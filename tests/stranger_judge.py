@@ -112,6 +112,15 @@ def judge_family(fresh: Fresh, limits: list[dict], seed: int, cost_per_call: flo
     }
 
 
+def live_false_calls(stranger: Stranger) -> float:
+    """Return the false calls that the live recipe truly makes over one span."""
+    total = 0.0
+    for family in stranger.families:
+        fresh = make_fresh(family, stranger.seed, spans=0)
+        total += family.called(fresh.goods, family.lower, family.upper).mean() * fresh.items
+    return total
+
+
 def money_terrain(fresh: Fresh, case: Case, seed: int) -> Terrain:
     """Return what every setting on a case's grid truly costs over one span, money."""
     kind, grid = fresh.family.kind, case.tally.grid

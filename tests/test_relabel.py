@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from factories import RECIPE, make_items, make_plant, read_rows, table, write_rows
 from scipy.sparse import csr_array
-from stranger_judge import judge
+from stranger_judge import judge, live_false_calls
 from stranger_plants import make_stranger
 
 from optimiser.caution import CAUTION
@@ -1069,6 +1069,8 @@ def test_an_hour_at_the_microscope_frees_what_the_list_said(tmp_path, seed):
     assert abs(misread - worth.misread) < 3 * spread + 0.15 * first
     assert worth.false_calls / 2.5 < counted < worth.false_calls * 2.5
     assert saved(after, "true") > saved(before, "true") + worth.false_calls / 3
+    # Measured 63 and 68 % of these two plants, 63.8 % over eight (DEVELOPERS.md).
+    assert saved(after, "true") > 0.58 * live_false_calls(stranger)
     # No defect that is still known, looked at or not, passes the limits that are advised.
     for judged, case in zip(
         after, sorted(cases_of(folder), key=lambda c: c.tally.family), strict=True

@@ -71,7 +71,8 @@ def test_promises_hold_where_nothing_is_misstated(tmp_path, name):
     gained = sum(max(r["money"], 0.0) for r in rows if r["advice"] == "change")
     lost = -sum(min(r["money"], 0.0) for r in rows if r["advice"] == "change")
     assert lost <= 0.01 * gained
-    # Measured 0.69 to 0.96 of the best attainable (DEVELOPERS.md); the aim of 0.9 is not met by all.
+    # Measured 0.89 to 0.97 of the best attainable over eight plants and more, 0.69 to 0.96 over four
+    # (DEVELOPERS.md): three plants may well be the harder ones.
     assert came >= 0.60 * sum(max(r["best"], 0.0) for r in rows)
 
 
@@ -138,8 +139,9 @@ def test_the_error_of_money_over_plants_is_that_of_plants_and_not_of_families():
     """Two plants of which one is promised all, the other twice that; families of each alike."""
 
     def row(seed, promised):
-        told = {"value": promised}
-        return {"seed": seed, "money": 1.0, "promise": {"in_sum": {"saving_per_month": told}}}
+        added = {"in_sum": {"saving_per_month": {"value": promised}}}
+        # By itself a family is never promised fewer than no escapes; in the sum it may be.
+        return {"seed": seed, "money": 1.0, "promise": added | {"saving_per_month": {"value": 9.0}}}
 
     rows = [row(1, 1.0)] * 3 + [row(2, 2.0)] * 3
     ratio, error = ratio_over_plants(rows)

@@ -17,7 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from stranger_judge import judge, make_fresh
+from stranger_judge import judge, live_false_calls
 from stranger_plants import Stranger, make_stranger
 
 from optimiser.cli import main
@@ -56,15 +56,6 @@ def one(seed: int) -> dict[str, float]:
         "true": sum(r["added"] for r in advised),
         "known": sum(r["row"]["lines"]["loosened"]["defects"] for r in advised),
     }
-
-
-def live_false_calls(stranger: Stranger) -> float:
-    """Return the false calls that the live recipe truly makes over one span."""
-    total = 0.0
-    for family in stranger.families:
-        fresh = make_fresh(family, stranger.seed, spans=0)
-        total += family.called(fresh.goods, family.lower, family.upper).mean() * fresh.items
-    return total
 
 
 def look(stranger: Stranger) -> dict[str, float]:

@@ -56,11 +56,11 @@ def main() -> None:
     print("| " + " | ".join(["kind", *table.columns]) + " |")
     print("|" + "---|" * (len(table.columns) + 1))
     for name, row in table.iterrows():
-        print("| " + " | ".join([str(name), *(_cell(x) for x in row)]) + " |")
+        print("| " + " | ".join([str(name), *(_cell(c, x) for c, x in row.items())]) + " |")
 
 
-def _cell(x: object) -> str:
-    if isinstance(x, tuple) and x and all(abs(v) < 10 for v in x):
+def _cell(column: object, x: object) -> str:
+    if isinstance(x, tuple) and column == "promised / true":
         return " ± ".join(f"{v:.3f}" for v in x)
     if isinstance(x, tuple):
         return " / ".join(f"{v:,.0f}" for v in x)
