@@ -23,6 +23,7 @@ COMMANDS = {
     "front": "print the fewest false calls for each number of escapes",
     "escape": "say what would have caught a defect that escaped, and what that costs",
     "propose": "propose limits per family, with an honest promise",
+    "start": "propose first limits for a family with little or no history",
     "renew": "propose one family anew and put the change before its signers",
     "plan": "share out the hours of review over all families, with a promise for the whole line",
     "nightly": "read what is new, renew the proposals that it concerns, record changes",

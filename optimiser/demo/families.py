@@ -16,9 +16,10 @@ class FamilyPlan:
     each, 0 when the component itself is the item. `defects` is the expected number of true
     defects among `REFERENCE_ITEMS`. `measures` holds typical value and spread by
     measurement, `kinds` the share of each kind of defect, `bounds` the workmanship bounds
-    (lower, upper). `drift`, `second_supplier`, `odd_place` and `excused_place` are shifts of
-    the latent by measurement: over the whole history, of the second part number, of one
-    designator nobody allowed for, of one designator with its own row in the recipe.
+    (lower, upper), `package` its dimensions in mm as the plant file states them. `drift`,
+    `second_supplier`, `odd_place` and `excused_place` are shifts of the latent by measurement:
+    over the whole history, of the second part number, of one designator nobody allowed for, of
+    one designator with its own row in the recipe.
     """
 
     name: str
@@ -37,6 +38,7 @@ class FamilyPlan:
     measures: dict[str, tuple[float, float]]
     kinds: dict[str, float]
     bounds: dict[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    package: dict[str, float] = field(default_factory=dict)
     drift: dict[str, float] = field(default_factory=dict)
     second_supplier: dict[str, float] = field(default_factory=dict)
     odd_place: dict[str, float] = field(default_factory=dict)
@@ -102,60 +104,72 @@ FAMILIES: tuple[FamilyPlan, ...] = (
     FamilyPlan(
         name="RES-0402", prefix="R", part="R104", places=(36, 30, 44), termination="chip",
         defects=135, measures=_chip(500, 300), kinds=CHIP, bounds=_chip_bounds(500, 300),
+        package={"width": 0.5, "height": 0.3},
     ),
     FamilyPlan(
         name="RES-0603", prefix="R", part="R106", places=(20, 24, 12), termination="chip",
         defects=55, measures=_chip(800, 450), kinds=CHIP, bounds=_chip_bounds(800, 450),
+        package={"width": 0.8, "height": 0.45},
     ),
     FamilyPlan(
         name="RES-0805", prefix="R", part="R108", places=(10, 8, 8), termination="chip",
         defects=40, measures=_chip(1200, 500), kinds=CHIP, bounds=_chip_bounds(1200, 500),
+        package={"width": 1.2, "height": 0.5},
     ),
     FamilyPlan(
         name="RES-1206", prefix="R", part="R112", places=(6, 8, 6), termination="chip",
         live="about right", defects=36, measures=_chip(1600, 550), kinds=CHIP,
         bounds=_chip_bounds(1600, 550),
+        package={"width": 1.6, "height": 0.55},
     ),
     FamilyPlan(
         name="CAP-0402", prefix="C", part="C204", places=(34, 28, 40), termination="chip",
         defects=125, measures=_chip(500, 500), kinds=CHIP, bounds=_chip_bounds(500, 500),
+        package={"width": 0.5, "height": 0.5},
     ),
     FamilyPlan(
         name="CAP-0603", prefix="C", part="C206", places=(20, 18, 24), termination="chip",
         defects=60, measures=_chip(800, 800), kinds=CHIP, bounds=_chip_bounds(800, 800),
+        package={"width": 0.8, "height": 0.8},
         second_supplier={"fillet_height": -1.3, "body_match": 1.1},
     ),
     FamilyPlan(
         name="CAP-0805", prefix="C", part="C208", places=(10, 12, 8), termination="chip",
         defects=45, measures=_chip(1250, 900), kinds=CHIP, bounds=_chip_bounds(1250, 900),
+        package={"width": 1.25, "height": 0.9},
     ),
     FamilyPlan(
         name="CAP-1210", prefix="C", part="C221", places=(3, 3, 2), termination="chip",
         defects=4, few=True, measures=_chip(2500, 1400),
         kinds={"shifted": 0.4, "insufficient_fillet": 0.6}, bounds=_chip_bounds(2500, 1400),
+        package={"width": 2.5, "height": 1.4},
     ),
     FamilyPlan(
         name="SOT-23", prefix="Q", part="Q302", places=(8, 10, 6), termination="gull-wing",
         defects=48, measures=_leaded(210, 400),
         kinds={"lifted_lead": 0.35, "insufficient_fillet": 0.3, "shifted": 0.2, "missing": 0.15},
         bounds={"side_overhang": (None, 200.0), "lead_lift": (None, 200.0)},
+        package={"width": 0.4},
         odd_place={"side_overhang": 1.5, "body_offset": 1.3},
     ),
     FamilyPlan(
         name="SOT-6", prefix="Q", part="Q306", places=(4, 4, 6), termination="gull-wing",
         live="loose", defects=70, measures=_leaded(180, 300), kinds=GULL,
         bounds={"side_overhang": (None, 150.0), "lead_lift": (None, 200.0)},
+        package={"width": 0.3},
     ),
     FamilyPlan(
         name="SOIC-8", prefix="U", part="U408", places=(2, 1, 3), pins=8,
         termination="gull-wing", defects=50, measures=_leaded(260, 420), kinds=GULL,
         bounds={"side_overhang": (None, 210.0), "lead_lift": (None, 250.0)},
+        package={"width": 0.42},
         excused_place={"lead_lift": 1.0},
     ),
     FamilyPlan(
         name="QFP-32", prefix="U", part="U432", places=(1, 1, 1), pins=32,
         termination="gull-wing", live="about right", defects=65, measures=_leaded(190, 300),
         kinds=GULL, bounds={"side_overhang": (None, 150.0), "lead_lift": (None, 200.0)},
+        package={"width": 0.3},
         drift={"fillet_height": -1.8, "pad_coverage": 1.4},
     ),
     FamilyPlan(
@@ -187,6 +201,7 @@ FAMILIES: tuple[FamilyPlan, ...] = (
         name="CON-10", prefix="J", part="J610", places=(2, 1, 1), pins=10,
         termination="gull-wing", grade=3, defects=48, measures=_leaded(320, 500), kinds=GULL,
         bounds={"side_overhang": (None, 125.0), "lead_lift": (None, 260.0)},
+        package={"width": 0.5},
     ),
     FamilyPlan(
         name="CON-10-PLACED", stage="pre-reflow", prefix="J", part="J610", host="CON-10",

@@ -41,6 +41,9 @@ def _family_text(family: FamilyPlan) -> str:
         f"critical = {str(family.critical).lower()}",
         f'termination = "{family.termination}"',
     ]
+    if family.package:
+        sizes = ", ".join(f"{name} = {mm}" for name, mm in family.package.items())
+        lines.append(f"package = {{ {sizes} }}")
     if family.bounds:
         lines.append(f'[families."{family.name}".workmanship]')
     for name, (lower, upper) in family.bounds.items():
@@ -88,7 +91,8 @@ test_coverage = {coverage}             # share of escapes that test finds
 
 # class = of the product, 1 to 3; critical = no known escape may be added, two signatures;
 # termination = families of one termination lend each other defects; workmanship = the
-# acceptance bounds beyond which a limit may never go
+# acceptance bounds beyond which a limit may never go; package = dimensions of the termination, mm,
+# by which first limits of a new family are scaled
 {families}
 [rails]
 guard_sigmas = 2.0              # repeatabilities to keep from a workmanship bound

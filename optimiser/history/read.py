@@ -49,7 +49,7 @@ from optimiser.plant.shape import FileShape, shape_of
 from optimiser.sql import quoted, text_literal
 from optimiser.values import FORMULA, INFINITE
 
-SET_ASIDE = "set_aside.csv"
+SET_ASIDE, NO_RESULTS = "set_aside.csv", "no result files"
 # The door looks at every row for the rules and for duplicates.
 PASSES = 2
 # About so many of a family are sampled, at least half of them; 1 % of 8,192, a tail, is 80 items.
@@ -432,7 +432,7 @@ def find_files(plant: Plant) -> list[Path]:
             "put result files (.parquet or .csv) there, say under [[results]] how others stand "
             "(optimiser begin FOLDER proposes it), or correct plant.history in plant.toml"
         )
-        raise refuse([Finding(level="error", rule="no result files", file=str(where), way_out=way)])
+        raise refuse([Finding(level="error", rule=NO_RESULTS, file=str(where), way_out=way)])
     return files
 
 

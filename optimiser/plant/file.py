@@ -44,6 +44,15 @@ RailName = Literal[
 RAILS: tuple[RailName, ...] = get_args(RailName)
 STAGES = ("paste", "pre-reflow", "post-reflow")
 """Where items are inspected, in the order in which a board meets them, unless the plant lists its own."""
+Feature = Literal[
+    "side overhang",
+    "end overhang",
+    "end joint width",
+    "side joint length",
+    "fillet height",
+]
+"""What workmanship criteria bound and a measurement may be of (`plant/workmanship.py`)."""
+FEATURES: tuple[Feature, ...] = get_args(Feature)
 
 
 def _a_number(value: Any) -> Any:  # noqa: ANN401 - whatever stands in the file
@@ -163,6 +172,8 @@ class Measurement(Record):
     degrees of freedom of the study that gave the repeatability, parts × (readings of each - 1). A
     ``check`` measures 0 where an item passes it and 1 where it fails (a code, a flag): its upper
     limit is on, at 0.5, or off.
+    ``feature`` says which feature of a joint is measured, where the measurement's own name does not:
+    workmanship bounds are computed for it.
     """
 
     unit: Name
@@ -171,6 +182,7 @@ class Measurement(Record):
     repeatability_freedom: Annotated[int, Field(ge=1)] | None = None
     about: str = ""
     check: bool = False
+    feature: Feature | None = None
 
     @model_validator(mode="after")
     def _freedom_is_of_a_study(self) -> Self:
@@ -207,8 +219,29 @@ class Bound(Record):
         return self.lower if side == "lower" else self.upper
 
 
+class Dimensions(Record):
+    """``[families.NAME.package]``: what is known of a package and its lands, mm.
+
+    ``name`` is the package's (``RESC1608X55N``); what it says completes the rest. ``width`` of the
+    termination or lead, ``land`` width, ``height`` of the termination, ``thickness`` of the lead,
+    ``foot`` length, ``solder`` thickness below.
+    """
+
+    name: Name | None = None
+    width: Positive | None = None
+    land: Positive | None = None
+    height: Positive | None = None
+    thickness: Positive | None = None
+    foot: Positive | None = None
+    solder: NonNegative | None = None
+
+    def known(self) -> dict[str, float]:
+        """Return the dimensions that are known, by name."""
+        return dict(self.model_dump(exclude={"name"}, exclude_none=True))
+
+
 class Family(Record):
-    """``[families.NAME]``: product class, criticality, termination, workmanship bounds.
+    """``[families.NAME]``: product class, criticality, termination, workmanship bounds, dimensions.
 
     ``miss_rate`` and ``false_alarm_rate`` say what reviewers do in this family where that is
     known to differ from ``[review]``.
@@ -220,6 +253,7 @@ class Family(Record):
     miss_rate: Annotated[Number, Field(ge=0, lt=1)] | None = None
     false_alarm_rate: Annotated[Number, Field(ge=0, lt=1)] | None = None
     workmanship: dict[str, Bound] = Field(default_factory=dict)
+    package: Dimensions | None = None
 
 
 class Rails(Record):
@@ -445,11 +479,13 @@ class PlantFile(Record):
     def ground(self) -> str:
         """Return all that a proposal rests on as JSON.
 
-        Who may sign, who computes, the pace of review, how items are followed and how recipes go out
-        are no part of it.
+        Who may sign, who computes, the pace of review, how items are followed, how recipes go out and
+        what serves first limits alone are no part of it.
         """
         return self.model_dump_json(
             exclude={
+                "families": {"__all__": {"package"}},
+                "measurements": {"__all__": {"feature"}},
                 "signers": True,
                 "line": {
                     "seconds_per_board",
@@ -624,6 +660,8 @@ def _known_keys(loc: tuple[str | int, ...]) -> list[str]:
         model = tables.get(str(loc[0]), PlantFile)
     if "workmanship" in loc:
         model = Bound
+    if loc and loc[0] == "families" and loc[-1] == "package":
+        model = Dimensions
     if loc and loc[0] == "results" and "measurements" in loc:
         model = MeasurementShape
     return [field.alias or name for name, field in model.model_fields.items()]

@@ -16,16 +16,20 @@ from tqdm.auto import tqdm
 
 from optimiser.caution import CAUTION
 from optimiser.defaults import PLANT_VARIABLE, TRIALS
+from optimiser.errors import UsageError, nearest
 from optimiser.evidence.audit import clean
 from optimiser.history.links import forget_stops
 from optimiser.ledger.ledger import Ledger
 from optimiser.monitoring.backtest import Fold, backtest, calibrate
 from optimiser.proposal.calibration import keep_calibration
 from optimiser.proposal.session import Session, open_plant
+from optimiser.proposal.sighting import sightings
+from optimiser.proposal.start import start
 from optimiser.studies.audit_plan import plan_audit
 from optimiser.studies.foretell import follow_stages
 from optimiser.studies.limit_flicker import limit_flicker
 from optimiser.studies.limit_risk import limit_risk
+from optimiser.tally.must_catch import read_must_catch
 from optimiser.views.audit_tables import proof_words
 from optimiser.views.cause_charts import lots_chart
 from optimiser.views.cause_tables import asked_words, cause_frame
@@ -40,6 +44,8 @@ from optimiser.views.stage_tables import (
     reason_words,
     unlinked_words,
 )
+from optimiser.views.start_tables import NOTE as START_NOTE
+from optimiser.views.start_tables import evidence_words, expected_words, head_words, limits_frame
 
 # Seconds between two looks at what runs in a thread.
 TICK = 0.5
@@ -382,6 +388,54 @@ def show_risk(session: Session, *, risk: float = 0.05) -> Shown:
         f"item right at the bound. {CAUTION}"
     )
     return Shown("Risks at the workmanship bounds", frame, note)
+
+
+def show_start(
+    session: Session, family: str | None = None, *, per_board: float | None = None
+) -> Shown:
+    """Return first limits of a family with little or no history.
+
+    Parameters
+    ----------
+    session : Session
+    family : str, optional
+        One that the plant file names; by default one without limits, else that with the fewest
+        labelled defects.
+    per_board : float, optional
+        Its items on a board, where its history does not say.
+
+    Returns
+    -------
+    Shown
+
+    Raises
+    ------
+    UsageError
+        If the plant file does not name the family.
+    """
+    families = session.plant.file.families
+    if family is None:
+        labels = {f: len(c.tally.defects.frame) for f, c in session.cases.items()}
+        limited = session.live.families()
+        family = min(families, key=lambda f: (f in limited, labels.get(f, 0), f))
+    if family not in families:
+        msg = f"unknown family {family!r}; {nearest(family, families)}"
+        raise UsageError(msg)
+    title = f"First limits of {family}"
+    if session.plant.file.plant.only_called:
+        words = "The results hold called items alone, which do not say where goods lie."
+        return Shown(title, pd.DataFrame(), f"{words} {CAUTION}")
+    with session.lock:
+        seen = sightings(session.history, session.live)
+    kept = tuple(k for k in read_must_catch(session.plant) if k.family == family)
+    own = seen.pop(family, None)
+    try:
+        found = start(session.plant, family, seen, own=own, kept=kept, per_board=per_board)
+    except UsageError as error:
+        return Shown(title, pd.DataFrame(), f"{error}. {CAUTION}")
+    said = expected_words(found, currency=session.plant.file.plant.currency)
+    note = ". ".join([head_words(found), *said, *evidence_words(found), f"{START_NOTE} {CAUTION}"])
+    return Shown(title, limits_frame(found), note)
 
 
 def show_audit_plan(session: Session, *, items: int, seed: int = 1) -> Shown:

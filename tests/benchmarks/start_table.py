@@ -1,0 +1,83 @@
+"""Print what first limits cost in truth beside settled, live and naive ones, as Markdown.
+
+Run it from the project's root; with names of kinds, of strangers' plants instead of demos::
+
+    PYTHONPATH=.:tests python tests/benchmarks/start_table.py [SEEDS, such as 21,22] [KIND …]
+
+Each family in turn has no history, or its first days alone; all costs are true ones over the span of
+the history, over those of the limits that the tool settles on with all of it.
+"""
+
+import sys
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+from start_judge import Started, judge, judge_stranger
+
+HEAD = (
+    "| siblings | own days | families | first | median | at most twice | dearest | live | mean ± 3 sd |\n"
+    "|---|---|---|---|---|---|---|---|---|"
+)
+GROUPS = {"2 and more": (2, 99), "1": (1, 1), "none": (0, 0)}
+
+
+def row(group: str, day: int, rows: list[Started]) -> str:
+    """Return one row: sums over families, and how single families fare."""
+    settled = sum(r.settled for r in rows)
+    ratio = np.array([r.first / r.settled for r in rows])
+    naive = [r.naive for r in rows if r.naive is not None]
+    common = f"{sum(naive) / settled:.2f}" if len(naive) == len(rows) else ""
+    worst = max(rows, key=lambda r: r.first / r.settled)
+    return (
+        f"| {group} | {day} | {len(rows)} | {sum(r.first for r in rows) / settled:.2f} | "
+        f"{np.median(ratio):.2f} | {(ratio <= 2).mean():.0%} | {ratio.max():.1f} ({worst.family}) | "
+        f"{sum(r.live for r in rows) / settled:.2f} | {common} |"
+    )
+
+
+def covered(rows: Iterable[Started]) -> str:
+    """Return how often what first limits expected of themselves held the truth, and the sums."""
+    words = []
+    for part in ("false_calls", "escapes"):
+        pairs = [x for r in rows if (x := getattr(r, part)) is not None]
+        inside = np.mean([a.low <= true <= a.high for a, true in pairs])
+        expected, came = sum(a.value for a, _ in pairs), sum(true for _, true in pairs)
+        words.append(
+            f"{part.replace('_', ' ')} {inside:.0%} inside, {expected:,.0f} / {came:,.0f} in sum"
+        )
+    return "; ".join(words)
+
+
+def find(seeds: list[int], kinds: list[str]) -> list[Started]:
+    """Write and judge the plants of some seeds."""
+    with tempfile.TemporaryDirectory() as name:
+        if not kinds:
+            return [r for s in seeds for r in judge(Path(name) / str(s), seed=s)]
+        return [
+            r
+            for s in seeds
+            for kind in kinds
+            for r in judge_stranger(Path(name) / f"{kind}-{s}", kind, seed=s)
+        ]
+
+
+def show(found: list[Started]) -> None:
+    """Print the table, and below it how honest first limits are about themselves."""
+    days = sorted({r.days for r in found})
+    print(HEAD)
+    for group, (low, high) in GROUPS.items():
+        for day in days:
+            rows = [r for r in found if r.days == day and low <= r.siblings <= high]
+            if rows := [r for r in rows if r.first is not None]:
+                print(row(group, day, rows))
+    for day in days:
+        rows = [r for r in found if r.days == day and r.siblings > 1 and r.escapes is not None]
+        if rows:
+            print(f"\nown days {day}: {covered(rows)}")
+
+
+if __name__ == "__main__":
+    asked = [int(x) for x in (sys.argv[1] if len(sys.argv) > 1 else "21,22").split(",")]
+    show(find(asked, sys.argv[2:]))
