@@ -80,6 +80,8 @@ class Job:
         Read every file again, however unchanged it seems.
     report : callable, optional
         Told the night before its state is written: writes the manager's page.
+    watch : callable, optional
+        Told each event of the log as it is written, a word and named values.
     """
 
     plant: Plant
@@ -90,6 +92,7 @@ class Job:
     workers: int
     rehash: bool = False
     report: "Callable[[Night], None] | None" = None
+    watch: Callable[[str, Mapping[str, Any]], None] | None = None
 
     @property
     def folder(self) -> Path:
@@ -101,6 +104,8 @@ class Job:
         line = json.dumps({"at": self.now().isoformat(), "event": event, **values})
         with (self.folder / LOG).open("a", encoding="utf-8") as log:
             log.write(line + "\n")
+        if self.watch is not None:
+            self.watch(event, values)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,10 +1,12 @@
 """The command line: codes, JSON, sums that agree, and never a traceback."""
 
+import io
 import json
 import math
 import os
 import subprocess
 import sys
+import time
 
 import pytest
 from factories import (
@@ -20,6 +22,7 @@ from factories import (
 
 import optimiser
 from optimiser.cli import main
+from optimiser.commands import common, nightly
 
 QUICK = ("--trials", "2", "--workers", "1")
 
@@ -527,3 +530,50 @@ def test_the_version_is_the_packages(capsys):
         main(["--version"])
     assert ended.value.code == 0
     assert capsys.readouterr().out.strip() == optimiser.__version__
+
+
+class Terminal(io.StringIO):
+    """Standard error on a terminal, or not."""
+
+    def __init__(self, *, is_one):
+        super().__init__()
+        self.is_one = is_one
+
+    def isatty(self):
+        return self.is_one
+
+
+@pytest.mark.parametrize("is_one", [True, False])
+def test_a_first_night_shows_on_a_terminal_alone_how_much_is_read(monkeypatch, is_one):
+    monkeypatch.setattr(sys, "stderr", said := Terminal(is_one=is_one))
+    monkeypatch.setattr(nightly, "MOMENT", 0.0)
+    with nightly.DigestBar() as bar:
+        bar.told("begin", {"pid": 1})
+        bar.told("to digest", {"files": 4, "bytes": 800})
+        bar.told("digested", {"files": ["a", "b"], "rows": 1_500})
+        time.sleep(0.15)
+        bar.told("digested", {"files": ["c"], "rows": 500})
+    assert ("3/4" in said.getvalue()) == is_one
+    assert ("2,000 rows, " in said.getvalue()) == is_one
+    assert ("rows/s" in said.getvalue()) == is_one
+    assert is_one or not said.getvalue()
+
+
+@pytest.mark.parametrize("is_one", [True, False])
+def test_a_check_shows_on_a_terminal_alone_how_far_it_is(monkeypatch, is_one):
+    class Asked:
+        rows_used = 2_000_000
+        connection = None
+
+        def query_progress(self):
+            return 25.0
+
+    asked = Asked()
+    asked.connection = asked
+    monkeypatch.setattr(sys, "stderr", said := Terminal(is_one=is_one))
+    monkeypatch.setattr(common, "MOMENT", 0.0)
+    monkeypatch.setattr(common, "POLL_SECONDS", 0.02)
+    with common.working_bar(asked, "checking"):
+        time.sleep(0.3)
+    assert ("500k/2.00M" in said.getvalue()) == is_one
+    assert is_one or not said.getvalue()

@@ -1,6 +1,12 @@
 """A filter is one value that holds everywhere: figures of a part equal plain pandas on its rows."""
 
+import gc
+import json
+import re
+import weakref
+from contextlib import redirect_stdout
 from datetime import datetime, timedelta
+from io import StringIO
 
 import factories
 import numpy as np
@@ -10,6 +16,7 @@ from factories import make_items, make_plant
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from optimiser.cli import main
 from optimiser.errors import UsageError
 from optimiser.history.calls import (
     WAYS,
@@ -20,13 +27,16 @@ from optimiser.history.calls import (
     false_calls_by,
 )
 from optimiser.history.distribution import Window, distributions
-from optimiser.history.filters import NAMED, NONE, Filter
+from optimiser.history.filters import NAMED, NONE, Filter, HeldFilter
 from optimiser.history.read import open_history
 from optimiser.history.replay import replay
 from optimiser.plant.file import read_plant
 from optimiser.proposal.item_limits import against_limits, neighbours
 from optimiser.proposal.session import open_plant
-from optimiser.recipe.table import read_recipe
+from optimiser.recipe.table import read_recipe, write_recipe
+from optimiser.views.panels.decision import DecisionPanel
+from optimiser.views.panels.follow import ExportPanel
+from optimiser.views.panels.overview import OverviewPanel
 
 ITEMS = make_items() + [
     item
@@ -169,6 +179,108 @@ def test_a_setting_counts_as_replay_does_under_any_filter(session, wanted, data)
     names = ("calls", "true_calls", "false_calls", "unreviewed_calls", "escapes")
     truth = [getattr(found[0], n) for n in names] if found else [0] * 5
     assert [getattr(counted, n) for n in names] == truth
+
+
+@pytest.fixture(scope="module")
+def screens(session):
+    """Both panels that a filter holds in, on one session, and one that shows the whole history."""
+    return OverviewPanel(session), DecisionPanel(session, "CHIP"), ExportPanel(session)
+
+
+def commanded(folder, items, recipe=None):
+    """Return what ``optimiser replay`` says, family by family, of a plant with these items alone."""
+    plant = make_plant(folder, items=items)
+    words = []
+    if recipe is not None:
+        write_recipe(recipe, folder / "other.csv")
+        words = ["--recipe", str(folder / "other.csv")]
+    said = StringIO()
+    with redirect_stdout(said):
+        assert main(["replay", str(plant), "--json", *words]) == 0
+    return {row["family"]: row for row in json.loads(said.getvalue())}
+
+
+def on_screen(html):
+    """Return the rows of a table: the first cell, then whole numbers of the others."""
+    rows = re.findall(r"<tr[^>]*>(.*?)</tr>", html)
+    cells = [re.findall(r"<td[^>]*>(?:<strong>)?(.*?)(?:</strong>)?</td>", row) for row in rows]
+    return {c[0]: [x.replace(",", "") for x in c[1:]] for c in cells if c}
+
+
+@given(filters(), st.data())
+@settings(
+    max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_every_screen_says_what_the_command_line_says(
+    screens, frame, tmp_path_factory, wanted, data
+):
+    """Held by one panel, a filter holds in both; a plant of its items alone is put to the command."""
+    overview, panel, whole = screens
+    live = panel._session.live
+    setting = np.array(
+        [data.draw(st.integers(0, len(x.values) - 1)) for x in panel.choice.tally.grid.limits]
+    )
+    if data.draw(st.booleans()):
+        # The family that the other panel looks at stays what it is.
+        wanted = wanted.but(family=panel._session.held.value.family)
+        panel.filters.value = wanted.but(family=None)
+    else:
+        overview.origins.filters.value = wanted
+    assert panel._session.held.value == overview.origins.filters.value == wanted
+    assert panel.filters.value == wanted.but(family=None)
+    for one, sign in (
+        (overview, "under"),
+        (panel, "Counts"),
+        (whole, "whole history all the same"),
+    ):
+        assert (sign in one._holds.value) == bool(wanted), one
+    panel.set(setting)
+
+    rows = let_through(frame, wanted)
+    of_family = let_through(frame, wanted.but(family=None))
+    of_family = of_family[of_family["family"] == "CHIP"]
+    folder = tmp_path_factory.mktemp("part")
+    if len(rows):
+        told = commanded(folder / "part", [ITEMS[n] for n in rows.index]).values()
+        shown = on_screen(overview.origins._totals.value)
+        for name, key in (
+            *(("false calls", "false_calls"), ("true calls", "true_calls")),
+            ("escapes known", "escapes"),
+        ):
+            assert int(shown[name][0]) == sum(row[key] for row in told), name
+    if len(of_family):
+        recipe = live.with_limits("CHIP", panel.choice.tally.grid.values(setting))
+        row = commanded(folder / "family", [ITEMS[n] for n in of_family.index], recipe)["CHIP"]
+        moves = not np.array_equal(setting, panel.choice.tally.grid.live)
+        counted = on_screen(panel._compare.value)
+        name = (
+            list(counted)[-1] if moves and not (panel.point and panel.point.recommended) else None
+        )
+        if name is not None:
+            names = ("calls", "true_calls", "false_calls", "unreviewed_calls", "escapes")
+            assert [int(x) for x in counted[name][:5]] == [row[n] for n in names]
+
+
+def test_two_sessions_hold_filters_of_their_own_and_a_panel_that_is_gone_is_not_told():
+    class Hears:
+        def __init__(self):
+            self.heard = []
+
+        def hear(self, wanted):
+            self.heard.append(wanted)
+
+    one, other = HeldFilter(), HeldFilter()
+    ears, gone = Hears(), Hears()
+    one.tell(ears.hear)
+    one.tell(gone.hear)
+    left = weakref.ref(gone)
+    del gone
+    gc.collect()
+    assert left() is None
+    one.hold(Filter(line="L1"))
+    one.hold(Filter(line="L1"))
+    assert ears.heard == [Filter(line="L1")]
+    assert not other.value
 
 
 def test_an_item_is_called_by_the_limits_that_it_lies_outside(session):

@@ -1,20 +1,29 @@
 """The rest of the loop without leaving the notebook: wait, sign, export, what followed, last night."""
 
+import subprocess
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from html import unescape
 
 import pytest
-from factories import make_demo
+from factories import make_demo, make_plant
+from watched_plant import AFTER, CHANGE_DAY, START, make_days
 
 from optimiser.commands.deciding import state_row
+from optimiser.history.filters import Filter
 from optimiser.ledger.ledger import LEDGER, Ledger
 from optimiser.ledger.revision_file import limit_text
+from optimiser.ledger.signatures import sign_with
 from optimiser.night import last_night
+from optimiser.plant.file import Signer, read_plant
 from optimiser.proposal.session import Session, open_plant
 from optimiser.recipe.past import FOLDER
-from optimiser.recipe.table import read_recipe
+from optimiser.recipe.table import read_recipe, write_recipe
 from optimiser.views.panels.decision import DecisionPanel
 from optimiser.views.panels.follow import ExportPanel, NightPanel, WatchPanel
+from optimiser.views.panels.overview import OverviewPanel
 from optimiser.views.panels.waiting import WaitingPanel
+from optimiser.views.shown import svg
 
 FAMILY = "RES-0402"
 
@@ -92,6 +101,105 @@ def test_without_name_or_reason_nothing_is_asked(session):
     panel.confirm.buttons["Reject"].click()
     assert "NOT SAVED" in panel.status.value
     assert panel.confirm.asked == ""
+
+
+def test_a_recipe_that_changed_is_marked_on_the_trend_on_its_day_and_line(tmp_path):
+    """The limits moved in the middle of the history: a line at that day, under the name of the new revision."""
+    begins = START + timedelta(days=CHANGE_DAY)
+    days = [i for i in make_days() if not begins <= i["time"] < begins + timedelta(hours=5)]
+    folder = make_plant(tmp_path / "plant", items=days, recipe=AFTER)
+    measurements = read_plant(folder).file.measurements
+    before = folder / FOLDER / "old.csv"
+    before.parent.mkdir()
+    now = read_recipe(folder / "recipe.csv", measurements)
+    write_recipe(replace(now, revision="old").with_limits("CHIP", {("tilt", "upper"): 3.5}), before)
+    with open_plant(folder, trials=2) as session:
+        origins = OverviewPanel(session).origins
+        ((day, line, revision),) = session.revision_changes()
+        assert (begins.date(), "L1", session.live.revision) == (day, line, revision)
+        for wanted in (Filter(), Filter(family="CHIP")):
+            origins.filters.value = wanted
+            spec = origins._line.chart.to_dict()
+            rules = [x for x in spec["layer"] if x["mark"]["type"] == "rule"]
+            marks = spec["datasets"][rules[0]["data"]["name"]]
+            assert [(m["at"][:10], m["to"]) for m in marks] == [
+                (begins.date().isoformat(), f"revision {revision}, L1")
+            ]
+            assert "revision" in svg(origins._line.chart)
+
+
+def key_pair(folder, name):
+    """A key pair of its own, made by OpenSSH."""
+    path = folder / name
+    command = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", name, "-f", str(path)]
+    subprocess.run(command, check=True)
+    return path, path.with_suffix(".pub").read_text().strip()
+
+
+@pytest.fixture
+def keyed(session, tmp_path):
+    """The same session where Ada Fenn accepts by a key; her key and somebody else's."""
+    mine, public = key_pair(tmp_path, "ada")
+    theirs, _ = key_pair(tmp_path, "eve")
+    signers = {"Ada Fenn": Signer(key=public), "Bo Marsh": Signer()}
+    file = session.plant.file.model_copy(update={"signers": signers})
+    plant = session.plant.model_copy(update={"file": file})
+    cases = {name: replace(case, plant=plant) for name, case in session.cases.items()}
+    return Session(plant, session.live, session.history, cases), mine, theirs
+
+
+def uploaded(content):
+    """Return a file as a browser hands it over."""
+    told = {"name": "1.sig", "type": "", "size": len(content), "content": content}
+    return told | {"last_modified": datetime(2026, 3, 2, tzinfo=UTC)}
+
+
+def test_a_signer_with_a_key_accepts_in_the_panel_by_that_key_alone(keyed):
+    session, mine, theirs = keyed
+    panel = proposed(session)
+    ledger = Ledger.of(session.plant)
+    panel.table.pick(0)
+    fill(panel)
+    panel.confirm.buttons["Accept"].click()
+    panel.confirm.yes.click()
+    assert "Not saved yet" in panel.status.value
+    by_key = panel.by_key
+    assert ledger.states()[0].entry.hash in by_key.text
+    for key, why in ((theirs, "not by Ada Fenn"), (mine.with_name("none"), "no key lies at")):
+        by_key.key.value = str(key)
+        by_key.by_key.click()
+        assert why in panel.status.value
+        assert ledger.states()[0].state == "held"
+    other = sign_with(mine, by_key.text.replace("proposal 1", "proposal 2")).encode()
+    by_key.sheet.value = (uploaded(other),)
+    assert "or of another proposal" in panel.status.value
+    right = sign_with(mine, by_key.text).encode()
+    by_key.sheet.value = (uploaded(right),)
+    assert "Saved: accept proposal 1" in panel.status.value
+    assert ledger.states()[0].state == "accepted"
+    assert by_key.text == "" == panel.confirm.asked
+
+
+def test_what_is_chosen_by_a_signer_with_a_key_waits_until_the_key_has_signed(keyed):
+    session, mine, _ = keyed
+    panel = DecisionPanel(session, FAMILY)
+    setting = panel.choice.tally.grid.live
+    n = next(n for n, x in enumerate(panel.choice.tally.grid.limits) if x.live + 1 < len(x.values))
+    setting[n] += 1
+    panel.set(setting)
+    panel.signature.name.value, panel.signature.reason.value = "Ada Fenn", "boards looked at"
+    assert panel.decide("accept", although_not_advised=True) is None
+    ledger = Ledger.of(session.plant)
+    assert [s.state for s in ledger.states()] == ["waiting"]
+    assert "waits" in panel.status.value
+    told = unescape(panel.by_key.children[-1].value)
+    assert f"optimiser accept {session.plant.folder} 1 --by 'Ada Fenn'" in told
+    panel.by_key.key.value = str(mine)
+    panel.by_key.by_key.click()
+    assert "Saved as row 2" in panel.status.value
+    (state,) = ledger.states()
+    assert state.state == "accepted"
+    assert state.last.body["although_not_advised"] or not panel.choice.proposal.reasons
 
 
 def test_what_is_exported_is_what_was_shown(session):

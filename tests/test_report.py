@@ -308,6 +308,25 @@ class Texts(HTMLParser):
             self.rows[-1][-1] += data
 
 
+def test_the_page_finds_what_was_searched_with_another_number_of_trials(tmp_path, capsys):
+    folder = make_plant(tmp_path / "p")
+    assert main(["propose", str(folder), "--workers", "1", "--trials", "5"]) == 0
+    assert main(["report", str(folder)]) == 0
+    assert "not proposed yet" not in capsys.readouterr().err
+    told = json.loads((folder / "report.json").read_text())
+    searched = {f["trials"] for f in told["families"]} - {0}
+    assert searched == {5}
+    assert "Searched with 5 trials instead of 60" in (folder / "report.html").read_text()
+    # Another price is another ground: what was kept is no longer of this plant.
+    file = folder / "plant.toml"
+    text = file.read_text()
+    changed = re.sub(r'"seconds_per_call" = \S+', '"seconds_per_call" = 77.0', text)
+    assert changed != text
+    file.write_text(changed)
+    assert main(["report", str(folder)]) == 0
+    assert "not proposed yet" in capsys.readouterr().err
+
+
 def test_page_terminal_and_json_say_the_same_to_the_last_digit(tmp_path, capsys):
     folder = make_plant(tmp_path / "p")
     assert main(["propose", str(folder), "--workers", "1"]) == 0

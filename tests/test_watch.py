@@ -21,6 +21,7 @@ from optimiser.evidence import watch as w
 from optimiser.evidence.intervals import Interval
 from optimiser.history.read import open_history
 from optimiser.ledger.ledger import Basis, Ledger
+from optimiser.monitoring.account import _with_money
 from optimiser.monitoring.watch import watch
 from optimiser.monitoring.watch_facts import change_of, find_live_since
 from optimiser.plant.file import read_plant
@@ -266,6 +267,40 @@ def test_realised_saving_is_both_recipes_on_the_same_items(tmp_path, days):
     # Review costs 0.30 each, an escape 40; every escape is found at full coverage.
     assert found.saving_per_month.value * months == pytest.approx(0.3 * saved - 40 * len(lost))
     assert found.saving_per_month.low < found.saving_per_month.value < found.saving_per_month.high
+
+
+def test_days_and_places_add_up_to_what_was_saved(tmp_path, days):
+    """Made on two lines, of which one goes unnamed in half of its rows, and of two products."""
+    placed = [
+        {**i, "line": None if n % 4 == 1 else f"L{n % 2 + 1}", "product": f"P{n % 2 + 1}"}
+        for n, i in enumerate(days)
+    ]
+    found = watched(tmp_path, placed, honest(placed))
+    assert [(p.line, p.product) for p in found.by_place] == [
+        *(("L1", "P1"), ("L2", "P2"), (None, "P2")),
+    ]
+    since = [i for i in placed if i["time"] >= found.since]
+    for place in found.by_place:
+        own = [i for i in since if (i["line"], i["product"]) == (place.line, place.product)]
+        assert place.items == len(own)
+        lost = [
+            i for i in own if i["verdict"] == "defect" and called(i, RECIPE) and not i["called"]
+        ]
+        saved = false_calls(own, RECIPE) - false_calls(own, AFTER)
+        assert place.realised == pytest.approx(0.3 * saved - 40 * len(lost))
+        assert place.promised == pytest.approx(
+            found.promised_saving_per_month.value * found.months * len(own) / len(since)
+        )
+    for part in (found.by_day, found.by_place):
+        assert sum(x.realised for x in part) == pytest.approx(
+            found.saving_per_month.value * found.months
+        )
+    row = {"name": "L1", "false_calls": 3}
+    nowhere, unnamed = _with_money([{"name": "L9"}, {"name": "(none)"}], [found, found], "line")
+    assert (nowhere["realised"], nowhere["promised"]) == (None, None)
+    assert unnamed["realised"] == pytest.approx(2 * found.by_place[2].realised)
+    (line,) = _with_money([row], [found], "line")
+    assert line["realised"] == found.by_place[0].realised
 
 
 def test_a_kept_promise_is_not_called_worse(tmp_path, days):

@@ -2,7 +2,13 @@
 
 import argparse
 
-from optimiser.commands.common import add_plant, print_json, read_inputs
+from optimiser.commands.common import (
+    add_plant,
+    print_json,
+    read_inputs,
+    reading_bar,
+    working_bar,
+)
 from optimiser.errors import HistoryError, OptimiserError, UsageError
 
 configure = add_plant
@@ -19,8 +25,11 @@ def run(parsed: argparse.Namespace) -> int:
     used = aside = 0
     try:
         plant, live, path = read_inputs(parsed)
-        with open_history(plant) as history:
-            findings = check(history, live, path)
+        with reading_bar() as watch:
+            opened = open_history(plant, on_start=watch)
+        with opened as history:
+            with working_bar(history, "checking"):
+                findings = check(history, live, path)
             used, aside = history.rows_used, history.rows_set_aside
     except HistoryError as error:
         findings = list(findings_of(error))

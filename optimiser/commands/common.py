@@ -151,7 +151,8 @@ def open_for_command(
     with opened as history:
         refuse_foreign_recipe(history, recipe, path)
         if checked:
-            refuse_unusable_history(history, recipe, path)
+            with working_bar(history, "checking"):
+                refuse_unusable_history(history, recipe, path)
         say_set_aside(history)
         yield history
 
@@ -188,6 +189,50 @@ def _draw(history: History, ended: Event) -> None:
         while not ended.wait(POLL_SECONDS) and not bar.disable:
             bar.total = history.rows_found or None
             bar.n = max(bar.n, history.rows_read)
+            bar.refresh()
+
+
+@contextmanager
+def working_bar(history: History, doing: str) -> Iterator[None]:
+    """Draw on a terminal how many rows the query that runs has passed, with rows a second and what is left.
+
+    Whatever counts a history passes its rows several times: each query that takes longer than a moment
+    begins the bar anew. Nothing is drawn where standard error is no terminal.
+
+    Parameters
+    ----------
+    history : History
+    doing : str
+        Such as ``checking``.
+    """
+    ended = Event()
+    thread = Thread(target=_draw_query, args=(history, doing, ended), daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join()
+
+
+def _draw_query(history: History, doing: str, ended: Event) -> None:
+    with tqdm(
+        total=history.rows_used or None,
+        unit=" rows",
+        unit_scale=True,
+        desc=doing,
+        delay=MOMENT,
+        leave=False,
+        file=sys.stderr,
+        disable=None,
+    ) as bar:
+        while not ended.wait(POLL_SECONDS) and not bar.disable:
+            # Below 0 while no query of this connection runs.
+            part = max(float(history.connection.query_progress()), 0.0) / 100
+            passed = round(part * history.rows_used)
+            if passed < bar.n:
+                bar.reset()
+            bar.n = passed
             bar.refresh()
 
 

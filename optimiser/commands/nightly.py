@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimiser.commands.common import positive, print_json, say
+from tqdm import tqdm
+
+from optimiser.commands.common import MOMENT, positive, print_json, say
 from optimiser.defaults import TRIALS
 from optimiser.ledger.ledger import Ledger
 from optimiser.plant.file import read_plant
@@ -49,18 +52,20 @@ def run(parsed: argparse.Namespace) -> int:
     plant = read_plant(parsed.plant)
     path = plant.locate(plant.file.plant.recipe)
     fixed: datetime | None = parsed.now
-    night = run_night(
-        Job(
-            plant=plant,
-            live=read_recipe(path, plant.file.measurements),
-            recipe_path=path,
-            now=lambda: fixed or datetime.now(UTC),
-            trials=parsed.trials,
-            workers=parsed.workers,
-            rehash=parsed.rehash,
-            report=_report,
+    with DigestBar() as bar:
+        night = run_night(
+            Job(
+                plant=plant,
+                live=read_recipe(path, plant.file.measurements),
+                recipe_path=path,
+                now=lambda: fixed or datetime.now(UTC),
+                trials=parsed.trials,
+                workers=parsed.workers,
+                rehash=parsed.rehash,
+                report=_report,
+                watch=bar.told,
+            )
         )
-    )
     for words in problem_words(night.problems):
         say(words)
     for family, words in night.failed.items():
@@ -70,6 +75,48 @@ def run(parsed: argparse.Namespace) -> int:
     else:
         print(_line(night))
     return night.exit_code
+
+
+class DigestBar:
+    """On a terminal, how much of the new files the night has read, with rows a second and what is left.
+
+    Nothing is drawn for the moment that a night with one new day takes, nor where standard error is no
+    terminal.
+    """
+
+    def __init__(self) -> None:
+        self._bar = tqdm(
+            total=0,
+            unit=" files",
+            desc="new files",
+            delay=MOMENT,
+            leave=False,
+            file=sys.stderr,
+            disable=None,
+        )
+        self._rows = 0
+
+    def __enter__(self) -> DigestBar:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._bar.close()
+
+    def told(self, event: str, values: Mapping[str, Any]) -> None:
+        """Move with the night's events; all but those of digests are passed over."""
+        bar = self._bar
+        if bar.disable:
+            return
+        if event == "to digest":
+            bar.total += values["files"]
+            bar.refresh()
+        elif event == "digested":
+            self._rows += values["rows"]
+            seconds = max(bar.format_dict["elapsed"], 1e-9)
+            bar.set_postfix_str(
+                f"{self._rows:,} rows, {self._rows / seconds:,.0f} rows/s", refresh=False
+            )
+            bar.update(len(values["files"]))
 
 
 def _report(night: Night) -> None:

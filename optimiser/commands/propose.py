@@ -21,6 +21,7 @@ from optimiser.commands.common import (
     refuse_unknown_family,
     refuse_unusable_history,
     say,
+    working_bar,
 )
 from optimiser.defaults import TRIALS
 from optimiser.plant.file import Plant
@@ -57,14 +58,15 @@ def run(parsed: argparse.Namespace) -> int:
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
     with open_for_command(plant, live, path) as history:
-        cases = make_cases(
-            history,
-            live,
-            family=parsed.family,
-            trials=parsed.trials,
-            proof=True,
-            unlike_recipe=doubtful_families(refuse_unusable_history(history, live, path)),
-        )
+        with working_bar(history, "checking and tallying"):
+            cases = make_cases(
+                history,
+                live,
+                family=parsed.family,
+                trials=parsed.trials,
+                proof=True,
+                unlike_recipe=doubtful_families(refuse_unusable_history(history, live, path)),
+            )
         investigate(history, live)
     if parsed.family is not None:
         cases = [only(cases, parsed.family)]

@@ -15,6 +15,7 @@ from optimiser.commands.common import (
     read_inputs,
     refuse_unusable_history,
     say,
+    working_bar,
 )
 from optimiser.defaults import TRIALS
 from optimiser.files import write_whole
@@ -61,8 +62,12 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     from optimiser.monitoring.account import make_account
     from optimiser.monitoring.watch import watch_exported
     from optimiser.night import standing_proposals
-    from optimiser.proposal.all_families import FOLDER, make_cases, rank_by_saving
-    from optimiser.proposal.cache import read_proposal
+    from optimiser.proposal.all_families import (
+        FOLDER,
+        make_cases,
+        rank_by_saving,
+        read_any_proposals,
+    )
     from optimiser.proposal.calibration import read_calibration
     from optimiser.proposal.causes import read_causes
     from optimiser.proposal.relabel import relabel
@@ -70,13 +75,13 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
 
     ledger = Ledger.of(plant)
     with open_for_command(plant, live, path) as history:
-        unlike = doubtful_families(refuse_unusable_history(history, live, path))
-        cases = make_cases(history, live, trials=TRIALS, proof=True, unlike_recipe=unlike)
+        with working_bar(history, "checking"):
+            unlike = doubtful_families(refuse_unusable_history(history, live, path))
+        with working_bar(history, "tallying"):
+            cases = make_cases(history, live, trials=TRIALS, proof=True, unlike_recipe=unlike)
         standing = standing_proposals(plant)
-        found = (
-            read_proposal(plant.folder / FOLDER, c) or standing.get(c.tally.family) for c in cases
-        )
-        proposals = [p for p in found if p is not None]
+        proposals = list((standing | read_any_proposals(plant.folder / FOLDER, cases)).values())
+        proposals = [p for p in proposals if p.family in {c.tally.family for c in cases}]
         account = make_account(
             plant,
             calls_by_day(history, live),

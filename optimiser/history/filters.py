@@ -1,5 +1,8 @@
 """Which part of a history one looks at: a filter as one frozen value that holds everywhere."""
 
+import threading
+import weakref
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from typing import Any, Literal
@@ -103,3 +106,43 @@ def _is(items: str, name: str, value: str) -> str:
         on = f"{items}.product = {text_literal(product)} and {items}.designator = {text_literal(place)}"
         return f"({whole} or {on})"
     return f"{items}.{name} = {text_literal(value)}"
+
+
+class HeldFilter:
+    """The filter that holds wherever one session is looked at; whoever shows items is told of a new one.
+
+    Those who are told are not kept alive by it.
+    """
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._value = Filter()
+        self._told: list[weakref.WeakMethod[Callable[[Filter], object]]] = []
+
+    @property
+    def value(self) -> Filter:
+        """The filter that holds."""
+        return self._value
+
+    def tell(self, act: Callable[[Filter], object]) -> None:
+        """Call a bound method with every new filter from now on."""
+        with self._lock:
+            self._told.append(weakref.WeakMethod(act))
+
+    def hold(self, wanted: Filter) -> None:
+        """Hold a filter, and tell it to all; nothing happens where it holds already.
+
+        Parameters
+        ----------
+        wanted : Filter
+        """
+        with self._lock:
+            if wanted == self._value:
+                return
+            self._value = wanted
+            self._told = [told for told in self._told if told() is not None]
+            acts = [told() for told in self._told]
+        # Outside the lock: whoever is told may take one of its own.
+        for act in acts:
+            if act is not None:
+                act(wanted)

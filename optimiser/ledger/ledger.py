@@ -163,6 +163,21 @@ class Ledger:
             raise UsageError(msg)
         return name
 
+    def key_of(self, name: str) -> str | None:
+        """Return the public key by which somebody accepts; None where a name is enough.
+
+        Parameters
+        ----------
+        name : str
+            As ``signer`` gives it.
+
+        Returns
+        -------
+        str or None
+        """
+        signers = self.plant.file.signers if self.plant is not None else {}
+        return signers[name].key if name in signers else None
+
     def person(self, by: str) -> str:
         """Return a person's name, whatever they may sign.
 
@@ -330,8 +345,7 @@ class Ledger:
 
     def _proven(self, proposal: Entry, name: str, signature: str | None) -> dict[str, str]:
         """Return what proves who accepts, where the plant file has the signer's key."""
-        signers = self.plant.file.signers if self.plant is not None else {}
-        key = signers[name].key if name in signers else None
+        key = self.key_of(name)
         if key is None:
             return {}
         if signature is None:

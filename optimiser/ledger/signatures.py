@@ -10,6 +10,7 @@ The text holds the hash of the proposal's entry, and so every limit, figure and 
 and key are kept in the decision's entry, where `verify-ledger` checks them again.
 """
 
+import os
 import subprocess
 import tempfile
 from collections.abc import Sequence
@@ -20,6 +21,8 @@ from optimiser.ledger.chain import Fault
 from optimiser.ledger.standing import Entry
 
 NAMESPACE = "optimiser"
+# A key in hardware waits for a touch.
+PATIENCE_S = 60
 _WHO = "signer"
 
 
@@ -69,6 +72,57 @@ def is_signed(text: str, signature: str, key: str) -> bool:
             msg = "signatures are checked with ssh-keygen, which is not installed: install OpenSSH"
             raise UsageError(msg) from error
     return done.returncode == 0
+
+
+def sign_with(key: Path, text: str) -> str:
+    """Return a signature of a text, made by ``ssh-keygen`` with a private key of this machine.
+
+    Parameters
+    ----------
+    key : Path
+        Of the private key, or of a public one whose private half an agent holds.
+    text : str
+
+    Returns
+    -------
+    str
+        As ``is_signed`` takes it.
+
+    Raises
+    ------
+    UsageError
+        If there is no such file, ``ssh-keygen`` is not installed, or it cannot sign: nobody is asked
+        for a passphrase here.
+    """
+    if not key.is_file():
+        msg = f"no key lies at {key}: name the file of the private key"
+        raise UsageError(msg)
+    command = ["ssh-keygen", "-q", "-Y", "sign", "-f", str(key), "-n", NAMESPACE]
+    try:
+        done = subprocess.run(
+            command,
+            input=text.encode(),
+            capture_output=True,
+            check=False,
+            timeout=PATIENCE_S,
+            # Without a terminal it cannot wait for a passphrase that nobody sees asked for.
+            start_new_session=True,
+            env={**os.environ, "SSH_ASKPASS_REQUIRE": "never"},
+        )
+    except FileNotFoundError as error:
+        msg = "signatures are made with ssh-keygen, which is not installed: install OpenSSH"
+        raise UsageError(msg) from error
+    except subprocess.TimeoutExpired as error:
+        msg = f"ssh-keygen did not sign within {PATIENCE_S} s with {key}"
+        raise UsageError(msg) from error
+    if done.returncode != 0:
+        said = done.stderr.decode(errors="replace").strip().splitlines()
+        msg = (
+            f"ssh-keygen did not sign with {key} ({said[-1] if said else 'it said nothing'}); a key with a "
+            "passphrase is used through an agent, or in a terminal"
+        )
+        raise UsageError(msg)
+    return done.stdout.decode("ascii")
 
 
 def wrong_signatures(entries: Sequence[Entry]) -> list[Fault]:

@@ -120,7 +120,8 @@ class Account:
     stages : tuple of dict
         Yield by stage, then of the whole route (``stage`` is ``whole route, rolled``).
     lines, products : tuples of dict
-        Board inspections, calls and effort a month, yield of the route, most false calls first.
+        Board inspections, calls and effort a month, yield of the route, most false calls first;
+        ``realised`` and ``promised`` money to date there, None where no change is live.
     by_week : tuple of dict
         ``week, items, boards, calls, false_calls, first_pass_yield,
         false_calls_per_million``.
@@ -222,8 +223,8 @@ def make_account(
         by_day=tuple(_by_day(live)),
         figures=tuple(quality(plant, days)),
         stages=tuple(by_stage(days, plant.file.line.stages)),
-        lines=tuple(by_place(plant, days, "line")),
-        products=tuple(by_place(plant, days, "product")),
+        lines=tuple(_with_money(by_place(plant, days, "line"), live, "line")),
+        products=tuple(_with_money(by_place(plant, days, "product"), live, "product")),
         by_week=tuple(by_week(days)),
         families=tuple(_family(p, plant) for p in proposals),
         changes=tuple(_change(n, w) for n, w in watched.items()),
@@ -444,6 +445,7 @@ def _escapes(plant: Plant, total: pd.Series, months: float, produced: str) -> li
 
 
 ROUTE = "whole route, rolled"
+NOWHERE = "(none)"
 _SUMS = (
     *("items", "boards", "boards_without_call", "calls", "true_calls", "false_calls"),
     *("unreviewed_calls", "escapes", "lost_calls"),
@@ -525,7 +527,7 @@ def by_place(plant: Plant, days: pd.DataFrame, by: str) -> list[dict[str, Any]]:
     months = production_days(days["date"]) / DAYS_PER_MONTH
     hours = plant.file.review.seconds_per_call / 3600
     found = []
-    for name, part in days.assign(name=days[by].fillna("(none)")).groupby("name"):
+    for name, part in days.assign(name=days[by].fillna(NOWHERE)).groupby("name"):
         total = part[list(_SUMS)].sum()
         route = by_stage(part, plant.file.line.stages)[-1]
         found.append(
@@ -540,6 +542,22 @@ def by_place(plant: Plant, days: pd.DataFrame, by: str) -> list[dict[str, Any]]:
             }
         )
     return sorted(found, key=lambda r: (-r["false_calls"], r["name"]))
+
+
+def _with_money(
+    rows: Sequence[dict[str, Any]], live: Sequence[Watched], by: str
+) -> list[dict[str, Any]]:
+    """Return places with what live changes realised there to date, and what was promised of as many items."""
+    realised: dict[str, float] = {}
+    promised: dict[str, float] = {}
+    for place in (p for w in live for p in w.by_place):
+        name = getattr(place, by) or NOWHERE
+        realised[name] = realised.get(name, 0.0) + place.realised
+        promised[name] = promised.get(name, 0.0) + place.promised
+    return [
+        row | {"realised": realised.get(row["name"]), "promised": promised.get(row["name"])}
+        for row in rows
+    ]
 
 
 def _share(part: float, whole: float) -> float:
@@ -599,6 +617,7 @@ def _family(of: Proposal, plant: Plant) -> dict[str, Any]:
         "lots": of.lots,
         "defects": of.defects,
         "critical": of.critical,
+        "trials": of.trials,
         "findings": [finite_only(asdict(cause)) for cause in of.findings],
         "reasons": [finite_only(asdict(reason)) for reason in of.reasons],
     }

@@ -80,6 +80,25 @@ class SavedDay:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SavedPlace:
+    """One product on one line since a change is live: what it saved there, and what was promised.
+
+    Attributes
+    ----------
+    line, product : str or None
+    items : int
+    realised, promised : float
+        Money; the places add up to what the days add up to.
+    """
+
+    line: str | None
+    product: str | None
+    items: int
+    realised: float
+    promised: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Watched:
     """What was promised of a change and what followed.
 
@@ -122,6 +141,8 @@ class Watched:
         Since the change is live, by calendar.
     by_day : tuple of SavedDay
         Days with items.
+    by_place : tuple of SavedPlace
+        Lines and products with items.
     """
 
     family: str
@@ -148,6 +169,7 @@ class Watched:
     mismatch_share: float = 0.0
     months: float = 0.0
     by_day: tuple[SavedDay, ...] = ()
+    by_place: tuple[SavedPlace, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; times as ISO text, infinities None."""
@@ -335,7 +357,7 @@ def _judge(facts: Facts, recipe: Recipe, label_days: float) -> Watched:
         mismatch_share=float(now.mismatch.sum()) / items,
         months=facts.months,
     )
-    found = replace(found, by_day=_by_day(facts, found))
+    found = replace(found, by_day=_by_day(facts, found), by_place=_by_place(facts, found))
     return replace(found, reasons=_reasons(found, facts, promised))
 
 
@@ -448,28 +470,67 @@ def _saving(facts: Facts) -> Interval:
 
 def _by_day(facts: Facts, found: Watched) -> tuple[SavedDay, ...]:
     """Return the realised saving day by day, and of the promise each day's share of the items."""
-    plant = facts.history.plant.file
     days = sums_by(facts.now, "day")
-    money = (days["before"] - days["called"]) * plant.review.cost_per_call
-    defects = facts.defects
-    called, old = defects.called.astype(bool), defects.before.astype(bool)
-    kept = 1 - plant.review_of(facts.change.family).miss_rate
-    could = facts.change.escapes_added.high > 0
-    lost = kept / plant.labels.test_coverage if could else 0.0
-    price = pd.Series([plant.escape_price(d) for d in defects.defect], defects.index, dtype=float)
-    gains = price * ((called & ~old) * 1.0 - (~called & old) * lost)
-    by_day = gains.groupby(pd.to_datetime(defects.time).dt.date).sum()
-    promised = found.promised_saving_per_month.value * found.months / found.items
+    money = (days["before"] - days["called"]) * facts.history.plant.file.review.cost_per_call
+    by_day = _gains(facts).groupby(pd.to_datetime(facts.defects.time).dt.date).sum()
     told = zip(pd.to_datetime(days.index).date, money, days["items"], strict=True)
     return tuple(
         SavedDay(
             date=day.isoformat(),
             items=int(items),
             realised=float(saved + by_day.get(day, 0.0)),
-            promised=float(promised * items),
+            promised=float(_promised_per_item(found) * items),
         )
         for day, saved, items in told
     )
+
+
+def _by_place(facts: Facts, found: Watched) -> tuple[SavedPlace, ...]:
+    """Return the realised saving by line and product, and of the promise each one's share of the items."""
+    cost = facts.history.plant.file.review.cost_per_call
+    gains: dict[tuple[str | None, str | None], float] = {}
+    for line, product, gain in zip(
+        _named(facts.defects.line), _named(facts.defects["product"]), _gains(facts), strict=True
+    ):
+        gains[line, product] = gains.get((line, product), 0.0) + gain
+    places = facts.placed()
+    told = zip(
+        _named(places.line),
+        _named(places["product"]),
+        places["items"],
+        (places.before - places.called) * cost,
+        strict=True,
+    )
+    return tuple(
+        SavedPlace(
+            line=line,
+            product=product,
+            items=int(items),
+            realised=float(saved + gains.get((line, product), 0.0)),
+            promised=float(_promised_per_item(found) * items),
+        )
+        for line, product, items, saved in told
+    )
+
+
+def _named(column: pd.Series) -> list[str | None]:
+    return [None if pd.isna(name) else str(name) for name in column]
+
+
+def _gains(facts: Facts) -> pd.Series:
+    """Return what the change brought or cost in money at each known defect since."""
+    plant, defects = facts.history.plant.file, facts.defects
+    called, old = defects.called.astype(bool), defects.before.astype(bool)
+    kept = 1 - plant.review_of(facts.change.family).miss_rate
+    could = facts.change.escapes_added.high > 0
+    lost = kept / plant.labels.test_coverage if could else 0.0
+    price = pd.Series([plant.escape_price(d) for d in defects.defect], defects.index, dtype=float)
+    found: pd.Series = price * ((called & ~old) * 1.0 - (~called & old) * lost)
+    return found
+
+
+def _promised_per_item(found: Watched) -> float:
+    return found.promised_saving_per_month.value * found.months / found.items
 
 
 def _money(facts: Facts, defects: pd.DataFrame, weight: float, *, could: bool) -> Interval:

@@ -245,7 +245,7 @@ class Facts:
     last : datetime or None
         Of the last item since.
     defects : DataFrame
-        The known defects since: ``time, lot, before, called, found_by, defect``.
+        The known defects since: ``time, lot, line, product, before, called, found_by, defect``.
     """
 
     def __init__(
@@ -285,9 +285,20 @@ class Facts:
         """Return the known defects since, in order of time."""
         return frame_of(
             self.history,
-            ("time", "lot", "before", "called", "found_by", "defect"),
-            f"""select time, lot, by_old, coalesce(called, by_new), found_by, defect
+            ("time", "lot", "line", "product", "before", "called", "found_by", "defect"),
+            f"""select time, lot, line, product, by_old, coalesce(called, by_new), found_by, defect
                 from {self.source} where live and is_defect order by time""",
+        )
+
+    def placed(self) -> pd.DataFrame:
+        """Return the items since by ``line, product``: ``items``, and non-defects ``called`` and ``before``."""
+        return frame_of(
+            self.history,
+            ("line", "product", "items", "called", "before"),
+            f"""select line, product, count(*)::double,
+                  count(*) filter (where coalesce(called, by_new) and not is_defect)::double,
+                  count(*) filter (where by_old and not is_defect)::double
+                from {self.source} where live group by all order by all""",
         )
 
     @property

@@ -9,6 +9,7 @@ import signal
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
+from dataclasses import replace
 from multiprocessing import get_context
 from multiprocessing.synchronize import Event
 from pathlib import Path
@@ -22,7 +23,7 @@ from optimiser.errors import HistoryError
 from optimiser.evidence.bursts import Arrivals, bursts_of
 from optimiser.history.read import History
 from optimiser.plant.file import Plant
-from optimiser.proposal.cache import keep, read_proposal
+from optimiser.proposal.cache import keep, kept_trials, read_proposal
 from optimiser.proposal.calibration import read_calibration, widening
 from optimiser.proposal.causes import read_causes, with_causes
 from optimiser.proposal.proof import EARLY_SHARE, Unseen
@@ -106,6 +107,39 @@ def make_cases(
         if family in (None, name)
     ]
     return sorted(cases, key=lambda c: -len(c.tally.cells.count) * len(c.tally.defects.z))
+
+
+def with_trials(case: Case, trials: int) -> Case:
+    """Return the same case searched with another number of trials."""
+    early = case.early
+    if early is not None:
+        early = replace(early, trials=min(trials, PROOF_TRIALS))
+    return replace(case, trials=trials, early=early)
+
+
+def read_any_proposals(folder: Path, cases: Sequence[Case]) -> dict[str, Proposal]:
+    """Return what is kept of the families, with however many trials it was searched.
+
+    Parameters
+    ----------
+    folder : Path
+    cases : sequence of Case
+        Their own number of trials is looked for first, then those of whatever is kept, the most first.
+
+    Returns
+    -------
+    dict of family to Proposal
+        Of this very history, recipe and plant file; families without any are left out.
+    """
+    found: dict[str, Proposal] = {}
+    others = kept_trials(folder)
+    for case in cases:
+        for trials in dict.fromkeys((case.trials, *others)):
+            of = read_proposal(folder, with_trials(case, trials))
+            if of is not None:
+                found[case.tally.family] = of
+                break
+    return found
 
 
 def arrivals(tally: FamilyTally) -> Arrivals:

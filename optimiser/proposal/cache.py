@@ -153,6 +153,25 @@ def read_kept(path: Path) -> tuple[Proposal, str]:
     return Proposal.from_json(text), study
 
 
+def kept_trials(folder: Path) -> list[int]:
+    """Return with how many trials anything that is kept was searched, the most first.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    list of int
+        Files that are not believed are passed over.
+    """
+    found = set()
+    for path in sorted(folder.glob("*.json")):
+        with suppress(OSError, ValueError):
+            found.add(read_kept(path)[0].trials)
+    return sorted(found - {0}, reverse=True)
+
+
 def _refuse_contradiction(found: Proposal, case: Case) -> None:
     """Raise ValueError where a kept proposal contradicts the tally."""
     wrong = _contradiction(found, case)

@@ -27,7 +27,7 @@ from optimiser.history.calls import (
     false_calls_by,
 )
 from optimiser.history.distribution import Window, distributions
-from optimiser.history.filters import NONE, Filter, Named
+from optimiser.history.filters import NONE, Filter, HeldFilter, Named
 from optimiser.history.read import History, open_history
 from optimiser.history.replay import doubtful_families, revision_changes
 from optimiser.ledger.ledger import Ledger
@@ -69,6 +69,8 @@ class Session:
     ----------
     proposals : dict of family to Proposal
         Those that are kept.
+    held : HeldFilter
+        The filter that holds in every panel of this session.
     """
 
     def __init__(
@@ -77,6 +79,7 @@ class Session:
         self.plant, self.live, self.history, self.cases = plant, live, history, dict(cases)
         self.folder = plant.folder / FOLDER
         self.lock = threading.RLock()
+        self.held = HeldFilter()
         self.proposals: dict[str, Proposal] = {}
         self._contested: dict[str, tuple[Filter, Contested]] = {}
         self._names: dict[Named, list[str]] = {}

@@ -360,9 +360,43 @@ def write(ledger: Ledger, intent: Intent, *, although_not_advised: bool = False)
 
     Raises
     ------
+    UsageError
+        If the signer accepts by a key: the proposal is put first, then signed.
     ConflictError
         If no change is advised and that was not said to be known, or a rule of the ledger forbids
         the decision.
+    InputError
+        If the ledger cannot be written; then nothing was saved.
+    """
+    if needs_key(ledger, intent):
+        msg = f"{intent.by} accepts by a signature of what is in the ledger; nothing was saved"
+        raise UsageError(msg)
+    proposal = put(ledger, intent, although_not_advised=although_not_advised)
+    return decide_on(ledger, intent, proposal)
+
+
+def needs_key(ledger: Ledger, intent: Intent) -> bool:
+    """Return whether who accepts does it by a key, for which the proposal has to be in the ledger first."""
+    return intent.verdict == "accept" and ledger.key_of(intent.by) is not None
+
+
+def put(ledger: Ledger, intent: Intent, *, although_not_advised: bool = False) -> Entry:
+    """Write an intent's proposal into the ledger; nothing is decided of it.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    intent : Intent
+    although_not_advised : bool
+
+    Returns
+    -------
+    Entry
+
+    Raises
+    ------
+    ConflictError
+        If no change is advised and that was not said to be known.
     InputError
         If the ledger cannot be written; then nothing was saved.
     """
@@ -372,7 +406,7 @@ def write(ledger: Ledger, intent: Intent, *, although_not_advised: bool = False)
             "same, say that you know; nothing was saved"
         )
         raise ConflictError(msg)
-    proposal = ledger.propose(
+    return ledger.propose(
         intent.family,
         [m.as_dict() for m in intent.moves],
         by=intent.by,
@@ -382,10 +416,42 @@ def write(ledger: Ledger, intent: Intent, *, although_not_advised: bool = False)
         basis=intent.basis,
         figures=intent.figures,
     )
+
+
+def decide_on(
+    ledger: Ledger, intent: Intent, proposal: Entry, *, signature: str | None = None
+) -> Signed:
+    """Write an intent's decision on its proposal.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    intent : Intent
+    proposal : Entry
+        As ``put`` returned it.
+    signature : str, optional
+        Of `ledger.signatures.text_to_sign`, where ``needs_key``.
+
+    Returns
+    -------
+    Signed
+
+    Raises
+    ------
+    UsageError
+        If a signature is needed and is none, or another's.
+    ConflictError
+        If a rule of the ledger forbids the decision.
+    """
     known = [finite_only(asdict(reason)) for reason in intent.not_advised]
     body = {"although_not_advised": known} if known else {}
     decision = ledger.decide(
-        proposal.id, intent.verdict, by=intent.by, reason=intent.reason, body=body
+        proposal.id,
+        intent.verdict,
+        by=intent.by,
+        reason=intent.reason,
+        body=body,
+        signature=signature,
     )
     return Signed(proposal=proposal, decision=decision)
 

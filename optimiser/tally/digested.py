@@ -352,6 +352,9 @@ def _make(store: Store, wanted: Sequence[Wanted]) -> dict[Unit, Digest]:
         )
         for one in wanted
     ]
+    if wanted:
+        files = [f for one in wanted for f in one.unit.files]
+        store.tell("to digest", files=len(files), bytes=sum(f.stat().st_size for f in files))
     made: dict[Unit, Digest] = {}
     workers = 1 if alone else store.workers
     for number, found in spread(digest_part, parts, workers=workers, scheduler=scheduler):

@@ -9,6 +9,7 @@ from typing import Any
 
 from jinja2 import Environment, StrictUndefined
 
+from optimiser.defaults import TRIALS
 from optimiser.monitoring.account import Account, Figure
 from optimiser.proposal.month import Month
 from optimiser.values import cell
@@ -128,6 +129,12 @@ def _count_rows(account: Account) -> list[Row]:
             for r in places
             for key in placed
         ]
+        rows += [
+            (part, f"{cell(r['name'])} {key} to date", r[key], "", "", account.currency, "")
+            for r in places
+            for key in ("realised", "promised")
+            if r[key] is not None
+        ]
     return rows
 
 
@@ -167,8 +174,21 @@ def _summary(account: Account) -> str:
         f"{len(account.decided)} {_proposals(len(account.decided))} decided on."
         if account.decided
         else "",
+        _trials(account),
     )
     return " ".join(x for x in parts if x)
+
+
+def _trials(account: Account) -> str:
+    """Say with how many trials was searched, where it is another number than usual."""
+    found = sorted({f["trials"] for f in account.families} - {0, TRIALS})
+    if not found:
+        return ""
+    few = [f for f in account.families if f["trials"] in found]
+    return (
+        f"Searched with {', '.join(map(str, found))} trials instead of {TRIALS}: "
+        f"{len(few)} of {len(account.families)} families."
+    )
 
 
 def _proposals(number: int) -> str:

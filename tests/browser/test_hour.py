@@ -46,7 +46,7 @@ def test_an_hour_of_an_engineer(open_notebook, root, tmp_path):
     expect(trail).to_contain_text(f"designator {place}")
     with open_history(plant) as history:
         assert false_calls_by(history, live, "family")["name"][0] == family
-    row = panel.locator(".opt-origins table.dataTable").last.locator("tbody tr").first
+    row = panel.locator(".opt-origins .dt-scroll-body table").last.locator("tbody tr").first
     row.locator("td").first.click()
     expect(panel.locator(".opt-item")).to_contain_text("decides")
     expect(panel.locator(".opt-neighbours")).to_contain_text("nearest in measurements")
@@ -84,7 +84,7 @@ def test_an_hour_of_an_engineer(open_notebook, root, tmp_path):
 
     page = open_notebook("follow.ipynb").page
     waiting, export, watch, night = page.locator(".opt-panel").all()
-    expect(waiting.locator("table.dataTable").last).to_contain_text("accepted")
+    expect(waiting.locator(".dt-scroll-body table").last).to_contain_text("accepted")
     export.get_by_label("Name").fill("Ada Fenn")
     export.get_by_label("Reason").fill("released")
     export.get_by_role("button", name="Export", exact=True).click()

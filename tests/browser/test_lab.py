@@ -325,7 +325,7 @@ def test_find_shows_where_calls_come_from(open_notebook, width):
     panel = page.locator(".opt-panel").first
     expect(panel.locator(".opt-origins svg").first).to_be_visible()
     panel.get_by_label("By", exact=True).select_option(label="product and designator")
-    expect(panel.locator(".opt-origins table.dataTable").last).to_contain_text("/")
+    expect(panel.locator(".opt-origins .dt-scroll-body table").last).to_contain_text("/")
     assert page.evaluate(OVERLAP) == 0
 
 

@@ -102,6 +102,23 @@ def test_scripts_off_says_the_same(browser, page_file):
     assert "licensed to set" in texts[0]
 
 
+def test_paper_has_tables_with_heads_and_none_is_cut(browser, page_file):
+    """A sheet is hardly wider than a phone, and is none: rows stay rows under their heads."""
+    page = browser.new_page(viewport={"width": 703, "height": 1000})
+    page.goto(page_file.as_uri())
+    page.emulate_media(media="print")
+    assert page.evaluate(CUT) == 0
+    assert page.evaluate(WIDER) <= 0
+    heads = page.locator("table thead").all()
+    assert len(heads) > 4
+    for head in heads:
+        assert head.bounding_box()["height"] > 5
+    row = page.locator("section", has_text="What each family would save").locator("tbody tr").first
+    tops = {round(cell.bounding_box()["y"]) for cell in row.locator("td").all()}
+    assert len(tops) == 1
+    page.close()
+
+
 def test_paper_is_a4(browser, page_file):
     page = browser.new_page()
     page.goto(page_file.as_uri())

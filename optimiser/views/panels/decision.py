@@ -13,16 +13,26 @@ from numpy.typing import NDArray
 
 from optimiser.errors import ConflictError, OptimiserError
 from optimiser.history.filters import NAMED
-from optimiser.ledger.ledger import Ledger
+from optimiser.ledger.ledger import Entry, Ledger
 from optimiser.proposal.choice import Choice, Consequences, Point
 from optimiser.proposal.prices import Prices, prices_of
 from optimiser.proposal.session import Session
-from optimiser.proposal.signing import Intent, Signed, Verdict, intend, write
+from optimiser.proposal.signing import (
+    Intent,
+    Signed,
+    Verdict,
+    decide_on,
+    intend,
+    needs_key,
+    put,
+    write,
+)
 from optimiser.views import trade_charts
 from optimiser.views.panels import words
 from optimiser.views.panels.by_hand import ByHand
 from optimiser.views.panels.details import Details
 from optimiser.views.panels.filter_bar import FilterBar
+from optimiser.views.panels.key_signature import KeySignature
 from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, live_chart, safely
 from optimiser.views.panels.price_controls import PriceControls
@@ -68,7 +78,11 @@ class DecisionPanel(Panel):
         self._spread: alt.JupyterChart | None = None
         self._spread_data: tuple[Any, Any] = (None, [])
         self._build()
-        super().__init__(self._layout(), session.plant)
+        super().__init__(
+            self._layout(),
+            session,
+            filtered="Counts, distributions, items, designators and lots are",
+        )
         self._names = _by_saving(session)
         self._families.observe(safely(self._family_picked, self, "Cannot show it"), "value")
         first = family or self._names[0]
@@ -101,6 +115,7 @@ class DecisionPanel(Panel):
         self.signature = Signature(
             safely(self.ask, self, "NOT SAVED"), safely(self._write, self, "NOT SAVED")
         )
+        self.by_key = KeySignature(self)
         self.halt = widgets.Button(
             description="Stop", tooltip="the family shown before stays", disabled=True
         )
@@ -152,6 +167,7 @@ class DecisionPanel(Panel):
             widgets.HTML("<h3>Who gains, who loses</h3>"),
             self.details,
             self.signature,
+            self.by_key,
             self.status,
         ]
 
@@ -213,9 +229,12 @@ class DecisionPanel(Panel):
 
         try:
             choice = self._session.choice(family, on_trial=on_trial)
-            spread = self._session.distributions(family, self.filters.value)
+            wanted = self.filters.value
+            spread = self._session.distributions(family, wanted)
             with self._lock:
                 if not stop.is_set():
+                    if wanted != self.filters.value:
+                        spread = self._session.distributions(family, self.filters.value)
                     self._show(choice, spread)
                 elif stop is self._stop:
                     self._fill_families(self.choice.family)
@@ -236,6 +255,7 @@ class DecisionPanel(Panel):
         advised = best is not None and choice.proposal.advice == "change"
         self.setting = best.setting if best and advised else choice.tally.grid.live
         self._past, self._pinned = [], None
+        self.by_key.clear()
         self._fill_pages()
         self.status.value = ""
         self._fill_families(choice.family)
@@ -421,12 +441,39 @@ class DecisionPanel(Panel):
                 return None
             return safely(self._write, self, "NOT SAVED")(intent, although_not_advised)
 
-    def _write(self, intent: Intent, although_not_advised: bool) -> Signed:
+    def _write(self, intent: Intent, although_not_advised: bool) -> Signed | None:
         with self._lock:
             if self.is_busy or self.signature.asked is not intent:
                 msg = "what was to be signed is no longer what is shown; nothing was saved"
                 raise ConflictError(msg)
+            if needs_key(self._ledger, intent):
+                self._ask_for_key(
+                    intent, put(self._ledger, intent, although_not_advised=although_not_advised)
+                )
+                return None
             signed = write(self._ledger, intent, although_not_advised=although_not_advised)
+            return self._say_signed(intent, signed)
+
+    def _ask_for_key(self, intent: Intent, proposal: Entry) -> None:
+        """Show the text whose signature accepts what was put into the ledger."""
+        self.signature.clear()
+
+        def sign(signature: str) -> None:
+            with self._lock:
+                signed = decide_on(self._ledger, intent, proposal, signature=signature)
+                self.by_key.clear()
+                self._say_signed(intent, signed)
+
+        self.by_key.ask(proposal, self._session.plant, intent.by, intent.reason, sign)
+        self._say_standing()
+        self.say(
+            f"Proposal {proposal.id}, {intent.family}, is in the ledger and waits: it is accepted by a signature "
+            "of the text below, here, or later in the notebook follow."
+        )
+
+    def _say_signed(self, intent: Intent, signed: Signed) -> Signed:
+        """Say what was saved, and where it stands."""
+        with self._lock:
             self.signature.clear()
             state = next(s for s in self._ledger.states() if s.entry.id == signed.proposal.id)
             self._say_standing()

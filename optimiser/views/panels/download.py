@@ -43,13 +43,15 @@ class Download(anywidget.AnyWidget):
         Of the file.
     make : callable
         Returns the text.
+    words : str
+        On the button.
     """
 
     _esm = _SCRIPT
     words = traitlets.Unicode("Save as CSV").tag(sync=True)
 
-    def __init__(self, name: str, make: Callable[[], str]) -> None:
-        super().__init__()
+    def __init__(self, name: str, make: Callable[[], str], *, words: str = "Save as CSV") -> None:
+        super().__init__(words=words)
         self._name, self._make = name, make
         self.on_msg(self._asked)
 

@@ -1,4 +1,4 @@
-"""The filter of a panel: times, shift, places and lots, as one frozen value."""
+"""The filter that holds in every panel of a session: times, shift, places and lots, as one frozen value."""
 
 from collections.abc import Sequence
 from datetime import datetime, time, timedelta
@@ -20,13 +20,13 @@ _WIDE = widgets.Layout(width="250px")
 
 
 class FilterBar(widgets.VBox):
-    """Controls of a filter, shown when they are asked for.
+    """Controls of the session's filter, shown when they are asked for; all bars of a session agree.
 
     Parameters
     ----------
     session : Session
     fields : sequence of str
-        What may be named beside times.
+        What may be named beside times; what else the session's filter names holds elsewhere and not here.
 
     Attributes
     ----------
@@ -45,13 +45,40 @@ class FilterBar(widgets.VBox):
         self._said = block("opt-filtered")
         self._more = widgets.HBox(layout=widgets.Layout(flex_flow="row wrap", display="none"))
         self.named: dict[Named, widgets.Dropdown | widgets.Combobox] = {}
-        super().__init__(value=Filter())
+        super().__init__(value=self._own(session.held.value))
         self.children = (widgets.HBox([self.toggle, self.clear, self._said]), self._more)
         self.add_class("opt-filter")
         self.toggle.observe(lambda _: self._open(), "value")
         self.clear.on_click(lambda _: setattr(self, "value", Filter()))
         self.observe(lambda _: self._show(), "value")
+        self.observe(lambda _: self.share(), "value")
+        self._following = False
+        session.held.tell(self._follow)
         self._show()
+
+    def _own(self, wanted: Filter) -> Filter:
+        """Return the part of the session's filter that this bar can name."""
+        return wanted.but(**{name: None for name in NAMED if name not in self._fields})
+
+    def _follow(self, wanted: Filter) -> None:
+        """Take over what another bar of the session holds."""
+        self._following = True
+        try:
+            self.value = self._own(wanted)
+        finally:
+            self._following = False
+
+    def put(self, wanted: Filter) -> None:
+        """Set the value; the session's other bars follow at the next ``share``."""
+        self._follow(wanted)
+
+    def share(self) -> None:
+        """Let every panel of the session hold this filter."""
+        if self._following:
+            return
+        held = self._session.held
+        elsewhere = {n: getattr(held.value, n) for n in NAMED if n not in self._fields}
+        held.hold(self.value.but(**elsewhere))
 
     def _open(self) -> None:
         """Make the controls at first use: their names are asked of the history."""

@@ -46,9 +46,7 @@ class ExportPanel(Panel):
             {"Export": "writes the next revision beside the plant file"},
             safely(self.ask, self, "NOT EXPORTED"),
         )
-        super().__init__(
-            [self._waits, self.again, self.confirm, self.status, self._done], session.plant
-        )
+        super().__init__([self._waits, self.again, self.confirm, self.status, self._done], session)
         self.refresh()
 
     def __repr__(self) -> str:
@@ -133,7 +131,7 @@ class WatchPanel(Panel):
         self.start.on_click(lambda _: self.run())
         self._result = block("opt-watched")
         self._result.add_class("opt-scroll")
-        super().__init__([self.start, self.status, self._result], session.plant)
+        super().__init__([self.start, self.status, self._result], session)
 
     def __repr__(self) -> str:
         return f"<WatchPanel of {self._session!r}>"
@@ -185,7 +183,7 @@ class NightPanel(Panel):
             description="Read the log again", layout=widgets.Layout(width="auto")
         )
         self.again.on_click(lambda _: self.refresh())
-        super().__init__([self._told, self.again, self.status], session.plant)
+        super().__init__([self._told, self.again, self.status], session)
         self.refresh()
 
     def __repr__(self) -> str:

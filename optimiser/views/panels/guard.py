@@ -162,6 +162,7 @@ _STYLE = """
 .opt-panel tr.on td { font-weight: 600; }
 .opt-panel .bar { display: inline-block; height: 9px; background: var(--opt-accent); }
 .opt-invented { color: var(--opt-soft); border: 1px dashed var(--opt-line); padding: 2px 8px; display: inline-block; }
+.opt-panel .opt-held { border-left: 3px solid #D55E00; padding: 1px 0 1px 10px; max-width: none; }
 .opt-scroll { overflow: auto; }
 .opt-status .widget-html-content { font-weight: 600; min-height: 1.5em; }
 /* No height of its own: words that appear between press and release would move a button away. */

@@ -52,7 +52,7 @@ class LongPanel(Panel):
         self.start.on_click(lambda _: self.run())
         self.halt.on_click(lambda _: self.stop())
         buttons = widgets.HBox([self.start, self.halt, self.bar])
-        super().__init__([*asked, buttons, self.status, *shown], session.plant)
+        super().__init__([*asked, buttons, self.status, *shown], session)
 
     def run(self) -> None:
         """Start; does nothing while it runs."""

@@ -181,14 +181,18 @@ class Origins(widgets.VBox):
             self._draw_trend(look)
             self._list(look)
             self._on_family(family)
-            return self._frame
+            frame = self._frame
+        # Outside the lock: the other panels have locks of their own.
+        self.filters.share()
+        return frame
 
     def _put(self, look: Look) -> None:
         """Put the controls to what is shown without telling anybody."""
         self._quiet = True
         try:
             self._outside = look.outside
-            self.filters.value, self.by.value = look.wanted, look.by
+            self.filters.put(look.wanted)
+            self.by.value = look.by
         finally:
             self._quiet = False
         self.back.disabled = not self._past
@@ -224,8 +228,9 @@ class Origins(widgets.VBox):
     def go_back(self) -> None:
         """Show again what was shown before."""
         with self._lock:
-            if self._past:
-                self.show(self._past.pop(), remember=False)
+            before = self._past.pop() if self._past else None
+        if before is not None:
+            self.show(before, remember=False)
 
     def pin_it(self) -> None:
         """Hold what is shown beside what comes next; what was pinned goes."""
@@ -247,7 +252,8 @@ class Origins(widgets.VBox):
                     self._session.totals(wanted=self._pinned.wanted),
                 )
             )
-        self._totals.value = words.totals(columns, rates=self._rates)
+        also = "" if look.outside is None else words.ALL_LIMITS
+        self._totals.value = words.totals(columns, rates=self._rates) + also
 
     def _draw(self, look: Look) -> None:
         """Draw the bars, and offer the same names to the keyboard."""
@@ -268,7 +274,7 @@ class Origins(widgets.VBox):
             return
         chart = pareto_chart(frame, by=look.by, rates=self._rates)
         if self._bars is None:
-            self._bars = live_chart(chart, height=420)
+            self._bars = live_chart(chart, height=270)
         else:
             self._bars.chart = chart
         self._bars.selections.observe(

@@ -179,7 +179,8 @@ class OverviewPanel(Panel):
                 widgets.HTML("<h3>Where the false calls come from</h3>"),
                 self.origins,
             ],
-            session.plant,
+            session,
+            filtered="What stands under “Where the false calls come from” is",
         )
         self.refresh()
         self.origins.show_by("family")

@@ -66,7 +66,7 @@ class ShadowPanel(Panel):
                 self._table,
                 self._items,
             ],
-            session.plant,
+            session,
         )
 
     def __repr__(self) -> str:

@@ -14,6 +14,7 @@ from optimiser.views import ledger_tables
 from optimiser.views.panels import words
 from optimiser.views.panels.confirm import Confirm
 from optimiser.views.panels.grid import Grid
+from optimiser.views.panels.key_signature import KeySignature
 from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import block, safely
 
@@ -47,7 +48,8 @@ class WaitingPanel(Panel):
         self.table = Grid("proposals", safely(self._row_picked, self, "Cannot show it"))
         self._one = block("opt-proposal")
         self.confirm = Confirm(_ACTS, safely(self.ask, self, "NOT SAVED"))
-        super().__init__([self.table, self._one, self.confirm, self.status], session.plant)
+        self.by_key = KeySignature(self)
+        super().__init__([self.table, self._one, self.confirm, self.by_key, self.status], session)
         self.refresh()
 
     def __repr__(self) -> str:
@@ -83,6 +85,7 @@ class WaitingPanel(Panel):
     def _show(self, state: State | None) -> None:
         """Show one proposal whole: limits, what was known, what changed since."""
         self.confirm.clear()
+        self.by_key.clear()
         self.picked = state
         self._one.value = "" if state is None else self._whole(state)
 
@@ -129,12 +132,28 @@ class WaitingPanel(Panel):
             )
             self.say("Not saved yet: look at what would be signed, then confirm.")
 
-    def _write(self, state: State, act: str, by: str, reason: str) -> None:
+    def _write(
+        self, state: State, act: str, by: str, reason: str, signature: str | None = None
+    ) -> None:
         """Write the decision; the proposal's row of the ledger never changes, so it is what was shown."""
         with self._lock:
             number, plant = state.entry.id, self._session.plant
+            if act == "accept" and signature is None and self._ledger.key_of(self._name(by)):
+                self.by_key.ask(
+                    state.entry, plant, by, reason, lambda s: self._write(state, act, by, reason, s)
+                )
+                self.say("Not saved yet: it is accepted by a signature of the text below.")
+                return
             if act == "accept":
-                accept(self._ledger, plant, self._session.live, number, by=by, reason=reason)
+                accept(
+                    self._ledger,
+                    plant,
+                    self._session.live,
+                    number,
+                    by=by,
+                    reason=reason,
+                    signature=signature,
+                )
             else:
                 self._ledger.decide(number, act, by=by, reason=reason)  # type: ignore[arg-type]
             self.refresh()
@@ -147,6 +166,9 @@ class WaitingPanel(Panel):
                 f"Saved: {act} proposal {number}, {state.entry.family}, by {by}. "
                 + words.state_words(after, plant)
             )
+
+    def _name(self, by: str) -> str:
+        return self._ledger.signer(by, "accept")
 
 
 def _in_order(states: tuple[State, ...] | list[State]) -> list[State]:

@@ -91,6 +91,12 @@ def advice(of: str) -> str:
     return _ADVICE[of]
 
 
+ALL_LIMITS = (
+    "<p class='soft'>These are of all limits together; bars, days and items below are of the calls outside "
+    "that one limit.</p>"
+)
+
+
 def totals(columns: Sequence[tuple[str, CallTotals]], *, rates: bool = True) -> str:
     """Return what the live recipe's calls amount to, each with its denominator, side by side.
 
@@ -526,6 +532,30 @@ def filtered(wanted: Filter) -> str:
     if wanted.until is not None:
         parts.append(f"before {wanted.until:%Y-%m-%d %H:%M}")
     return f"only {escape(', '.join(parts))}"
+
+
+def held(wanted: Filter, what: str) -> str:
+    """Return which filter holds in all panels, and what of a panel is of its items alone; blank without one.
+
+    Parameters
+    ----------
+    wanted : Filter
+    what : str
+        Such as ``Counts``; blank where a panel shows nothing but whole histories.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    if not wanted:
+        return ""
+    of = (
+        f"{what} of these items alone; all else on this panel is of the whole history."
+        if what
+        else "What stands on this panel is of the whole history all the same."
+    )
+    return f"<p class='opt-held' role='note'><strong>Filter: {filtered(wanted)}.</strong> {escape(of)}</p>"
 
 
 def escaped(text: object) -> str:
