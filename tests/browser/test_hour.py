@@ -83,7 +83,7 @@ def test_an_hour_of_an_engineer(open_notebook, root, tmp_path):
     expect(panel.locator(".opt-status")).to_contain_text("Saved as row")
 
     page = open_notebook("follow.ipynb").page
-    waiting, export, watch, night = page.locator(".opt-panel").all()
+    waiting, export, watch, _, night = page.locator(".opt-panel").all()
     expect(waiting.locator(".dt-scroll-body table").last).to_contain_text("accepted")
     export.get_by_label("Name").fill("Ada Fenn")
     export.get_by_label("Reason").fill("released")
