@@ -53,13 +53,13 @@ def test_an_hour_of_an_engineer(open_notebook, root, tmp_path):
     with page.expect_download() as saved:
         panel.locator(".opt-origins .opt-download").last.click()
     rows = saved.value.path().read_text(encoding="utf-8").splitlines()
-    count = int(re.search(r"([\d,]+) called items", panel.inner_text())[1].replace(",", ""))
+    count = int(re.search(r"([\d,]+) called items: ", panel.inner_text())[1].replace(",", ""))
     assert len(rows) == count + 1
     panel.screenshot(path=tmp_path / "found.png")
 
     page = open_notebook("decide.ipynb").page
     panel = page.locator(".opt-panel")
-    listed = panel.locator(".opt-families option", has_text=re.compile(f"^{family} ")).first
+    listed = panel.locator(".opt-families option", has_text=re.compile(rf"^{family}\s")).first
     panel.locator(".opt-families select").select_option(label=listed.inner_text())
     expect(panel.locator(".opt-head h2")).to_have_text(family, timeout=60_000)
     expect(panel).to_have_attribute("aria-busy", "false", timeout=60_000)
@@ -83,7 +83,7 @@ def test_an_hour_of_an_engineer(open_notebook, root, tmp_path):
     expect(panel.locator(".opt-status")).to_contain_text("Saved as row")
 
     page = open_notebook("follow.ipynb").page
-    waiting, export, watch, night = page.locator(".opt-panel").all()
+    waiting, export, watch, _, night = page.locator(".opt-panel").all()
     expect(waiting.locator(".dt-scroll-body table").last).to_contain_text("accepted")
     export.get_by_label("Name").fill("Ada Fenn")
     export.get_by_label("Reason").fill("released")

@@ -1,0 +1,106 @@
+"""One panel through what happens to a page: shown twice, and used without a mouse."""
+
+import json
+
+import pytest
+from browser.conftest import notebook_on
+from browser.lab import Guarded
+from playwright.sync_api import expect
+
+from optimiser.ledger.ledger import LEDGER, Ledger
+
+FAMILY = "CON-10"
+NAME = "robust.ipynb"
+MOST_TABS = 150
+
+
+@pytest.fixture(scope="module")
+def guarded(browser, lab, root):
+    """One notebook with one panel that two cells show, run once for all tests here."""
+    notebook_on(root, NAME, "demo-plant", FAMILY)
+    book = json.loads((root / NAME).read_text())
+    made = next(n for n, c in enumerate(book["cells"]) if "DecisionPanel(" in "".join(c["source"]))
+    again = book["cells"][made] | {"id": "again", "source": "panel"}
+    book["cells"].insert(made + 1, again)
+    (root / NAME).write_text(json.dumps(book))
+    found = Guarded(browser, lab, width=1280, height=2600)
+    found.run(NAME)
+    yield found
+    found.close()
+
+
+@pytest.fixture
+def page(guarded):
+    yield guarded.page
+    assert guarded.foreign == []
+    assert guarded.errors == []
+
+
+def move(page, panel, key):
+    """Move a slider of a view, one that stands between its ends, by a key; return what the view says then."""
+    says = panel.locator(".opt-moves")
+    before = says.inner_text()
+    panel.locator(".opt-limit-2 .noUi-handle").focus()
+    page.keyboard.press(key)
+    expect(panel.locator(".opt-figures")).to_contain_text("Set by hand")
+    expect(says).not_to_have_text(before, use_inner_text=True)
+    return says.inner_text()
+
+
+def tab_to(page, wanted):
+    """Press Tab until a selector has the focus, as somebody without a mouse does."""
+    for _ in range(MOST_TABS):
+        if page.evaluate("(wanted) => document.activeElement.matches(wanted)", wanted):
+            return
+        page.keyboard.press("Tab")
+    raise AssertionError(f"{wanted} is not reached within {MOST_TABS} tabs")
+
+
+@pytest.mark.slow
+def test_two_views_of_a_panel_are_one_panel(page):
+    first, second = page.locator(".opt-panel").all()
+    said = move(page, first, "ArrowRight")
+    expect(second.locator(".opt-moves")).to_have_text(said, use_inner_text=True)
+    said = move(page, second, "ArrowLeft")
+    expect(first.locator(".opt-moves")).to_have_text(said, use_inner_text=True)
+    second.get_by_label("Name").fill("Ada Fenn")
+    second.get_by_label("Name").press("Tab")
+    expect(first.get_by_label("Name")).to_have_value("Ada Fenn")
+    # Each view greys and speaks for itself, and both answer.
+    for view in (first, second):
+        expect(view).to_have_attribute("aria-busy", "false")
+        assert not view.locator(".opt-banner span").inner_text()
+
+
+@pytest.mark.slow
+@pytest.mark.ci
+def test_without_a_mouse_to_a_signed_decision(page, root):
+    panel = page.locator(".opt-panel").first
+    panel.locator(".opt-families select").focus()
+    tab_to(page, ".opt-limit-2 .noUi-handle")
+    page.keyboard.press("ArrowRight")
+    expect(panel.locator(".opt-figures")).to_contain_text("Set by hand")
+    tab_to(page, ".opt-panel input[placeholder='who decides']")
+    page.keyboard.press("Control+A")
+    page.keyboard.type("Ada Fenn")
+    page.keyboard.press("Tab")
+    page.keyboard.type("no mouse at hand")
+    tab_to(page, ".opt-verdicts button")
+    expect(page.locator(":focus")).to_have_text("Accept")
+    page.keyboard.press("Enter")
+    question = panel.locator(".opt-question")
+    expect(question).to_contain_text(f"{FAMILY}: accept, signed by Ada Fenn")
+    told = question.inner_text()
+    tick = panel.get_by_label("I sign although no change is advised")
+    if tick.count():
+        tab_to(page, ".opt-question input[type=checkbox]")
+        page.keyboard.press("Space")
+    tab_to(page, ".opt-question .opt-verdicts button")
+    expect(page.locator(":focus")).to_have_text("Confirm accept")
+    page.keyboard.press("Enter")
+    expect(panel.locator(".opt-status")).to_contain_text("Saved as row")
+    proposal, decision = Ledger(root / "demo-plant" / LEDGER).entries()[-2:]
+    assert (decision.kind, decision.by, decision.reason) == (
+        *("accept", "Ada Fenn", "no mouse at hand"),
+    )
+    assert all(x["measurement"] in told for x in proposal.body["limits"])
