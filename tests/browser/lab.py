@@ -95,9 +95,13 @@ def _wait_for(address: str, server: subprocess.Popen) -> None:
 class Guarded:
     """A page that refuses every foreign address and notes it, and the errors of its console."""
 
-    def __init__(self, browser, lab: str, *, width: int = 1280, height: int = 2400) -> None:
+    def __init__(
+        self, browser, lab: str, *, width: int = 1280, height: int = 2400, scale: float = 1.0
+    ) -> None:
         self.lab, self.foreign, self.errors = lab, [], []
-        self.context = browser.new_context(viewport={"width": width, "height": height})
+        self.context = browser.new_context(
+            viewport={"width": width, "height": height}, device_scale_factor=scale
+        )
         self.context.route("**/*", self._gate)
         self.page = self.context.new_page()
         self.page.set_default_timeout(PATIENCE_MS)

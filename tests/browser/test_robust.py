@@ -1,16 +1,19 @@
-"""One panel through what happens to a page: shown twice, and used without a mouse."""
+"""One panel through what happens to a page: reloaded, visited again, shown twice, zoomed, without a mouse."""
 
 import json
+import re
 
 import pytest
 from browser.conftest import notebook_on
-from browser.lab import Guarded
+from browser.lab import KERNEL_IDLE, PATIENCE_MS, Guarded
+from browser.test_lab import CUT_OFF, OVERLAP
 from playwright.sync_api import expect
 
 from optimiser.ledger.ledger import LEDGER, Ledger
 
 FAMILY = "CON-10"
 NAME = "robust.ipynb"
+SAVE = "() => window.jupyterapp.commands.execute('docmanager:save')"
 MOST_TABS = 150
 
 
@@ -104,3 +107,57 @@ def test_without_a_mouse_to_a_signed_decision(page, root):
         *("accept", "Ada Fenn", "no mouse at hand"),
     )
     assert all(x["measurement"] in told for x in proposal.body["limits"])
+
+
+@pytest.mark.slow
+def test_at_125_percent_nothing_is_cut_and_the_mouse_hits(page, browser, lab, tmp_path):
+    """What a browser's zoom does to a window of 1280 pixels: fewer and larger ones."""
+    page.evaluate(SAVE)
+    zoomed = Guarded(browser, lab, width=1024, height=2100, scale=1.25)
+    zoomed.look(NAME)
+    own = zoomed.page
+    panel = own.locator(".opt-panel").first
+    expect(panel.locator(".opt-trade svg").first).to_be_visible()
+    expect(panel.locator(".opt-spread svg").first).to_be_visible()
+    own.screenshot(path=tmp_path / "zoomed.png")
+    assert own.evaluate("() => window.devicePixelRatio") == 1.25
+    assert own.evaluate(CUT_OFF) == []
+    assert own.evaluate(OVERLAP) == 0
+    mark = panel.locator('.opt-trade path[aria-roledescription="point"][aria-label]')
+    names = {m.get_attribute("aria-label") for m in mark.all()}
+    # The last one lies apart; others may cover one another.
+    name = max(n for n in names if re.fullmatch(r"\d\d", n))
+    point = f'.opt-trade path[aria-roledescription="point"][aria-label="{name}"]'
+    panel.locator(point).first.click()
+    expect(panel.locator(".opt-points select")).to_have_value(re.compile(f"^{name} "))
+    assert zoomed.foreign == []
+    assert zoomed.errors == []
+    zoomed.close()
+
+
+def revisited(page, said):
+    """A page that has just been opened on a living kernel shows what was shown, and answers."""
+    page.wait_for_function(KERNEL_IDLE, timeout=PATIENCE_MS)
+    panel = page.locator(".opt-panel").first
+    expect(panel.locator(".opt-head h2")).to_contain_text(FAMILY)
+    expect(panel.locator(".opt-moves")).to_have_text(said, use_inner_text=True)
+    expect(panel.locator(".opt-trade svg").first).to_be_visible()
+    assert "model not found" not in page.inner_text("body")
+    assert move(page, panel, "ArrowRight") != said
+    return move(page, panel, "ArrowLeft")
+
+
+@pytest.mark.slow
+def test_a_reload_and_a_second_visit_find_the_panel_as_it_was(guarded, page, browser, lab):
+    said = move(page, page.locator(".opt-panel").first, "ArrowRight")
+    page.evaluate(SAVE)
+    page.reload()
+    page.wait_for_selector(".jp-Notebook .jp-Cell", timeout=PATIENCE_MS)
+    said = revisited(page, said)
+    page.evaluate(SAVE)
+    other = Guarded(browser, lab, width=1280, height=2600)
+    other.look(NAME)
+    revisited(other.page, said)
+    assert other.foreign == []
+    assert other.errors == []
+    other.close()
