@@ -123,7 +123,8 @@ def saving_pictures(account: Account) -> tuple[str, ...]:
 
 def _savings(frame: pd.DataFrame, currency: str, width: int) -> alt.LayerChart:
     y = alt.Y("family:N", sort=frame["family"].tolist(), title=None)
-    x = alt.X("low:Q", title=f"saving a month, {currency}")
+    axis = alt.Axis(tickCount=max(3, width // 110), labelFlush=False)
+    x = alt.X("low:Q", title=f"saving a month, {currency}", axis=axis)
     rules = alt.Chart(frame).mark_rule(color=INK, strokeWidth=1.2).encode(y=y, x=x, x2="high:Q")
     marks = alt.Chart(frame).mark_point(color=GOOD, filled=True, size=60, opacity=1)
     layers = [rules, marks.encode(y=y, x="value:Q")]

@@ -161,11 +161,11 @@ def month_cells(of: Month) -> tuple[str, ...]:
     return (
         now,
         f"{of.false_calls_after:,.0f}",
-        f"{-of.share_saved:+.0%}",
-        f"{of.review_hours_saved:,.1f}",
-        f"{of.saving.value:,.0f}",
-        f"{of.escapes_added.value:,.1f}",
-        f"{of.escapes_caught.value:,.1f}",
+        f"{-of.share_saved:+.0%}" if round(of.share_saved, 2) else "0%",
+        f"{of.review_hours_saved:z,.1f}",
+        f"{of.saving.value:z,.0f}",
+        f"{of.escapes_added.value:z,.1f}",
+        f"{of.escapes_caught.value:z,.1f}",
     )
 
 

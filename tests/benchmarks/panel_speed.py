@@ -1,10 +1,14 @@
 """Seconds from a long history to a panel on the screen, and per slider step.
 
 Run alone: ``python tests/benchmarks/panel_speed.py [ROWS] [FOLDER]`` prints the figures, those
-to the eye in a real JupyterLab and Chromium.
+to the eye in a real JupyterLab and Chromium. ``python tests/benchmarks/panel_speed.py demo [FOLDER]
+[TIMES]`` does the same for the notebooks of the demo plant (60 days of 25,000 items, all families
+proposed), the least and the median of several times, with the machine's load beside them.
 """
 
 import json
+import os
+import shutil
 import statistics
 import sys
 import tempfile
@@ -12,11 +16,12 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-from browser.conftest import notebook_on
-from browser.lab import CHROMIUM, FLAGS, Guarded, running_lab
+from browser.conftest import NOTEBOOKS, notebook_on
+from browser.lab import CHROMIUM, FLAGS, KERNEL_IDLE, Guarded, running_lab
 from playwright.sync_api import sync_playwright
 from speed import live_recipe, write
 
+from optimiser.cli import main
 from optimiser.proposal.session import open_plant
 from optimiser.recipe.table import write_recipe
 from optimiser.views.panels.decision import DecisionPanel
@@ -107,6 +112,118 @@ _STEP = """(key) => new Promise((done, fail) => {
 })"""
 
 
+# Milliseconds from Run All to whatever is seen first of each; the sign says that the plant is read.
+_RUN = """(wanted) => new Promise((done, fail) => {
+  setTimeout(() => fail(new Error('not all was seen within 300 s')), 300000);
+  const begins = performance.now();
+  const found = {};
+  const look = () => {
+    for (const [name, [css, words]] of Object.entries(wanted)) {
+      if (name in found) continue;
+      const node = [...document.querySelectorAll(css)].find((x) => x.textContent.includes(words));
+      if (node) found[name] = performance.now() - begins;
+    }
+    if (Object.keys(found).length === Object.keys(wanted).length) done(found);
+    else requestAnimationFrame(look);
+  };
+  window.jupyterapp.commands.execute('notebook:run-all-cells');
+  look();
+})"""
+# Milliseconds from a change of a control until a place of the panel is another, and drawn.
+_CHANGE = """([control, value, place, before]) => new Promise((done, fail) => {
+  setTimeout(() => fail(new Error('nothing changed within 60 s')), 60000);
+  const node = document.querySelector(control);
+  const begins = performance.now();
+  const panel = node.closest('.opt-panel');
+  const look = () => {
+    const told = panel.querySelector(place).textContent;
+    if (told !== before && panel.getAttribute('aria-busy') !== 'true')
+      requestAnimationFrame(() => requestAnimationFrame(() => done(performance.now() - begins)));
+    else requestAnimationFrame(look);
+  };
+  if (node.tagName === 'SELECT') node.selectedIndex = value; else node.value = value;
+  node.dispatchEvent(new Event('input', { bubbles: true }));
+  node.dispatchEvent(new Event('change', { bubbles: true }));
+  look();
+})"""
+_FIND = {
+    "sign of life": [".opt-opening", "Reading"],
+    "the plant in one sentence": [".opt-headline", "a month"],
+    "bars of false calls": [".opt-origins svg", ""],
+}
+_DECIDE = {
+    "sign of life": [".opt-opening", "Reading"],
+    "verdict of a family": [".opt-says", "a month"],
+    "drawings": [".opt-spread svg", ""],
+}
+
+
+def notebooks_of_the_demo(plant: Path, times: int) -> dict[str, list[float]]:
+    """Return seconds to the eye of what is waited for most, each time in a kernel of its own."""
+    found: dict[str, list[float]] = {}
+
+    def note(name: str, milliseconds: float) -> None:
+        found.setdefault(name, []).append(milliseconds / 1000)
+
+    root = plant.parent
+    for name in ("find", "decide"):
+        shutil.copy(NOTEBOOKS / f"{name}.ipynb", root / f"{name}.ipynb")
+        text = (root / f"{name}.ipynb").read_text().replace("demo-plant", plant.name)
+        (root / f"{name}.ipynb").write_text(text)
+    with (
+        running_lab(root, Path(tempfile.mkdtemp())) as lab,
+        sync_playwright() as playwright,
+    ):
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        for _ in range(times):
+            for name, wanted in (("find", _FIND), ("decide", _DECIDE)):
+                guarded = Guarded(browser, lab)
+                guarded.look(f"{name}.ipynb")
+                page = guarded.page
+                page.wait_for_function(KERNEL_IDLE)
+                for what, ms in page.evaluate(_RUN, wanted).items():
+                    note(f"{name}: Run All to {what}", ms)
+                if name == "decide":
+                    _switches(page, note)
+                page.evaluate(_SHUT)
+                guarded.close()
+        browser.close()
+    return found
+
+
+_SHUT = """async () => {
+  await window.jupyterapp.shell.currentWidget.sessionContext.shutdown();
+}"""
+
+
+def _switches(page, note) -> None:
+    """Time a few families and a few prices."""
+    page.wait_for_timeout(3000)
+    families = page.locator(".opt-families select option").count()
+    for n in range(1, min(families, 6)):
+        before = page.evaluate("() => document.querySelector('.opt-head').textContent")
+        note(
+            "another kept family",
+            page.evaluate(_CHANGE, [".opt-families select", n, ".opt-head", before]),
+        )
+    for value in ("17", "52", "33"):
+        before = page.evaluate("() => document.querySelector('.opt-span').textContent")
+        control = ".opt-prices input[type=number]"
+        note("a price", page.evaluate(_CHANGE, [control, value, ".opt-span", before]))
+
+
+def demo(folder: Path, times: int) -> None:
+    """Print the least and the median of each figure, and the machine's load."""
+    if not (folder / "plant.toml").exists():
+        main(["demo", str(folder)])
+    main(["propose", str(folder)])
+    begins = os.getloadavg()
+    found = notebooks_of_the_demo(folder, times)
+    print(f"load {begins} before, {os.getloadavg()} after, {os.cpu_count()} cores")
+    for name, seconds in found.items():
+        print(f"{name}: least {min(seconds):.2f} s, median {statistics.median(seconds):.2f} s")
+
+
 def _where(page, words: str) -> int:
     """Return the place of the first family in the list whose line holds some words."""
     options = page.locator(".opt-families select option").all_text_contents()
@@ -121,7 +238,10 @@ def measure(folder: Path) -> dict[str, float]:
     return kernel | to_the_eye(folder)
 
 
-if __name__ == "__main__":
+if __name__ == "__main__" and sys.argv[1:2] == ["demo"]:
+    place = Path(sys.argv[2]) if len(sys.argv) > 2 else Path(tempfile.mkdtemp()) / "demo-plant"
+    demo(place, int(sys.argv[3]) if len(sys.argv) > 3 else 3)
+elif __name__ == "__main__":
     rows = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000_000
     where = Path(sys.argv[2]) if len(sys.argv) > 2 else Path(tempfile.mkdtemp()) / "long"
     if not where.exists():

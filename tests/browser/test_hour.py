@@ -2,6 +2,7 @@
 a revision and what followed; no code, no terminal."""
 
 import re
+from contextlib import contextmanager
 
 import pytest
 from playwright.sync_api import expect
@@ -18,6 +19,21 @@ NAMELESS = """() => [...document.querySelectorAll('.opt-panel .noUi-handle, .opt
   .filter((node) => node.offsetParent && node.type !== 'hidden')
   .filter((node) => !(node.getAttribute('aria-label') || node.title || (node.labels || []).length))
   .map((node) => node.outerHTML.slice(0, 120))"""
+
+PUSHED = """() => [...document.querySelectorAll('.opt-panel .opt-grid .dt-scroll-body')]
+  .filter((table) => table.offsetParent && table.scrollWidth > table.clientWidth + 1).length"""
+# Words and controls of a decision that lie beyond the panel's right edge; drawings are pushed sideways.
+UNSEEN = """() => {
+  const panel = document.querySelector('.opt-panel');
+  const edge = panel.getBoundingClientRect().right + 1;
+  return [...panel.querySelectorAll('.opt-row input, .opt-row .widget-html, .opt-why p, button, h2, h3')]
+    .filter((node) => node.offsetParent && node.getBoundingClientRect().right > edge)
+    .map((node) => node.outerHTML.slice(0, 120));
+}"""
+THEME = """(theme) => window.jupyterapp.commands.execute('apputils:change-theme',
+  { theme: theme === 'dark' ? 'JupyterLab Dark' : 'JupyterLab Light' })"""
+DARK_IS = "(dark) => (document.body.dataset.jpThemeLight === 'false') === dark"
+TALL = 3400
 
 
 def worst_bar(page, before=""):
@@ -98,10 +114,29 @@ def test_an_hour_of_an_engineer(open_notebook, root, tmp_path):
     assert (state.entry.family, state.state) == (family, "exported")
 
 
+@contextmanager
+def themed(page, theme):
+    """Show a page in a theme; the light one is back at the end."""
+    page.evaluate(THEME, theme)
+    page.wait_for_function(DARK_IS, arg=theme == "dark")
+    try:
+        yield
+    finally:
+        page.evaluate(THEME, "light")
+        page.wait_for_function(DARK_IS, arg=False)
+
+
 @pytest.mark.slow
+@pytest.mark.parametrize("theme", ["light", "dark"])
 @pytest.mark.parametrize("width", [1920, 1280, 420])
-def test_nothing_is_wider_than_its_panel(open_notebook, width, tmp_path):
+def test_nothing_is_wider_than_its_panel(open_notebook, width, theme, tmp_path):
     for name in ("find", "decide", "follow"):
-        page = open_notebook(f"{name}.ipynb", width=width, height=1600).page
-        assert page.evaluate(WIDER) == 0, name
-        page.screenshot(path=tmp_path / f"{name}_{width}.png")
+        page = open_notebook(f"{name}.ipynb", width=width, height=TALL).page
+        with themed(page, theme):
+            page.screenshot(path=tmp_path / f"{name}_{width}_{theme}.png")
+            assert page.evaluate(WIDER) == 0, name
+            if name == "decide":
+                assert page.evaluate(UNSEEN) == []
+            # At a desk the table of the families stands whole; a phone pushes it sideways.
+            if name == "find" and width > 1000:
+                assert page.evaluate(PUSHED) == 0

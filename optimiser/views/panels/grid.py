@@ -112,11 +112,15 @@ def _readable(frame: pd.DataFrame) -> pd.DataFrame:
         if pd.api.types.is_datetime64_any_dtype(kind):
             shown[column] = shown[column].dt.strftime("%Y-%m-%d %H:%M")
         elif pd.api.types.is_float_dtype(kind):
-            shown[column] = pd.Series(
-                ["" if pd.isna(v) else float(f"{v:.6g}") for v in shown[column]],
-                index=shown.index,
-                dtype=object,
-            )
+            shown[column] = _numbers(shown[column])
         elif not pd.api.types.is_numeric_dtype(kind):
             shown[column] = shown[column].astype(object).where(shown[column].notna(), "")
     return shown
+
+
+def _numbers(column: pd.Series) -> pd.Series:
+    """Return floats with six digits; whole numbers, blanks between them or not, without a point."""
+    known = column.dropna()
+    whole = bool((known.mod(1) == 0).all() and (known.abs() < 1e15).all())
+    told = ["" if pd.isna(v) else int(v) if whole else float(f"{v:.6g}") for v in column]
+    return pd.Series(told, index=column.index, dtype=object)

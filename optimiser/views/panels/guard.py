@@ -191,7 +191,11 @@ _STYLE = """
 .opt-bench > .opt-spread { flex: 1 1 100%; order: 3; overflow: visible; }
 .opt-bench > .opt-why { flex: 1 1 100%; order: 4; min-width: 0; }
 .opt-bench > .opt-why p { max-width: 62ch; white-space: normal; }
-@media (min-width: 1700px) { .opt-bench > .opt-why { flex: 1 1 480px; order: 2; max-width: 760px; } }
+@media (min-width: 1700px) {
+  .opt-panel .opt-bench { display: grid; grid-template: auto 1fr / 510px minmax(380px, 1fr) minmax(380px, 620px); }
+  .opt-bench > .opt-spread { grid-area: 2 / 1 / 3 / 3; }
+  .opt-bench > .opt-why { grid-area: 1 / 3 / 3 / 4; }
+}
 .opt-narrow { max-width: 470px; font-size: 12px; }
 .opt-verdict { max-width: 110ch; }
 .opt-panel p.opt-verdict, .opt-headline p.lead { max-width: 110ch; }
@@ -201,12 +205,27 @@ _STYLE = """
 .opt-grid .dt-container input, .opt-grid .dt-container select { color: var(--opt-ink);
   background: var(--jp-layout-color1, #fff); border: 1px solid var(--opt-line); }
 .opt-panel .opt-grid table.dataTable td, .opt-panel .opt-grid table.dataTable th { text-align: left; }
+.opt-panel .opt-grid table.dataTable.nowrap th { white-space: normal; vertical-align: bottom; }
 .opt-panel .opt-grid table.dataTable td.dt-type-numeric,
 .opt-panel .opt-grid table.dataTable th.dt-type-numeric { text-align: right; }
 .opt-grid table.dataTable tbody tr { background: none; cursor: default; }
 .opt-panel pre.opt-said { white-space: pre-wrap; font-family: inherit; margin: 4px 0; color: var(--opt-ink); }
 .opt-download { width: auto; }
 .opt-row { border-bottom: 1px solid var(--opt-line); }
+/* A phone: controls go below each other, cells wrap; only drawings and long tables are pushed sideways. */
+@media (max-width: 720px) {
+  .opt-panel .widget-hbox { flex-wrap: wrap; }
+  .opt-panel > *, .opt-panel .widget-box > * { max-width: calc(100% - 4px); min-width: 0; } /* margins of 2 px */
+  .opt-panel .widget-box { max-width: 100%; }
+  .opt-panel .widget-box > button { flex-shrink: 0; }
+  .opt-panel .widget-html-content { min-width: 0; max-width: 100%; overflow-x: auto; }
+  .opt-panel td, .opt-panel th { white-space: normal; padding-right: 8px; }
+  .opt-bench > .opt-side, .opt-bench > .opt-limits, .opt-bench > .opt-why { flex: 1 1 100%; max-width: 100%; }
+  .opt-bench > .opt-spread { overflow-x: auto; }
+  .opt-panel .opt-row { flex-shrink: 0; overflow: visible; }
+  .opt-row > .widget-html { flex: 1 1 100% !important; width: auto !important; } /* a width of their own elsewhere */
+  .opt-by-hand > .opt-scroll { max-height: none !important; }
+}
 .opt-row .widget-html-content { white-space: normal; }
 """
 
