@@ -62,7 +62,7 @@ def stored(plant):
     """Every file that the tool has left there and reads again."""
     folders = [plant / name for name in ("night", "proposals", "revisions")]
     files = [p for folder in folders for p in sorted(folder.rglob("*")) if p.is_file()]
-    beside = [plant / name for name in ("ledger.sqlite", "causes.json")]
+    beside = [p for name in ("ledger.sqlite", "causes.json") if (p := plant / name).exists()]
     assert any(p.parent.name.startswith("fold-") for p in files)
     return [p for p in files if p.name not in ("lock", "log.jsonl")] + beside
 
@@ -197,6 +197,7 @@ def test_a_folder_of_before_the_seal_opens_and_is_made_anew_once(whole, proposed
     """As version 0.3.0 left it: no seal on proposals, digests, notes and state; a ledger."""
     plant = tmp_path / "plant"
     shutil.copytree(whole, plant)
+    (plant / "causes.json").unlink()  # no findings were kept then
     unsealed = 0
     for path in stored(plant):
         if path.suffix == ".json":
@@ -211,7 +212,7 @@ def test_a_folder_of_before_the_seal_opens_and_is_made_anew_once(whole, proposed
     code, out, _ = run(capsys, "nightly", plant, *QUICK, "--json")
     first = json.loads(out)
     assert code in (0, 4)
-    assert first["digested"] == first["digests"] == 1
+    assert first["digested"] == first["digests"] > 1
     assert set(first["proposed"]) == set(proposed)
     assert Ledger(plant / LEDGER).entries()[: len(entries)] == entries
     assert Ledger(plant / LEDGER).verify().valid
