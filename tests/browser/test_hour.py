@@ -119,6 +119,7 @@ def themed(page, theme):
     """Show a page in a theme; the light one is back at the end."""
     page.evaluate(THEME, theme)
     page.wait_for_function(DARK_IS, arg=theme == "dark")
+    page.locator("#jupyterlab-splash").wait_for(state="detached")  # it covers the page meanwhile
     try:
         yield
     finally:
