@@ -167,7 +167,7 @@ def _summary(account: Account) -> str:
         states[change["state"]] = states.get(change["state"], 0) + 1
     live = ", ".join(f"{n} {state}" for state, n in sorted(states.items()))
     parts = (
-        f"{gather} of {len(account.families)} families have too little evidence yet."
+        f"{gather} of {len(account.families)} families {'has' if gather == 1 else 'have'} too little evidence yet."
         * (gather > 0),
         f"The process or a machine should be looked at first: {look}." if look else "",
         f"Live changes: {live}." if live else "",
