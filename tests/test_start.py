@@ -484,6 +484,7 @@ def test_the_notebook_shows_the_family_that_has_least(before_it):
 
 
 @pytest.mark.slow
+@pytest.mark.ci
 def test_first_limits_cost_at_most_twice_the_settled_ones(tmp_path):
     """The short form: five families of one plant; the table of all is in DEVELOPERS.md."""
     rows = judge(
