@@ -37,7 +37,7 @@ from optimiser.proposal.all_families import (
 from optimiser.proposal.cache import case_key, read_kept
 from optimiser.proposal.causes import read_causes
 from optimiser.proposal.headline import headline
-from optimiser.proposal.learn_record import last_list
+from optimiser.proposal.learn_record import LastList, last_list
 from optimiser.proposal.propose import Case
 from optimiser.proposal.record import Advice, Proposal
 from optimiser.proposal.signing import PutForward, put_forward
@@ -162,8 +162,10 @@ class Refreshed:
     due, fresh : dicts of family to words, to FamilyState
         Why each was to be proposed tonight, and the new state of those that were.
     failed : dict of family to words
+    learn : LastList or None
+        What the last list of looks is worth.
     refused : list of str
-        Kept proposals that are not believed, and why; they were made again.
+        Kept files that are not believed, and why; proposals among them were made again.
     interrupted : bool
     """
 
@@ -171,6 +173,7 @@ class Refreshed:
     due: dict[str, str]
     fresh: dict[str, FamilyState]
     failed: dict[str, str]
+    learn: LastList | None
     refused: list[str]
     interrupted: bool
 
@@ -295,7 +298,7 @@ class Night:
             "proposed": self.refreshed.due,
             "stand": sorted(set(self.families) - set(self.refreshed.fresh)),
             **by_advice,
-            "learn": None if (last := last_list(self.job.plant)) is None else last.as_dict(),
+            "learn": None if self.refreshed.learn is None else self.refreshed.learn.as_dict(),
             "findings": {
                 of.family: [asdict(cause) for cause in of.findings]
                 for of in self.refreshed.proposals
@@ -548,6 +551,7 @@ def refresh(
     refused: list[str] = []
     made, failed, interrupted = _proposed(job, list(todo.values()), refused)
     causes = read_causes(job.plant, on_refused=refused.append)
+    learn = last_list(job.plant, on_refused=refused.append)
     for words in refused:
         job.tell("refused", why=words)
     fresh = {}
@@ -567,6 +571,7 @@ def refresh(
         due=due,
         fresh=fresh,
         failed=failed,
+        learn=learn,
         refused=refused,
         interrupted=interrupted,
     )

@@ -448,6 +448,14 @@ def test_the_command_lists_writes_sheets_and_says_what_followed(tmp_path, capsys
     assert read_listings(read_plant(folder)) == []
     assert last_list(read_plant(folder)) is None
     assert _listed(read_plant(folder)) == []
+    # The night names it and goes on; the next list is made beside the sheets that are there.
+    capsys.readouterr()
+    assert main(["nightly", str(folder), "--trials", "4", "--workers", "1", "--json"]) == 4
+    night = json.loads(capsys.readouterr().out)
+    assert night["learn"] is None
+    assert any("learn.json: not believed" in words for words in night["refused"])
+    assert main(["learn", str(folder), "--hours", "0.5", *more]) == 0
+    assert last_list(read_plant(folder)) is not None
     with pytest.raises(SystemExit):
         main(["learn", str(folder), "--hours", "none"])
 

@@ -21,6 +21,7 @@ from optimiser.values import finite_only
 if TYPE_CHECKING:
     from optimiser.history.contract import Finding
     from optimiser.history.read import History
+    from optimiser.proposal.propose import Case
 
 
 # A reading that takes longer is shown, and how often it is looked at.
@@ -66,6 +67,11 @@ def seconds(text: str) -> float:
 def hours(text: str) -> float:
     """Return a finite number of hours above 0, for argparse."""
     return _above_nothing(text, "hours")
+
+
+def items(text: str) -> float:
+    """Return a finite number of items above 0, for argparse."""
+    return _above_nothing(text, "items")
 
 
 def _above_nothing(text: str, what: str) -> float:
@@ -155,6 +161,41 @@ def open_for_command(
                 refuse_unusable_history(history, recipe, path)
         say_set_aside(history)
         yield history
+
+
+def pose_cases(
+    history: History, live: Recipe, path: Path, *, trials: int, family: str | None = None
+) -> list[Case]:
+    """Return what proposals rest on, of a history that can be used; a bar on a terminal meanwhile.
+
+    Parameters
+    ----------
+    history : History
+    live : Recipe
+    path : Path
+        Where the recipe lies; for messages.
+    trials : int
+    family : str, optional
+        This one alone, and its siblings.
+
+    Returns
+    -------
+    list of Case
+        Those say so whose recorded calls are not the recipe's.
+
+    Raises
+    ------
+    HistoryError
+        If a check finds the history unusable.
+    """
+    from optimiser.history.replay import doubtful_families
+    from optimiser.proposal.all_families import make_cases
+
+    with working_bar(history, "checking and tallying"):
+        unlike = doubtful_families(refuse_unusable_history(history, live, path))
+        return make_cases(
+            history, live, family=family, trials=trials, proof=True, unlike_recipe=unlike
+        )
 
 
 @contextmanager

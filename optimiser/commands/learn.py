@@ -13,6 +13,7 @@ from optimiser.commands.common import (
     add_plant,
     hours,
     open_for_command,
+    pose_cases,
     positive,
     print_json,
     read_inputs,
@@ -43,14 +44,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print what is worth looking at and write its sheets, or read gathered defects."""
-    from optimiser.proposal.all_families import make_cases, propose_all
+    from optimiser.proposal.all_families import propose_all
     from optimiser.proposal.learn_list import make_list
 
     plant, live, path = read_inputs(parsed)
     if parsed.read is not None:
         return _read(plant, live, path, parsed)
-    with open_for_command(plant, live, path, checked=True) as history:
-        cases = make_cases(history, live, trials=parsed.trials, proof=True)
+    with open_for_command(plant, live, path) as history:
+        cases = pose_cases(history, live, path, trials=parsed.trials)
         made, interrupted = propose_all(
             list(cases), folder=plant.folder / _kept(), workers=parsed.workers
         )

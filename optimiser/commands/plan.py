@@ -17,6 +17,7 @@ from optimiser.commands.common import (
     add_plant,
     hours,
     open_for_command,
+    pose_cases,
     positive,
     print_json,
     read_inputs,
@@ -59,7 +60,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(parsed: argparse.Namespace) -> int:
     """Print one point per family within the hours, and what all of them promise together."""
     from optimiser.evidence.reviewers import scenario
-    from optimiser.proposal.all_families import make_cases
     from optimiser.proposal.line import boards_of_line
     from optimiser.views import line_tables, tables
 
@@ -67,8 +67,8 @@ def run(parsed: argparse.Namespace) -> int:
         msg = f"--chart must end in .svg, got {parsed.chart.name!r}"
         raise UsageError(msg)
     plant, live, path = read_inputs(parsed)
-    with open_for_command(plant, live, path, checked=True) as history:
-        cases = make_cases(history, live, trials=parsed.trials, proof=True)
+    with open_for_command(plant, live, path) as history:
+        cases = pose_cases(history, live, path, trials=parsed.trials)
         boards = boards_of_line(history)
     line = _line(cases, plant, parsed.workers, boards)
     if line is None:

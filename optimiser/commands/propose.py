@@ -15,13 +15,12 @@ from optimiser.commands.common import (
     add_plant,
     only,
     open_for_command,
+    pose_cases,
     positive,
     print_json,
     read_inputs,
     refuse_unknown_family,
-    refuse_unusable_history,
     say,
-    working_bar,
 )
 from optimiser.defaults import TRIALS
 from optimiser.plant.file import Plant
@@ -46,8 +45,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print a proposal for every family, largest saving first."""
-    from optimiser.history.replay import doubtful_families
-    from optimiser.proposal.all_families import make_cases
     from optimiser.proposal.calibration import read_calibration
     from optimiser.proposal.causes import investigate
     from optimiser.proposal.stated import check_stated
@@ -58,15 +55,7 @@ def run(parsed: argparse.Namespace) -> int:
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
     with open_for_command(plant, live, path) as history:
-        with working_bar(history, "checking and tallying"):
-            cases = make_cases(
-                history,
-                live,
-                family=parsed.family,
-                trials=parsed.trials,
-                proof=True,
-                unlike_recipe=doubtful_families(refuse_unusable_history(history, live, path)),
-            )
+        cases = pose_cases(history, live, path, trials=parsed.trials, family=parsed.family)
         investigate(history, live)
     if parsed.family is not None:
         cases = [only(cases, parsed.family)]

@@ -9,11 +9,11 @@ from optimiser.commands.common import (
     add_plant,
     only,
     open_for_command,
+    pose_cases,
     positive,
     print_json,
     read_inputs,
     refuse_unknown_family,
-    refuse_unusable_history,
 )
 from optimiser.commands.deciding import add_signature, state_row
 from optimiser.defaults import TRIALS
@@ -37,8 +37,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print the proposal, and where the ledger stands after it."""
-    from optimiser.history.replay import doubtful_families
-    from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
+    from optimiser.proposal.all_families import FOLDER, propose_all
     from optimiser.proposal.signing import put_forward
 
     plant, live, path = read_inputs(parsed)
@@ -48,14 +47,7 @@ def run(parsed: argparse.Namespace) -> int:
     by = ledger.person(parsed.by)
     states = ledger.states()
     with open_for_command(plant, live, path) as history:
-        cases = make_cases(
-            history,
-            live,
-            family=parsed.family,
-            trials=parsed.trials,
-            proof=True,
-            unlike_recipe=doubtful_families(refuse_unusable_history(history, live, path)),
-        )
+        cases = pose_cases(history, live, path, trials=parsed.trials, family=parsed.family)
     case = only(cases, parsed.family)
     made, interrupted = propose_all([case], folder=plant.folder / FOLDER, workers=1)
     if interrupted or not made:

@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING
 from optimiser.commands.common import (
     add_plant,
     open_for_command,
+    pose_cases,
     print_json,
     read_inputs,
-    refuse_unusable_history,
     say,
-    working_bar,
 )
 from optimiser.defaults import TRIALS
 from optimiser.files import write_whole
@@ -58,13 +57,11 @@ def run(parsed: argparse.Namespace) -> int:
 def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     """Return the account, and how many families have no proposal yet."""
     from optimiser.history.calls import calls_by_day
-    from optimiser.history.replay import doubtful_families
     from optimiser.monitoring.account import make_account
     from optimiser.monitoring.watch import watch_exported
     from optimiser.night import standing_proposals
     from optimiser.proposal.all_families import (
         FOLDER,
-        make_cases,
         rank_by_saving,
         read_any_proposals,
     )
@@ -75,10 +72,7 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
 
     ledger = Ledger.of(plant)
     with open_for_command(plant, live, path) as history:
-        with working_bar(history, "checking"):
-            unlike = doubtful_families(refuse_unusable_history(history, live, path))
-        with working_bar(history, "tallying"):
-            cases = make_cases(history, live, trials=TRIALS, proof=True, unlike_recipe=unlike)
+        cases = pose_cases(history, live, path, trials=TRIALS)
         standing = standing_proposals(plant)
         proposals = list((standing | read_any_proposals(plant.folder / FOLDER, cases)).values())
         proposals = [p for p in proposals if p.family in {c.tally.family for c in cases}]

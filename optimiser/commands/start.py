@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from optimiser.caution import CAUTION
 from optimiser.commands.common import (
     add_plant,
+    items,
     open_for_command,
     print_json,
     read_inputs,
@@ -31,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--family", required=True, help="whose limits; one that plant.toml names")
     parser.add_argument(
         "--per-board",
-        type=_items,
+        type=items,
         metavar="N",
         help="items of the family on a board, where it has no history that says so",
     )
@@ -42,17 +43,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="write the recipe with these limits added, a draft that nobody has signed, and its reasons "
         "beside it",
     )
-
-
-def _items(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0 < value < float("inf"):
-        msg = f"must be a number of items above 0, got {text!r}"
-        raise argparse.ArgumentTypeError(msg)
-    return value
 
 
 def run(parsed: argparse.Namespace) -> int:

@@ -6,10 +6,10 @@ sheets are read back the same data judge both decisions: that of then and that o
 
 import hashlib
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -32,8 +32,8 @@ from optimiser.tally.grid import GridLimit
 from optimiser.values import finite_only
 
 _log = logging.getLogger("optimiser")
+_T = TypeVar("_T")
 FOLDER, RECORD = "learn", "learn.json"
-FOUND_BY = {"second look": "second look", "audit": "audit"}
 KNOWN_DRAWS = 2_000
 Ints = NDArray[np.int64]
 Limits = Sequence[Sequence[Any]]
@@ -176,14 +176,23 @@ def read_listings(plant: Plant) -> list[Listing]:
     list of Listing
         A record that is damaged or was altered is named in the log.
     """
+    return _read(plant, lambda table: [_listing(row) for row in table["listings"]]) or []
+
+
+def _read(
+    plant: Plant,
+    take: Callable[[Mapping[str, Any]], _T],
+    on_refused: Callable[[str], None] = _log.warning,
+) -> _T | None:
+    """Return what is taken of the record; None without one, and where it is not believed."""
     path = plant.folder / FOLDER / RECORD
     try:
-        return [_listing(row) for row in read_sealed(path)["listings"]]
+        return take(read_sealed(path))
     except FileNotFoundError:
-        return []
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        _log.warning("%s: not believed, %s; what earlier looks were worth is not said", path, error)
-        return []
+        return None
+    except (OSError, ValueError, KeyError, TypeError, IndexError) as error:
+        on_refused(f"{path}: not believed, {error}; what earlier looks were worth is not said")
+        return None
 
 
 def keep_listings(plant: Plant, listings: Sequence[Listing], told: Sequence[Followed]) -> None:
@@ -232,35 +241,33 @@ class LastList:
         return asdict(self)
 
 
-def last_list(plant: Plant) -> LastList | None:
+def last_list(plant: Plant, *, on_refused: Callable[[str], None] = _log.warning) -> LastList | None:
     """Return the last list in short; None without one that is believed. Costs one small file.
 
     Parameters
     ----------
     plant : Plant
+    on_refused : callable
+        Told of a record that is there and not believed.
 
     Returns
     -------
     LastList or None
     """
-    path = plant.folder / FOLDER / RECORD
-    try:
-        table = read_sealed(path)
-        last = _listing(table["listings"][-1])
-        return LastList(
-            day=last.day,
-            hours=sum(x.look.hours for x in last.listed),
-            items=sum(x.look.items for x in last.listed),
-            worth=sum(x.look.worth for x in last.listed),
-            followed=table["followed"],
-            expected=table["expected"],
-            in_fact=table["in_fact"],
-        )
-    except FileNotFoundError:
-        return None
-    except (OSError, ValueError, KeyError, TypeError, IndexError) as error:
-        _log.warning("%s: not believed, %s", path, error)
-        return None
+    return _read(plant, _in_short, on_refused)
+
+
+def _in_short(table: Mapping[str, Any]) -> LastList:
+    last = _listing(table["listings"][-1])
+    return LastList(
+        day=last.day,
+        hours=sum(x.look.hours for x in last.listed),
+        items=sum(x.look.items for x in last.listed),
+        worth=sum(x.look.worth for x in last.listed),
+        followed=table["followed"],
+        expected=table["expected"],
+        in_fact=table["in_fact"],
+    )
 
 
 def _listing(row: Mapping[str, Any]) -> Listing:
@@ -379,9 +386,7 @@ def _after_labels(
         return None
     after = None if again is None else again.standing.get(look.family)
     labels = len(case.tally.defects.frame)
-    verdicts = [
-        judged[k][0] for k in of.keys if judged.get(k, ("", ""))[1] == FOUND_BY.get(look.kind)
-    ]
+    verdicts = [judged[k][0] for k in of.keys if judged.get(k, ("", ""))[1] == look.kind]
     answered, found, was = len(verdicts), float(verdicts.count("defect")), 0.0
     if look.kind == "second look":
         found, was = float(verdicts.count("good")), look.why["misread"]
