@@ -14,6 +14,7 @@ from optimiser.files import writing_whole
 from optimiser.history.contract import KEY
 from optimiser.history.links import MISSING, REASONS, Links
 from optimiser.history.read import History
+from optimiser.history.sheet import TIME_FORMAT
 from optimiser.history.verdicts import LATER_STAGE, LATER_STAGES_FILE
 from optimiser.sql import text_literal
 
@@ -263,7 +264,7 @@ def write_labels(history: History, folder: Path) -> tuple[Path, int]:
     stages = ", ".join(text_literal(s) for s in history.plant.file.line.stages)
     told = history.connection.execute(
         f"""select [{stages}][s.step + 1] as stage, s.board, s.designator, s.shown_pin as pin,
-              strftime(s.time, '%Y-%m-%d %H:%M:%S.%f') as time, if(l.bad, 'defect', 'good') as verdict,
+              strftime(s.time, '{TIME_FORMAT}') as time, if(l.bad, 'defect', 'good') as verdict,
               nullif(l.defect, '') as defect, {text_literal(LATER_STAGE)} as found_by, l.weight,
               [{stages}][l.found_at + 1] as found_at, round(l.hours, 3) as hours_after
             from later l join stops s on s.rowid = l.stop

@@ -11,8 +11,28 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from optimiser.errors import InputError, UsageError
-from optimiser.history.contract import Finding, refuse
+from optimiser.history.contract import KEY, Finding, refuse
 from optimiser.values import of_cell
+
+TIME_FORMAT = "%Y-%m-%d %H:%M:%S.%f"
+
+
+def key_as_text(item: str) -> dict[str, str]:
+    """Return SQL for each cell of an item's key as a sheet has it; blank where it is unknown.
+
+    Parameters
+    ----------
+    item : str
+        Alias of the items' relation.
+
+    Returns
+    -------
+    dict of column to SQL
+    """
+    return {
+        c: f"strftime({item}.time, '{TIME_FORMAT}')" if c == "time" else f"coalesce({item}.{c}, '')"
+        for c in KEY
+    }
 
 
 def mark_of(*cells: str) -> str:

@@ -19,6 +19,7 @@ from optimiser.evidence.learning import Guarded
 from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.contract import KEY
 from optimiser.history.read import History
+from optimiser.history.sheet import key_as_text
 from optimiser.plant.file import Plant, off_limit
 from optimiser.proposal.learn_worth import Kind, Look, Searched, guarded_limits, known_repeatability
 from optimiser.proposal.propose import Case, problem_of, stable_seed
@@ -359,12 +360,7 @@ def _judged(
         return {}
     frame = pd.DataFrame({c: [k[n] for k in keys] for n, c in enumerate(KEY)}, dtype=object)
     history.put("learn_keys", frame.assign(n=np.arange(len(keys))))
-    same = " and ".join(
-        "strftime(i.time, '%Y-%m-%d %H:%M:%S.%f') = k.time"
-        if c == "time"
-        else f"coalesce(i.{c}, '') = k.{c}"
-        for c in KEY
-    )
+    same = " and ".join(f"{cell} = k.{c}" for c, cell in key_as_text("i").items())
     rows = history.rows(
         f"select k.n, i.verdict, coalesce(i.found_by, '') from items i join learn_keys k on {same} "
         "where i.verdict is not null"

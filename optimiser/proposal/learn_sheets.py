@@ -10,14 +10,13 @@ import pandas as pd
 from optimiser.files import safe_name
 from optimiser.history.contract import KEY
 from optimiser.history.read import History
-from optimiser.history.sheet import write_new
+from optimiser.history.sheet import TIME_FORMAT, write_new
 from optimiser.proposal.learn_record import FOLDER, Listed, Listing, hash_of_sheet, is_blank
 from optimiser.proposal.learn_worth import Look, Searched, audit_of
 from optimiser.proposal.propose import Case
 from optimiser.proposal.relabel import relabel
 from optimiser.proposal.relabel_sheet import sheet_text
 from optimiser.recipe.table import Recipe
-from optimiser.studies.audit_plan import TIME_FORMAT
 from optimiser.studies.audit_sheet import write_sheet
 from optimiser.studies.defect_sheet import write_defect_sheet
 from optimiser.studies.guarded_limits import parts_to_measure

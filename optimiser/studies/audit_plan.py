@@ -21,13 +21,13 @@ from optimiser.evidence.audit import BANDS, CUTS, Stratum, allocate
 from optimiser.history.contract import KEY
 from optimiser.history.limits import PlacedLimits, limit_column, place_limits
 from optimiser.history.read import History
+from optimiser.history.sheet import key_as_text
 from optimiser.plant.file import SIDES
 from optimiser.recipe.table import Recipe
 from optimiser.sql import quoted, text_literal
 
 MOST_ITEMS = 100_000
 SHOWN = ("line", "product", "lot", "part", "family")
-TIME_FORMAT = "%Y-%m-%d %H:%M:%S.%f"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -233,9 +233,7 @@ def _strata(history: History, source: str, items: int, stage: str) -> tuple[Stra
 
 def _pick(history: History, source: str, strata: Sequence[Stratum]) -> tuple[AuditItem, ...]:
     """Return the items of the smallest tickets of every stratum."""
-    key = ", ".join(
-        f"strftime(time, '{TIME_FORMAT}')" if c == "time" else f"coalesce({c}, '')" for c in KEY
-    )
+    key = ", ".join(key_as_text("p").values())
     shown = ", ".join(f"coalesce(p.{c}, '')" for c in SHOWN)
     rows = history.rows(
         f"""select [{key}], [{shown}], stratum

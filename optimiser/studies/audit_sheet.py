@@ -20,7 +20,7 @@ from optimiser.evidence.audit import BANDS, FAR, Estimate, Judged, estimate
 from optimiser.history.contract import KEY, Finding, refuse
 from optimiser.history.limits import place_limits
 from optimiser.history.read import History
-from optimiser.history.sheet import mark_of, read_cells, write_new
+from optimiser.history.sheet import TIME_FORMAT, mark_of, read_cells, write_new
 from optimiser.history.verdicts import COLUMNS as TOLD_COLUMNS
 from optimiser.recipe.table import Recipe
 from optimiser.studies.audit_plan import SHOWN, AuditPlan
@@ -306,7 +306,7 @@ def _refuse_unknown(history: History, live: Recipe, rows: Sequence[SheetRow], pa
     history.put("audit_keys", frame.assign(n=np.arange(len(rows))))
     limits = place_limits(history, "audit_limits", {"live": live})
     same = " and ".join(
-        "i.time = strptime(k.time, '%Y-%m-%d %H:%M:%S.%f')"
+        f"i.time = strptime(k.time, '{TIME_FORMAT}')"
         if c == "time"
         else f"coalesce(i.{c}, '') = k.{c}"
         for c in KEY

@@ -17,7 +17,7 @@ import pandas as pd
 
 from optimiser.history.contract import KEY, Finding, refuse
 from optimiser.history.read import History
-from optimiser.history.sheet import read_cells, write_new
+from optimiser.history.sheet import key_as_text, read_cells, write_new
 from optimiser.history.verdicts import COLUMNS as TOLD_COLUMNS
 from optimiser.values import cell
 
@@ -169,10 +169,7 @@ def _items(history: History, rows: Sequence[Cells]) -> dict[int, list[Item]]:
     """Return the items that each row may mean."""
     frame = pd.DataFrame({c: [row[c] for row in rows] for c in KEY}, dtype=object)
     history.put("gathered_keys", frame.assign(n=np.arange(len(rows))))
-    key = ", ".join(
-        "strftime(i.time, '%Y-%m-%d %H:%M:%S.%f')" if c == "time" else f"coalesce(i.{c}, '')"
-        for c in KEY
-    )
+    key = ", ".join(key_as_text("i").values())
     found: dict[int, list[Item]] = {}
     for n, of, family, verdict in history.rows(
         f"""select k.n, [{key}], i.family, coalesce(i.verdict, '') from items i join gathered_keys k
