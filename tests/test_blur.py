@@ -12,6 +12,7 @@ from scipy.stats import norm
 from optimiser.search.blur import (
     Blur,
     called_chance,
+    cloud_widths,
     escape_chance,
     escapes_live,
     make_clouds,
@@ -77,8 +78,49 @@ def test_width_never_falls_below_repeatability(problem):
     np.testing.assert_array_equal(widths(coarse, 2.0), 2.0 * problem.spread)
 
 
-def test_more_labels_narrow_the_bandwidth_by_the_sixth_root():
-    assert narrowed(np.ones(640), 1.5) == pytest.approx(1.5 * 64 ** (-1 / 6))
+def test_where_a_defect_measures_like_a_good_its_cloud_is_narrow(problem):
+    known = replace(
+        problem,
+        levels=(np.array([10.0, 12.0]),) * problem.m,
+        spread=np.full(problem.m, 2.0),
+        repeatability=np.full(problem.m, 0.7),
+    )
+    z = np.full((1, problem.m), 20.0)
+    z[0, :5] = 10.0, 9.0, 8.0, 3.0, -INF
+    np.testing.assert_allclose(
+        cloud_widths(known, z, 1.5)[0],
+        [3.0, 3.0 * 0.65, 0.9, 0.9, 0.9, *[3.0] * (problem.m - 5)],
+    )
+    # Never narrower than what re-measuring scatters.
+    np.testing.assert_allclose(cloud_widths(known, z, 1.0)[0, 3], 0.7)
+    # A check has no scatter: its defects stay where they are.
+    check = replace(known, spread=np.zeros(problem.m), repeatability=np.zeros(problem.m))
+    passing = pass_tables(check.levels, z, cloud_widths(check, z, 1.5))
+    np.testing.assert_array_equal(escape_chance(np.zeros(problem.m, np.int64), passing), [0.0])
+    np.testing.assert_array_equal(passing[3], [[1.0], [1.0]])
+
+
+@pytest.mark.parametrize("called_by", [0, 3])
+def test_limits_that_have_nothing_to_do_with_a_defect_do_not_seem_to_catch_it(called_by):
+    """With 30 limits a cloud as wide everywhere would lie beyond one of them more often than not."""
+    one = make_history(make_plant(3), 3, defects=12, goods=4_000, lots=6).problem
+    m, level = 30, np.array([2.3, INF])
+    rng = np.random.default_rng(called_by)
+    z = np.minimum(rng.standard_normal((40, m)), 2.2)
+    z[:, called_by] = 5.0
+    many = replace(
+        one, levels=(level,) * m, spread=np.ones(m), repeatability=np.zeros(m), defect_z=z
+    )
+    freed = np.zeros(m, dtype=np.int64)
+    freed[called_by] = 1  # the one limit that catches them is off
+    chance = escape_chance(freed, pass_tables(many.levels, z, cloud_widths(many, z, 1.0)))
+    assert chance.mean() > 0.6
+    everywhere = escape_chance(freed, pass_tables(many.levels, z, widths(many, 1.0)))
+    assert everywhere.mean() < 0.3
+
+
+def test_more_labels_narrow_the_bandwidth_by_the_fourth_root():
+    assert narrowed(np.ones(810), 1.5) == pytest.approx(0.5)
     uneven = np.r_[np.ones(639), 1e6]
     assert narrowed(uneven, 1.5) > 1.5 * 1.4  # one heavy label is hardly more than one label
 

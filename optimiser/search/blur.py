@@ -6,8 +6,8 @@ chance that a draw from its cloud lies inside every limit. Kinds of defect that 
 been seen yet stand in too: as far beyond one limit as the seen ones lie beyond theirs.
 This file knows the clouds; it knows no non-defects, no costs of review and no search.
 
-Public: ``Blur``, ``Clouds``, ``own_tables``, ``make_clouds``; ``widths``, ``pass_tables``,
-``narrowed``, ``escape_chance``, ``called_chance``, ``escape_prices``, ``escapes_live``.
+Public: ``Blur``, ``Clouds``, ``own_tables``, ``make_clouds``; ``widths``, ``cloud_widths``,
+``pass_tables``, ``narrowed``, ``escape_chance``, ``called_chance``, ``escape_prices``, ``escapes_live``.
 
 Shape letters: **m** limits, **k** levels of a limit, **d** defects, **b** borrowed ones,
 **q** clouds (own defects, then borrowed ones, then unseen kinds).
@@ -27,9 +27,11 @@ LEAST_CALLED_CHANCE = 0.25
 # A family without a defect of its own is taken to have had half a one (the usual correction
 # of a zero count), so that borrowed defects can speak there at all.
 UNSEEN_DEFECTS = 0.5
-# More defects need less blur. The power was measured on the made-up plant: 1.5 standard
-# deviations of the goods at 10 labels, 1.2 at 40, 1.0 at 100.
-NARROWING, NARROW_FROM = -1.0 / 6.0, 10.0
+# More defects need less blur. The power was measured on the made-up plant and on strangers: 1.5
+# standard deviations of the goods at 10 labels, 1.1 at 40, 0.8 at 100.
+NARROWING, NARROW_FROM = -1.0 / 4.0, 10.0
+# Where a defect measures like a good it is spread by this share of the width only.
+AMONG_GOODS = 0.3
 # How an unseen kind's depth is drawn: the middles of fifths of the seen depths.
 DEPTHS = (np.arange(5) + 0.5) / 5
 
@@ -42,7 +44,7 @@ class Blur:
     ----------
     bandwidth : float
         Width in standard deviations of the goods for ten labelled defects, > 0; narrows
-        with the sixth root of their number.
+        with the fourth root of their number.
     damping : float
         How far a label that came from a call is weighted up by the inverse of its cloud's
         chance to be called: 0 not at all, 1 fully; between them that power of it.
@@ -101,6 +103,36 @@ def widths(problem: Problem, factor: float) -> Floats:
     return np.asarray(np.maximum(wide, np.finfo(np.float64).tiny), dtype=np.float64)
 
 
+def cloud_widths(problem: Problem, z: Floats, factor: float) -> Floats:
+    """Return how widely each cloud is spread at each limit.
+
+    Where a defect lies among the goods, a deviation or more inside the tightest level that may be
+    set, it is narrow: it is there because it is a good in this respect, and spread like the rest
+    it would seem to be caught, a little at every limit, by limits that have nothing to do with it.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+    z : ndarray, shape (q, m)
+        Centres; -inf where not measured.
+    factor : float
+        Standard deviations of the goods, > 0.
+
+    Returns
+    -------
+    ndarray, shape (q, m)
+        In the measurement's unit: as `widths` has it from the tightest level on, `AMONG_GOODS` of
+        that from one standard deviation of the goods inside it, in proportion between; never
+        below the repeatability.
+    """
+    tightest = np.array([level[0] for level in problem.levels])
+    with np.errstate(over="ignore"):
+        out = np.clip(1.0 + (z - tightest) / widths(problem, 1.0), 0.0, 1.0)
+    narrow = (AMONG_GOODS + (1.0 - AMONG_GOODS) * out) * widths(problem, factor)
+    return np.asarray(np.maximum(narrow, widths(problem, 0.0)), dtype=np.float64)
+
+
 def pass_tables(levels: tuple[Floats, ...], z: Floats, width: Floats) -> tuple[Floats, ...]:
     """Return the chance that each cloud lies inside each level, limit by limit.
 
@@ -110,17 +142,18 @@ def pass_tables(levels: tuple[Floats, ...], z: Floats, width: Floats) -> tuple[F
         Settable levels; +inf is a limit that is off.
     z : ndarray, shape (q, m)
         Centres; -inf where not measured.
-    width : ndarray, shape (m,)
-        Bandwidths, > 0.
+    width : ndarray, shape (m,) or (q, m)
+        Bandwidths, > 0; of each cloud, or of all.
 
     Returns
     -------
     tuple of m ndarrays, shapes (k_l, q)
         1 where the limit is off or the measurement missing.
     """
+    width = np.broadcast_to(width, z.shape)
     with np.errstate(over="ignore"):
         return tuple(
-            np.asarray(ndtr((level[:, None] - z[:, i]) / width[i]), dtype=np.float64)
+            np.asarray(ndtr((level[:, None] - z[:, i]) / width[:, i]), dtype=np.float64)
             for i, level in enumerate(levels)
         )
 
@@ -219,9 +252,8 @@ def own_tables(problem: Problem, blur: Blur) -> tuple[Floats, ...]:
     tuple of m ndarrays, shapes (k_l, d + b)
     """
     z = np.vstack([problem.defect_z, problem.kin_z]) if blur.borrowed else problem.defect_z
-    return pass_tables(
-        problem.levels, z, widths(problem, narrowed(problem.defect_weight, blur.bandwidth))
-    )
+    wide = cloud_widths(problem, z, narrowed(problem.defect_weight, blur.bandwidth))
+    return pass_tables(problem.levels, z, wide)
 
 
 def make_clouds(problem: Problem, blur: Blur, tables: tuple[Floats, ...], kept: Bools) -> Clouds:
@@ -309,6 +341,5 @@ def _unseen_tables(problem: Problem, blur: Blur, kept: Bools) -> tuple[Floats, .
     for i in range(problem.m):
         beyond = np.ones(len(depths)) if check[i] else np.asarray(depths)
         z[i * len(depths) : (i + 1) * len(depths), i] = near[i] + beyond * unit[i]
-    return pass_tables(
-        problem.levels, z, widths(problem, narrowed(problem.defect_weight, blur.bandwidth))
-    )
+    wide = cloud_widths(problem, z, narrowed(problem.defect_weight, blur.bandwidth))
+    return pass_tables(problem.levels, z, wide)

@@ -20,6 +20,7 @@ import numpy as np
 
 from optimiser.search.blur import (
     Blur,
+    cloud_widths,
     escape_chance,
     make_clouds,
     narrowed,
@@ -251,7 +252,8 @@ def near_tables(problem: Problem) -> tuple[Floats, ...]:
     -------
     tuple of m ndarrays, shapes (k_l, d)
     """
-    near = widths(problem, narrowed(np.ones(problem.defect_lot.size), NEAR))
+    factor = narrowed(np.ones(problem.defect_lot.size), NEAR)
+    near = cloud_widths(problem, problem.defect_z, factor)
     return pass_tables(problem.levels, problem.defect_z, near)
 
 

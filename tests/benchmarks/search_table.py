@@ -29,7 +29,14 @@ from made_up_plant import (
 )
 from scipy.stats import beta, t
 
-from optimiser.search.blur import Blur, escape_prices, make_clouds, own_tables
+from optimiser.search.blur import (
+    NARROW_FROM,
+    NARROWING,
+    Blur,
+    escape_prices,
+    make_clouds,
+    own_tables,
+)
 from optimiser.search.crossfit import Way, fit, hold_out, make_yardstick
 from optimiser.search.descent import best_of, cost_of, make_terrain, starts_for
 from optimiser.search.exact import exact_front
@@ -59,7 +66,7 @@ def fixed_width(width):
     def choose(problem):
         weight = problem.defect_weight
         number = weight.sum() ** 2 / (weight @ weight)
-        widened = width * (number / 10) ** (1 / 6)
+        widened = width * (number / NARROW_FROM) ** -NARROWING
         return fit(problem, Way(blur=Blur(bandwidth=widened, unseen=0.0)))
 
     return choose
