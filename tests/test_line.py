@@ -201,8 +201,9 @@ def test_a_picked_point_is_promised_no_fewer_escapes_than_none():
     released = float(held.escape[held.live_called].sum())
     lucky = replace(held, misread=released + 5)  # fewer misread labels released than expected
     found = together_over_lots([lucky, held], [promise(lucky), promise(held)])
-    assert promise(lucky).in_sum.escapes_added.value < 0
-    assert found.escapes_added.value == pytest.approx(promise(held).escapes_added.value)
+    alone = promise(lucky).escapes_added.value
+    assert 0 < alone < 0.6
+    assert found.escapes_added.value == pytest.approx(promise(held).escapes_added.value + alone)
     most = found.review_saving_per_month.value + found.caught_saving_per_month.value
     assert found.saving_per_month.value < most
 

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import chi2, gamma, norm, t
+from scipy.integrate import quad
+from scipy.stats import chi2, gamma, norm, poisson, t
 
 from optimiser.evidence.intervals import (
     ZERO,
@@ -23,6 +24,7 @@ from optimiser.evidence.promise import (
     HeldOut,
     burst_effect,
     chance_of_loss,
+    expected_real,
     moving,
     no_change,
     promise,
@@ -63,15 +65,31 @@ def counted(held):
     return float(held.escape[held.live_called].sum())
 
 
+def real(escaped, misread, of):
+    """Real escapes after a count, by integration: Poisson count, gamma law beforehand."""
+    law = gamma(0.5, scale=0.02 * of / 0.5)
+
+    def mean_of(power):
+        # With r = s squared nothing is infinite at zero.
+        def inside(s):
+            r = s * s
+            return r**power * poisson.pmf(escaped, r + misread) * law.pdf(r) * 2 * s
+
+        return quad(inside, 0.0, np.sqrt(4 * escaped + 60), epsabs=0, epsrel=1e-9, limit=400)[0]
+
+    return mean_of(1) / mean_of(0)
+
+
 # --- identities -------------------------------------------------------------------------
 
 
-def test_values_are_plain_counts():
+def test_values_are_counts_and_escapes_what_a_count_lets_expect():
     held = held_out()
     found = promise(held)
     assert found.false_calls_saved.value == (held.live_false_calls - held.false_calls).sum()
-    assert found.escapes_added.value == pytest.approx(counted(held) / 0.9)
-    assert found.in_sum.escapes_added.value == pytest.approx(counted(held) / 0.9)
+    # 50 labels, half an escape of 25 beforehand.
+    assert found.escapes_added.value == pytest.approx((counted(held) + 0.5) * 50 / 75 / 0.9)
+    assert found.in_sum.escapes_added.value == found.escapes_added.value
     monthly = 365.25 / 12 / 60
     money = found.false_calls_saved.value * 0.5 - found.escapes_added.value * 20 * 0.9
     assert found.saving_per_month.value == pytest.approx(money * monthly)
@@ -80,14 +98,60 @@ def test_values_are_plain_counts():
     assert 0 <= found.chance_of_loss <= 1
 
 
-def test_misread_goods_are_taken_off_and_a_sum_keeps_what_falls_below_zero():
+@pytest.mark.parametrize("escaped", [0, 1, 4, 15, 40])
+@pytest.mark.parametrize("misread", [0.0, 0.3, 2.0, 9.0])
+@pytest.mark.parametrize("of", [12.0, 60.0, 900.0])
+def test_real_escapes_are_the_mean_after_the_count(escaped, misread, of):
+    assert expected_real(escaped, misread, of=of) == pytest.approx(
+        real(escaped, misread, of), rel=1e-4
+    )
+    if not misread:
+        assert expected_real(escaped, 0.0, of=of) == pytest.approx((escaped + 0.5) * of / (of + 25))
+
+
+@given(
+    escaped=st.floats(0, 60),
+    misread=st.floats(0, 30),
+    more=st.floats(0.01, 5),
+    of=st.floats(1, 900),
+)
+@settings(max_examples=100, deadline=None)
+def test_more_escapes_let_expect_more_and_more_misread_ones_fewer(escaped, misread, more, of):
+    found = expected_real(escaped, misread, of=of)
+    assert 0 < found <= escaped + 0.5
+    assert expected_real(escaped + more, misread, of=of) > found
+    assert expected_real(escaped, misread + more, of=of) <= found * (1 + 1e-12)
+
+
+def test_a_count_of_thousands_is_hardly_changed_and_none_at_all_says_nothing():
+    assert expected_real(3000, 0.0, of=20_000) == pytest.approx(3000, rel=2e-3)
+    assert expected_real(3000, 200.0, of=20_000) == pytest.approx(2800, rel=3e-3)
+    assert expected_real(0, 0.0, of=0) == 0.0
+
+
+def test_families_picked_by_their_counts_are_promised_what_follows():
+    """Rates drawn as seen on plants; kept are the families that look best, as advice keeps them."""
+    rng = np.random.default_rng(5)
+    rate = rng.gamma(0.5, 0.04, 4000)
+    misread = 0.6
+    seen = rng.poisson(60 * rate + misread)
+    told = np.array([expected_real(k, misread, of=60) for k in seen])
+    for best in (seen <= 0, seen <= 1, seen <= 20):
+        assert told[best].sum() == pytest.approx(60 * rate[best].sum(), rel=0.06)
+    # What the count alone says of those picked is less than nothing.
+    assert (seen - misread)[seen <= 0].sum() < 0
+
+
+def test_misread_goods_are_taken_off_and_no_family_is_promised_less_than_none():
     held = held_out()
     less = promise(replace(held, misread=1.5))
-    assert less.escapes_added.value == pytest.approx((counted(held) - 1.5) / 0.9)
+    assert less.escapes_added.value == pytest.approx(real(counted(held), 1.5, 50) / 0.9, rel=1e-4)
     more = promise(replace(held, misread=counted(held) + 4))
-    assert more.escapes_added.value == 0
-    assert more.in_sum.escapes_added.value == pytest.approx(-4 / 0.9)
-    assert more.in_sum.saving_per_month.value > more.saving_per_month.value
+    assert more.escapes_added.value == more.in_sum.escapes_added.value > 0
+    assert more.in_sum.escapes_added.low == pytest.approx(
+        (promise(held).in_sum.escapes_added.low * 0.9 - counted(held) - 4) / 0.9
+    )
+    assert more.in_sum.saving_per_month.high > more.saving_per_month.high
     assert more.escapes_added.low == 0
 
 
@@ -95,7 +159,8 @@ def test_escapes_are_not_promised_below_what_the_setting_itself_releases():
     held = held_out()
     own = promise(replace(held, setting_added=counted(held) + 7))
     assert own.escapes_added.value == pytest.approx((counted(held) + 7) / 0.9)
-    assert promise(replace(held, setting_added=counted(held) - 1)) == promise(held)
+    few = real(counted(held), 0.0, 50)
+    assert promise(replace(held, setting_added=few - 0.1)) == promise(held)
 
 
 def test_the_effect_of_bursts_is_that_of_its_two_parts():
@@ -152,7 +217,7 @@ def test_intervals_hold_their_values_and_the_next_span_is_never_more_certain(
 def test_no_known_defect_released_still_leaves_room_for_some():
     held = replace(held_out(), escape=np.zeros(60))
     found = promise(replace(held, misread=9.0))
-    assert found.escapes_added.value == 0
+    assert found.escapes_added.value == pytest.approx(0.5 * 50 / 75 / 0.9)
     assert found.escapes_added.high == pytest.approx(promise(held).escapes_added.high)
     assert found.escapes_added.high > 2.9
     assert found.next_span.escapes_added.high >= found.escapes_added.high
@@ -200,7 +265,7 @@ def test_the_chance_of_loss_is_that_of_draws():
     effect = burst_effect(held, held.live_called, held.escape)
     monthly = 365.25 / 12 / 60
     unit = 45.0 * monthly * effect
-    cost = rng.gamma(found.added_cost_per_month.value / unit + 0.5, unit, 400_000)
+    cost = rng.gamma(found.added_cost_per_month.value / unit, unit, 400_000)
     reach = (found.review_saving_per_month.high - found.review_saving_per_month.value) / 1.7139
     review = found.review_saving_per_month.value + reach * rng.standard_t(LOTS - 1, 400_000)
     assert chance_of_loss(held) == pytest.approx((review < cost).mean(), abs=0.01)
@@ -337,13 +402,14 @@ def added_by_formula(held, total):
     """Escapes added: as shown, and as they go into a sum."""
     if not held.loosens:
         return ZERO, ZERO
-    count = max(held.escape[held.live_called].sum(), held.setting_added + held.misread)
+    escaped = held.escape[held.live_called].sum()
+    count = max(escaped, held.setting_added + held.misread)
     truly = 1 / (1 - held.miss_rate)
     seen, least = total(count), total(0.0).times(truly)
-    low, value, high = ((x - held.misread) * truly for x in (seen.low, count, seen.high))
-    shown = Interval(
-        value=max(0.0, value), low=max(0.0, low), high=max(0.0, value, least.high, high)
-    )
+    value = max(held.setting_added, real(escaped, held.misread, held.live_called.sum())) * truly
+    low = min(value, (seen.low - held.misread) * truly)
+    high = max(value, (seen.high - held.misread) * truly)
+    shown = Interval(value=value, low=max(0.0, low), high=max(least.high, high))
     return shown, Interval(value=value, low=low, high=high)
 
 
@@ -482,11 +548,11 @@ def test_the_chance_of_loss_is_its_sum_over_equally_likely_costs_and_gains(chang
     parts = by_formula(held, 0.9, ahead=False)
     monthly, called = 365.25 / 12 / held.span_days, held.live_called
 
-    def worth(money, which, events, scale):
+    def worth(money, which, events, scale, half=0.5):
         unit = price_of(held, which, events) * scale * monthly * effect_of(held, which, events)
-        return [gamma.ppf((n + 0.5) / 100, money / unit + 0.5) * unit for n in range(100)]
+        return [gamma.ppf((n + 0.5) / 100, money / unit + half) * unit for n in range(100)]
 
-    cost = worth(parts["cost"].value, called, held.escape, 1.0) if held.loosens else [0.0]
+    cost = worth(parts["cost"].value, called, held.escape, 1.0, 0.0) if held.loosens else [0.0]
     scale = (1 - held.miss_rate) * held.passed_weight
     gain = worth(parts["gain"].value, ~called, 1 - held.escape, scale) if held.tightens else [0.0]
     lots = LOTS - 1
@@ -511,7 +577,7 @@ def test_without_any_scatter_the_chance_of_loss_is_a_count_of_losing_outcomes():
     review = by_formula(held, 0.9, ahead=False)["review"]
     assert review.low == pytest.approx(review.high)
     unit = price_of(held, held.live_called, held.escape) * monthly * parts["effect"]
-    costs = gamma.ppf((np.arange(100) + 0.5) / 100, parts["cost"].value / unit + 0.5) * unit
+    costs = gamma.ppf((np.arange(100) + 0.5) / 100, parts["cost"].value / unit) * unit
     lost = (costs >= review.value).mean()
     assert 0.2 < lost < 0.8
     assert chance_of_loss(held) == pytest.approx(lost, abs=0.011)

@@ -8,11 +8,13 @@ run lies. What *the next span* of the same length may bring has a predictive one
 uncertainty and the scatter of one span, bursts included.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import gammaln, softmax, xlogy
 from scipy.stats import chi2, gamma, norm, t
 
 from optimiser.evidence.intervals import (
@@ -70,7 +72,8 @@ class HeldOut:
         goods released times the rate at which reviewers misread them.
     setting_added : float
         Labelled defects that the live recipe calls and the proposed setting itself does not,
-        less those that are expected to be misread goods; below zero by chance.
+        less those that are expected to be misread goods; below zero by chance. No fewer escapes
+        are promised.
     bursts : float
         Variance over mean of the number of the family's defects in a lot, >= 1.
     widen : float
@@ -113,9 +116,9 @@ class NextSpan:
 class Addends:
     """The figures of one family as they go into a sum over families.
 
-    Misread goods among the labels are taken off by their expected number, which now and then
-    exceeds the labels there are. One family by itself is then said to add no escape; in a sum
-    that would make too many of them, so here the figures may fall below zero.
+    Their values are those of the family by itself. Misread goods among the labels are taken off by
+    their expected number, which now and then exceeds the labels there are: one family by itself
+    ends at no escape, here the lower end may fall below that and evens out in the sum.
     """
 
     escapes_added: Interval
@@ -221,8 +224,9 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
     Notes
     -----
     False calls: ratio estimator over lots, with the error of the correction for lots not
-    seen. Escapes added: exact interval of a count whose variance is `bursts` times its mean; not
-    below what the setting itself releases of the known defects. Escapes caught: gamma interval of
+    seen. Escapes added: what is expected after the count, as if half a defect of 25 had been seen
+    to escape beforehand (`expected_real`), and not below what the setting itself releases of the known
+    defects; exact interval of a count whose variance is `bursts` times its mean. Escapes caught: gamma interval of
     a weighted sum, as if one more that weighs as much as a tested one could have been there.
     Money: sum of the three, MOVER; prices are taken as known.
     Reviewed labels miss the defects that reviewers passed, hence the division by
@@ -303,8 +307,9 @@ def chance_of_loss(held: HeldOut) -> float:
     Notes
     -----
     Review saved is spread by Student's distribution over lots, escapes added and caught by
-    gamma distributions with half an event more than counted (Jeffreys' prior of a Poisson mean),
-    each event as heavy as bursts make it. The interval that is shown is wider, for it must cover
+    gamma distributions, each event as heavy as bursts make it: of those added with the mean that
+    is promised, of those caught with half an event more than counted (Jeffreys' prior of a Poisson
+    mean [1]_). The interval that is shown is wider, for it must cover
     whatever the truth; a decision needs the middle of the road. A change that catches nothing in
     the lots held out is given no gain.
 
@@ -314,29 +319,35 @@ def chance_of_loss(held: HeldOut) -> float:
     """
     parts = _expected(held, LEVEL)
     freedom = max(1, int((held.items > 0).sum()) - 1)
-    unit = float(t.ppf((1 + LEVEL) / 2, freedom))
-    reach = (parts.review.high - parts.review.value) / unit
+    reach = (parts.review.high - parts.review.value) / float(t.ppf((1 + LEVEL) / 2, freedom))
     called, passed = held.live_called, ~held.live_called
     monthly = DAYS_PER_MONTH / held.span_days
     cost = gain = np.zeros(1)
     if held.loosens:
         effect = burst_effect(held, called, held.escape)
-        cost = _possible(parts.cost.value, _price(held, called, held.escape) * monthly * effect)
+        unit = _price(held, called, held.escape) * monthly * effect
+        cost = _possible(parts.cost.value, unit, beforehand=0.0)
     if parts.gain.value > 0:
         effect = burst_effect(held, passed, 1 - held.escape)
         each = _price(held, passed, 1 - held.escape) * (1 - held.miss_rate) * held.passed_weight
-        gain = _possible(parts.gain.value, each * monthly * effect)
+        gain = _possible(parts.gain.value, each * monthly * effect, beforehand=0.5)
     net = parts.review.value + gain[None, :] - cost[:, None]
     if not reach or not np.isfinite(reach):
         return float((net <= 0).mean())
     return float(t.cdf(-net / reach, freedom).mean())
 
 
-def _possible(money: float, unit: float) -> Floats:
-    """Return equally likely values of money that comes in events of a unit each."""
+def _possible(money: float, unit: float, *, beforehand: float) -> Floats:
+    """Return equally likely values of money that comes in events of a unit each.
+
+    Some events' worth is added beforehand to what was found.
+    """
     if not unit:
         return np.array([money])
-    return np.asarray(gamma.ppf(MIDDLES, money / unit + 0.5, scale=unit), dtype=np.float64)
+    shape = money / unit + beforehand
+    if shape <= 0:
+        return np.zeros(1)
+    return np.asarray(gamma.ppf(MIDDLES, shape, scale=unit), dtype=np.float64)
 
 
 def _expected(held: HeldOut, level: float) -> _Parts:
@@ -426,25 +437,80 @@ def _added(held: HeldOut, signed: Interval, level: float, *, ahead: bool) -> Int
         return ZERO
     effect = burst_effect(held, held.live_called, held.escape)
     least = _counted(0.0, effect, level, ahead=ahead).times(1 / (1 - held.miss_rate))
-    value = max(0.0, signed.value)
-    return Interval(value=value, low=max(0.0, signed.low), high=max(value, least.high, signed.high))
+    high = max(signed.value, least.high, signed.high)
+    return Interval(value=signed.value, low=max(0.0, signed.low), high=high)
 
 
 def _added_in_sum(held: HeldOut, level: float, *, ahead: bool) -> Interval:
     """Return the same as it goes into a sum.
 
     Goods that reviewers misread as defects are expected in a known number among the labels that
-    escape, and taken off: below zero where more are expected than labels escape.
+    escape, and taken off: the lower end is below zero where more are expected than labels escape.
     """
     if not held.loosens:
         return ZERO
     called, misread = held.live_called, held.misread
-    counted = max(float(held.escape[called].sum()), held.setting_added + misread)
+    escaped = float(held.escape[called].sum())
     effect = burst_effect(held, called, held.escape)
-    seen = _counted(counted, effect, level, ahead=ahead)
+    # Never below the known defects that the setting itself lets pass, less those misread.
+    seen = _counted(max(escaped, held.setting_added + misread), effect, level, ahead=ahead)
+    value = max(held.setting_added, expected_real(escaped, misread, of=float(called.sum())))
     return Interval(
-        value=counted - misread, low=seen.low - misread, high=seen.high - misread
+        value=value, low=min(value, seen.low - misread), high=max(value, seen.high - misread)
     ).times(1 / (1 - held.miss_rate))
+
+
+BEFOREHAND_ESCAPED, BEFOREHAND_DEFECTS = 0.5, 25.0
+
+
+def expected_real(escaped: float, misread: float, *, of: float) -> float:
+    """Return how many defects as good as some known ones are expected to escape.
+
+    Parameters
+    ----------
+    escaped : float
+        Labels that escape when held out; goods that were misread are among them.
+    misread : float
+        How many of these goods are expected, >= 0.
+    of : float
+        Labels held out, as many as the figure is for.
+
+    Returns
+    -------
+    float
+        Above nothing unless there are no labels at all.
+
+    Notes
+    -----
+    The count is Poisson with mean ``r + misread``, and ``r``, the real ones, has a gamma
+    distribution beforehand, worth half a defect escaped among 25: a count of a handful says little,
+    and families are singled out by theirs. Afterwards ``r`` is a mixture over how many of the labels
+    that escaped are real, each part a gamma distribution again; this is its mean. With no misread
+    goods it is ``(escaped + 0.5) · of / (of + 25)``. What it costs where many defects are known is
+    nothing to speak of; where few are, the error halves (DEVELOPERS.md, "Does it keep its
+    promises").
+
+    Examples
+    --------
+    >>> expected_real(2, 0.0, of=75)
+    1.875
+    >>> round(expected_real(2, 1.0, of=75), 3), round(expected_real(0, 1.0, of=75), 3)
+    (0.925, 0.375)
+    """
+    if of <= 0:
+        return 0.0
+    below = math.floor(escaped)
+    fewer, more = (_after(n, misread, 1 + BEFOREHAND_DEFECTS / of) for n in (below, below + 1))
+    return fewer + (escaped - below) * (more - fewer)
+
+
+def _after(escaped: int, misread: float, rate: float) -> float:
+    """Return the mean of the real ones after a count, by how many of the counted are real."""
+    real = np.arange(escaped + 1)
+    shape = BEFOREHAND_ESCAPED + real
+    of_misread = xlogy(escaped - real, misread)
+    ways = of_misread - gammaln(real + 1) - gammaln(escaped - real + 1)
+    return float(softmax(ways + gammaln(shape) - shape * np.log(rate)) @ shape / rate)
 
 
 def burst_effect(held: HeldOut, of: NDArray[np.bool_], events: Floats) -> float:

@@ -135,11 +135,9 @@ def together_over_lots(
 
     Notes
     -----
-    A family's escapes added enter at no less than nothing. Where a change was found without
-    looking at others, goods expected to be misread may outnumber the labels that it releases, and
-    in a sum that evens out (`promise.Addends`); a point that was picked among many for releasing
-    few labels was picked for releasing few misread ones, and taking off the expected number of
-    these once more promised 7 % too much.
+    A family's escapes added enter as it is promised them, their lower end at no less than nothing: a
+    point that was picked among many for releasing few labels was picked for releasing few misread
+    ones, and taking off the expected number of these once more promised 7 % too much.
     """
     review = sharing([ByLot(amount=_review(h), items=h.items) for h in held])
     escapes = sharing([ByLot(amount=_escapes(h), items=h.items) for h in held])
