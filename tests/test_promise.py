@@ -24,6 +24,7 @@ from optimiser.evidence.promise import (
     HeldOut,
     burst_effect,
     chance_of_loss,
+    expected_among,
     expected_real,
     moving,
     no_change,
@@ -121,6 +122,21 @@ def test_more_escapes_let_expect_more_and_more_misread_ones_fewer(escaped, misre
     assert 0 < found <= escaped + 0.5
     assert expected_real(escaped + more, misread, of=of) > found
     assert expected_real(escaped, misread + more, of=of) <= found * (1 + 1e-12)
+
+
+@pytest.mark.parametrize("escaped", [0, 1, 4, 15])
+@pytest.mark.parametrize("misread", [0.0, 0.4, 3.0])
+@pytest.mark.parametrize("of", [20, 200])
+def test_of_escaped_labels_those_real_are_what_drawing_says(escaped, misread, of):
+    rng = np.random.default_rng(escaped + of)
+    true = rng.poisson(rng.gamma(0.5, 0.04, 1_000_000) * of)
+    seen = true + rng.poisson(misread, true.size)
+    found = expected_among(escaped, misread, of=of)
+    if misread and (seen == escaped).sum() > 300:
+        assert found == pytest.approx(true[seen == escaped].mean(), abs=0.15)
+    if not misread:
+        assert found == escaped
+    assert 0 <= found <= escaped
 
 
 def test_a_count_of_thousands_is_hardly_changed_and_none_at_all_says_nothing():

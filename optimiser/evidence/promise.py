@@ -71,9 +71,8 @@ class HeldOut:
         Misread goods expected among the labelled defects that escape when held out: reviewed
         goods released times the rate at which reviewers misread them.
     setting_added : float
-        Labelled defects that the live recipe calls and the proposed setting itself does not,
-        less those that are expected to be misread goods; below zero by chance. No fewer escapes
-        are promised.
+        Labelled defects that the live recipe calls and the proposed setting itself does not, those
+        that are expected to be real (`expected_among`). No fewer escapes are promised.
     bursts : float
         Variance over mean of the number of the family's defects in a lot, >= 1.
     widen : float
@@ -499,18 +498,53 @@ def expected_real(escaped: float, misread: float, *, of: float) -> float:
     """
     if of <= 0:
         return 0.0
-    below = math.floor(escaped)
-    fewer, more = (_after(n, misread, 1 + BEFOREHAND_DEFECTS / of) for n in (below, below + 1))
+    below, rate = math.floor(escaped), _rate(of)
+    fewer, more = (
+        float(_ways(n, misread, rate) @ (BEFOREHAND_ESCAPED + np.arange(n + 1)) / rate)
+        for n in (below, below + 1)
+    )
     return fewer + (escaped - below) * (more - fewer)
 
 
-def _after(escaped: int, misread: float, rate: float) -> float:
-    """Return the mean of the real ones after a count, by how many of the counted are real."""
+def expected_among(escaped: int, misread: float, *, of: float) -> float:
+    """Return how many of some escaped labels are expected to be real.
+
+    Parameters
+    ----------
+    escaped : int
+        Labels that escape.
+    misread : float
+        How many misread goods are expected among them, >= 0.
+    of : float
+        Labels in all.
+
+    Returns
+    -------
+    float
+        0..escaped, by the law of `expected_real`; all of them where nothing is misread.
+
+    Examples
+    --------
+    >>> expected_among(3, 0.0, of=20), round(expected_among(3, 1.0, of=20), 3)
+    (3.0, 0.901)
+    """
+    if of <= 0:
+        return float(escaped)
+    return float(_ways(escaped, misread, _rate(of)) @ np.arange(escaped + 1))
+
+
+def _rate(of: float) -> float:
+    """Return the rate of the gamma law after so many labels, in the real ones of all of them."""
+    return 1 + BEFOREHAND_DEFECTS / of
+
+
+def _ways(escaped: int, misread: float, rate: float) -> Floats:
+    """Return the chance that 0, 1, ... all of some escaped labels are real, shape (escaped + 1,)."""
     real = np.arange(escaped + 1)
     shape = BEFOREHAND_ESCAPED + real
     of_misread = xlogy(escaped - real, misread)
     ways = of_misread - gammaln(real + 1) - gammaln(escaped - real + 1)
-    return float(softmax(ways + gammaln(shape) - shape * np.log(rate)) @ shape / rate)
+    return np.asarray(softmax(ways + gammaln(shape) - shape * np.log(rate)), dtype=np.float64)
 
 
 def burst_effect(held: HeldOut, of: NDArray[np.bool_], events: Floats) -> float:

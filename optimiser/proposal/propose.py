@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from optimiser.evidence.bursts import INDEPENDENT, Bursts
-from optimiser.evidence.promise import DAYS_PER_MONTH, HeldOut, Promise, no_change, promise
+from optimiser.evidence.promise import (
+    DAYS_PER_MONTH,
+    HeldOut,
+    Promise,
+    expected_among,
+    no_change,
+    promise,
+)
 from optimiser.plant.file import Plant
 from optimiser.proposal.proof import Searched, Unseen, prove, shortlist
 from optimiser.proposal.reasons import (
@@ -363,10 +370,14 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
 
 
 def _own_added(case: Case, problem: Problem, setting: Ints) -> float:
-    """Return the known defects that a setting itself releases, less those expected misread."""
+    """Return how many known defects a setting itself releases, those expected to be real."""
     released = problem.defect_called & ~is_called(setting, problem.defect_ranks)
-    goods = _released_goods(case, partial(is_called, setting)).sum()
-    return float(released.sum()) - _misread(case, problem, released, float(goods))
+    goods = float(_released_goods(case, partial(is_called, setting)).sum())
+    return expected_among(
+        int(released.sum()),
+        _misread(case, problem, released, goods),
+        of=float(problem.defect_called.sum()),
+    )
 
 
 def _misread(case: Case, problem: Problem, released: NDArray[np.bool_], goods: float) -> float:
