@@ -128,6 +128,13 @@ def test_critical_is_what_the_proposal_said_or_a_signature_found():
     assert found.states[1].state == "accepted"
 
 
+def test_neither_a_hold_nor_a_revision_makes_a_family_critical():
+    found = after(entry(1, "proposal"), entry(2, "hold", 1), entry(3, "accept", 1))
+    assert (found.states[1].state, found.states[1].critical) == ("accepted", False)
+    assert found.take(entry(4, "export", proposals=[1], revision="8")) is None
+    assert not found.states[1].critical
+
+
 @pytest.mark.parametrize(
     ("kind", "state"), [("hold", "held"), ("reject", "rejected"), ("withdraw", "withdrawn")]
 )
