@@ -2,6 +2,7 @@
 
 import os
 import subprocess
+import tempfile
 import time
 from dataclasses import replace
 
@@ -55,6 +56,18 @@ def test_a_signature_is_of_one_text_by_one_key_for_this_use(keys):
     assert not is_signed(TEXT, signed(mine, TEXT, "file"), public)
     assert not is_signed(TEXT, "", public)
     assert not is_signed(TEXT, made, "")
+
+
+def test_checking_leaves_no_file_and_says_nothing(keys, monkeypatch, tmp_path, capfd):
+    (mine, public), _ = keys
+    made = signed(mine, TEXT)
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "short").mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "short"))
+    assert is_signed(TEXT, made, public)
+    assert not is_signed(TEXT, "no signature", public)
+    assert [p.name for p in tmp_path.rglob("*")] == ["short"]
+    assert capfd.readouterr() == ("", "")
 
 
 def test_a_key_file_signs_what_openssh_verifies_and_words_of_any_alphabet(keys):
