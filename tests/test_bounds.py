@@ -119,6 +119,17 @@ def test_without_a_guard_band_the_bound_itself_is_the_edge(tmp_path):
     assert len(broken(upper(60.0), upper(120.5), plant)) == 1
 
 
+def test_a_measurement_without_a_repeatability_has_no_guard_band(tmp_path):
+    chip = {"termination": "chip", "workmanship": BOUNDS}
+    toml = table(families={"CHIP": chip}, measurements={"offset": {"unit": "um", "step": 5.0}})
+    rows = [item(offset=100.0)]
+    plant = read_plant(make_plant(tmp_path, items=[], toml=toml, must_catch=rows))
+    assert broken(upper(60.0), upper(100.0), plant)[0].startswith("must-catch item KB-1")
+    assert broken(upper(60.0), upper(99.5), plant) == []
+    assert broken(upper(100.0), upper(120.0), plant) == []
+    assert len(broken(upper(100.0), upper(120.5), plant)) == 1
+
+
 def item(**values):
     return {"name": "KB-1", "family": "CHIP"} | values
 
