@@ -41,6 +41,7 @@ def test_letters_that_unicode_calls_confusable_are_one(strange, plain):
         ("A\u00adda", "ada"),  # a hyphen that is seen at a line's end alone
         ("Ad\u00e1", "ada"),
         ("Ada\u0301", "ada"),  # the accent as a character of its own
+        ("\u00c1da Que\u0301ll", "ada quell"),
         ("\uff21\uff24\uff21", "ada"),  # as wide as Chinese letters
         ("Stra\u00dfe", "strasse"),
         ("B0b", "bob"),
