@@ -307,6 +307,9 @@ def test_of_rows_with_one_setting_the_best_and_the_live_one_stand_for_it(choice,
     again.study = both
     assert [p.setting.tolist() for p in again.points] == [p.setting.tolist() for p in choice.points]
     assert {0, best} <= {p.row for p in again.points}
+    again = Choice(choice.case, choice.proposal, choice.found)
+    again.study = replace(both, front=np.array([best + n, n]))
+    assert {p.row for p in again.points} == {0, best}
     assert sum(p.recommended for p in again.points) == 1
     again = Choice(choice.case, choice.proposal, choice.found)
     again.study = replace(both, recommended=best + n)
