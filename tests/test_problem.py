@@ -20,7 +20,7 @@ from optimiser.search.pose import (
     loosest_levels,
     pose,
 )
-from optimiser.tally.count import tally_history
+from optimiser.tally.count import Defects, tally_history
 from optimiser.tally.grid import make_grids
 
 POSED = """
@@ -409,3 +409,45 @@ def test_without_misreading_or_labels_or_goods_every_label_is_true(posed):
     frame = tally.defects.frame.assign(found_by="test")
     tested = replace(tally, defects=replace(tally.defects, frame=frame))
     assert (chance_to_be_true(tested, 0.02) == 1).all()
+
+
+def test_a_label_stands_for_as_many_as_the_channels_that_could_find_it_left_out():
+    """Test finds 30 %; an audit picked one in ten: one of the two finds 1 - 0.7 * 0.9 = 37 %."""
+    frame = pd.DataFrame(
+        {
+            "found_by": ["test", "audit", "review", "field", "second look", "audit"],
+            "weight": [1.0, 10.0, 1.0, 1.0, 1.0, 10.0],
+            "live_called": [False, False, True, False, False, True],
+        }
+    )
+    none = np.zeros((6, 0))
+    defects = Defects(
+        frame=frame,
+        ranks=none.astype(np.int16),
+        z=none,
+        settled=np.zeros(6, dtype=bool),
+        scope=np.zeros(6, dtype=np.int32),
+        lot=np.zeros(6, dtype=np.int32),
+    )
+    expected = [1 / 0.3, 1 / 0.37, 1.0, 1.0, 1.0, 1.0]
+    np.testing.assert_allclose(label_weights(defects, 0.3), expected)
+
+
+def test_a_label_of_a_later_stage_stands_for_its_weight_and_never_for_less_than_itself():
+    frame = pd.DataFrame(
+        {
+            "found_by": ["later stage", "later stage", "later stage"],
+            "weight": [4.0, 0.5, 2.5],
+            "live_called": [False, False, True],
+        }
+    )
+    none = np.zeros((3, 0))
+    defects = Defects(
+        frame=frame,
+        ranks=none.astype(np.int16),
+        z=none,
+        settled=np.zeros(3, dtype=bool),
+        scope=np.zeros(3, dtype=np.int32),
+        lot=np.zeros(3, dtype=np.int32),
+    )
+    assert label_weights(defects, 0.3).tolist() == [4.0, 1.0, 2.5]

@@ -1,12 +1,12 @@
 """Mutants of the files that carry the honesty: ``python tests/benchmarks/mutants.py certificate``.
 
 Works on a copy of the repository, so that nothing here changes; needs ``pip install 'mutmut>=3.8'``.
-The tool runs for each mutant those tests that it saw in the changed function, the quickest first, and
-sees a fixture of a module in the first test alone that asked for it, and nothing of other processes.
-So whatever is not killed is looked at again with all tests of the file's modules in a process of its
-own. Prints per file how many mutants there are, how many the first and the second look kill, and the
-difference of every survivor. With ``--folder`` the copy stays there, and a later call looks at its
-survivors alone, with the tests of now.
+The tool runs for each mutant those tests of the file's first module that it saw in the changed
+function, the quickest first; it sees a fixture of a module in the first test alone that asked for it,
+and nothing of other processes. So whatever is not killed is looked at again with all tests of the
+file's modules in a process of its own. Prints per file how many mutants there are, how many the first
+and the second look kill, and the difference of every survivor. With ``--folder`` the copy stays
+there, and a later call looks at its survivors alone, with the tests of now.
 
 What a decorator wraps (``@cache``, ``@property``) the tool leaves as it is: break that by hand.
 """
@@ -151,13 +151,15 @@ def mutants(room: Path, file: str, children: int) -> None:
         copy.take_tests()
     else:
         copy.prepare()
-    if not copy.left.exists():
+    looked = copy.left.exists()
+    if not looked:
         copy.run(children)
     found = copy.states()
     first = [name for name, state in found.items() if state == "killed"]
     left = [name for name in found if name not in set(first)]
-    known = copy.left.read_text().split() if copy.left.exists() else left
-    alive = copy.survivors(known)
+    if not looked:
+        copy.left.write_text("\n".join(left))
+    alive = copy.survivors(copy.left.read_text().split())
     copy.left.write_text("\n".join(alive))
     counts = f"{len(found)} mutants, {len(first)} killed at first"
     print(f"{file}: {counts}, {len(left) - len(alive)} of {len(left)} since", flush=True)
