@@ -48,6 +48,9 @@ def test_letters_that_unicode_calls_confusable_are_one(strange, plain):
         ("1da", "ida"),
         ("Ida", "lda"),
         ("Ada 22", "ada 22"),
+        ("Marn", "mam"),  # m is confused with r and n
+        ("\u043b\u044f", "\u1d2b\u1d19"),  # two letters each confused with the other alone
+        ("\u03b5", "\u0454"),  # Greek and Cyrillic, both confused with one Latin letter
         ("\u674e\u96f7", "\u674e\u96f7"),
     ],
 )
