@@ -219,6 +219,41 @@ def test_a_problem_is_what_the_items_make_of_it(posed):
     assert alone.kin_price.shape == (0,)
 
 
+def test_where_a_limit_is_off_or_knows_no_spread_no_distance_from_it_is_borrowed(posed):
+    """As if the sibling, or the family itself, had no such limit."""
+    plant, tallies = posed
+    tally, sibling = tallies["F"], tallies["G"]
+    must = np.zeros((0, len(tally.grid.limits)), dtype=np.int64)
+
+    def with_limit(of, n, **changed):
+        limits = list(of.grid.limits)
+        limits[n] = replace(limits[n], **changed)
+        return replace(of, grid=replace(of.grid, limits=tuple(limits)))
+
+    def off(of, n):
+        z = of.grid.limits[n].z.copy()
+        z[-1] = np.inf
+        return with_limit(of, n, z=z, live=len(z) - 1)
+
+    def borrowed(own, their):
+        problem = pose(own, [their], plant, must)
+        return problem.kin_z.tolist(), problem.kin_price.tolist()
+
+    own = {(limit.measurement, limit.side): n for n, limit in enumerate(tally.grid.limits)}
+    shared = [
+        (n, own[limit.measurement, limit.side])
+        for n, limit in enumerate(sibling.grid.limits)
+        if (limit.measurement, limit.side) in own
+    ]
+    assert len(shared) > 1
+    for n, k in shared:
+        none = borrowed(tally, with_limit(sibling, n, measurement="another"))
+        assert none != borrowed(tally, sibling)
+        assert borrowed(tally, with_limit(sibling, n, spread=0.0)) == none
+        assert borrowed(tally, off(sibling, n)) == none
+        assert borrowed(off(tally, k), sibling) == none
+
+
 def test_a_problem_of_some_lots_knows_nothing_of_the_others(posed):
     plant, tallies = posed
     tally, siblings = tallies["F"], [tallies["G"], tallies["H"]]
