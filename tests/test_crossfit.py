@@ -216,7 +216,11 @@ def uneven(problem):
     return replace(problem, always=np.arange(problem.lots) % 4)
 
 
-def test_folds_weigh_goods_and_defects_alike(uneven):
+@pytest.mark.parametrize("seed", [None, 1, 2, 3])
+def test_folds_weigh_goods_and_defects_alike(uneven, seed):
+    if seed is not None:  # items that every setting calls outnumber the contested ones
+        always = np.random.default_rng(seed).integers(0, 3_000, uneven.lots)
+        uneven = replace(uneven, always=always)
     goods = np.asarray(uneven.counts.sum(axis=0)).ravel() + uneven.always
     defects = np.bincount(uneven.defect_lot, minlength=uneven.lots)
     load = goods / goods.sum() + defects / defects.sum()
