@@ -92,8 +92,10 @@ def test_crossfit_is_fit_without_each_fold(problem):
         np.testing.assert_array_equal(outcome.false_calls[lots], called[lots])
 
 
-def test_a_choice_is_shown_fits_that_saw_neither_its_fold_nor_the_one_it_looks_at(problem):
-    way, yardstick = Way(blur=Blur(bandwidth=1.2)), make_yardstick(problem)
+@pytest.mark.parametrize("folds", [3, 5])
+def test_a_choice_is_shown_fits_that_saw_neither_its_fold_nor_the_one_it_looks_at(problem, folds):
+    way, yardstick = Way(blur=Blur(bandwidth=1.2)), make_yardstick(problem, folds=folds)
+    assert yardstick.folds == folds
     outcome = crossfit(problem, way, yardstick)
     lot_fold, defect_fold = yardstick.lot_fold, yardstick.lot_fold[problem.defect_lot]
     seen_by_less = 0
