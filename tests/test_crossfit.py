@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_up_plant import make_history, make_plant
 
-from optimiser.search.blur import Blur, escape_chance, escapes_live
+from optimiser.search.blur import Blur, escape_chance, escapes_live, make_clouds, own_tables
 from optimiser.search.crossfit import Way, crossfit, fit, fold_lots, hold_out, make_yardstick
+from optimiser.search.descent import cost_of, make_terrain
 from optimiser.search.problem import keeps_to_rails, released_share, stops_work
 from optimiser.tally.count import is_called
 
@@ -313,3 +314,62 @@ def test_escapes_are_priced_up_until_the_setting_keeps_to_its_rails(problem):
     dearer = (fit(replace(problem, most_released=1.0), w) for w in prices)
     wanted = next(s for s in dearer if released_share(problem, s) <= 0.02)
     np.testing.assert_array_equal(found, wanted)
+
+
+# --- what a fit is ----------------------------------------------------------------------
+
+
+def reviewed(problem, setting):
+    """Return the false calls of a setting over all lots."""
+    return int((is_called(setting, problem.ranks) @ problem.counts).sum())
+
+
+def one_limit_elsewhere(problem, setting, limits, *, tighter):
+    """Yield the setting with one limit at each of its other levels, or the tighter ones."""
+    for n in limits:
+        for level in range(setting[n] if tighter else problem.last[n] + 1):
+            other = setting.copy()
+            other[n] = level
+            yield other
+
+
+@pytest.mark.parametrize("blur", [Blur(), Blur(bandwidth=1.5)])
+def test_no_limit_of_a_fit_can_be_moved_to_a_cheaper_level(problem, blur):
+    """Costs by what descent itself is tested with; the live recipe costs more."""
+    setting = fit(problem, Way(blur=blur))
+    tables = own_tables(problem, blur)
+    clouds = make_clouds(problem, blur, tables, np.ones(problem.defect_lot.size, dtype=bool))
+    terrain = make_terrain(problem, clouds)
+    cost = cost_of(terrain, setting)
+    assert cost < cost_of(terrain, problem.live) * 0.99
+    others = one_limit_elsewhere(problem, setting, range(problem.m), tighter=False)
+    assert all(cost_of(terrain, other) >= cost * (1 - 1e-9) for other in others)
+
+
+@pytest.mark.parametrize("most", [1, 2, 1_000])
+def test_a_fit_stands_as_tight_as_costs_no_more_false_calls(problem, most):
+    """Of the limits that may move; the others stay at the live recipe's level."""
+    setting = fit(problem, Way(most_moved=most))
+    moved = np.flatnonzero(setting != problem.live)
+    assert 0 < moved.size <= most
+    limits = range(problem.m) if most > problem.m else moved
+    calls = reviewed(problem, setting)
+    others = one_limit_elsewhere(problem, setting, limits, tighter=True)
+    assert all(reviewed(problem, other) > calls for other in others)
+
+
+def test_where_every_limit_may_move_none_is_counted(problem):
+    way = Way(most_moved=problem.m)
+    np.testing.assert_array_equal(fit(problem, way), fit(problem, Way()))
+
+
+@pytest.mark.parametrize("most", [1, 1_000])
+def test_every_must_catch_item_is_called_by_every_fit(problem, most):
+    """Items that the live recipe passes, each far beyond one limit alone."""
+    must = np.zeros((2, problem.m), dtype=np.int64)
+    must[0, 0], must[1, 1] = problem.live[0], problem.live[1]
+    assert not is_called(problem.live, must).any()
+    asked = replace(problem, must_ranks=must)
+    outcome = crossfit(asked, Way(most_moved=most), make_yardstick(asked))
+    for setting in (outcome.setting, *outcome.fold_settings):
+        assert is_called(setting, must).all()
