@@ -144,7 +144,7 @@ class Copy:
         return [name for name in names if self.passes(name, limit)]
 
 
-def mutants(room: Path, file: str, children: int) -> None:
+def mutants(room: Path, file: str, children: int, looks: int) -> None:
     """Run one file's mutants, or its survivors of an earlier call, and print what came of them."""
     copy = Copy(room, file)
     if copy.is_of_now():
@@ -159,7 +159,9 @@ def mutants(room: Path, file: str, children: int) -> None:
     left = [name for name in found if name not in set(first)]
     if not looked:
         copy.left.write_text("\n".join(left))
-    alive = copy.survivors(copy.left.read_text().split())
+    alive = copy.left.read_text().split()
+    if looks > 1:
+        alive = copy.survivors(alive)
     copy.left.write_text("\n".join(alive))
     counts = f"{len(found)} mutants, {len(first)} killed at first"
     print(f"{file}: {counts}, {len(left) - len(alive)} of {len(left)} since", flush=True)
@@ -179,6 +181,7 @@ def main() -> None:
     parser.add_argument("files", nargs="*", metavar="FILE", help="part of a name; default all")
     parser.add_argument("--folder", type=Path, help="keep the copies here, and go on from them")
     parser.add_argument("--children", type=int, default=1, help="mutants at once")
+    parser.add_argument("--looks", type=int, default=2, choices=(1, 2), help="1: no second look")
     asked = parser.parse_args()
     # In memory: a ledger's tests mostly wait for the disk.
     memory = Path("/dev/shm")
@@ -188,7 +191,7 @@ def main() -> None:
         room.chmod(0o755)
         for file in TESTS:
             if not asked.files or any(word in file for word in asked.files):
-                mutants(room.resolve(), file, asked.children)
+                mutants(room.resolve(), file, asked.children, asked.looks)
 
 
 if __name__ == "__main__":
