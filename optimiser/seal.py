@@ -56,7 +56,7 @@ def is_sealed(seal: str, *parts: str) -> bool:
 
 
 def write_sealed(path: Path, table: dict[str, Any]) -> None:
-    """Write a table as JSON under a seal, whole or not at all; equal tables give equal bytes.
+    """Write a table as JSON under a seal, whole or not at all; the same table gives the same bytes.
 
     Parameters
     ----------

@@ -1,7 +1,10 @@
 """One family's open choice: counts against replay, prices, lists, where calls come from."""
 
 import itertools
+import shutil
+from collections import Counter
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -11,22 +14,26 @@ from optimiser.errors import UsageError
 from optimiser.history.calls import WAYS
 from optimiser.history.replay import replay
 from optimiser.proposal.cache import read_found
-from optimiser.proposal.choice import _last, by_place, newly_passing
+from optimiser.proposal.choice import Choice, _last, by_place, newly_passing
 from optimiser.proposal.prices import Prices, prices_of
-from optimiser.proposal.propose import propose_with_study
+from optimiser.proposal.propose import limit_moves, propose_with_study, three_lines
+from optimiser.proposal.reasons import TooFewLots
 from optimiser.proposal.session import open_plant
+from optimiser.search.blur import escape_chance
+from optimiser.search.crossfit import near_tables
+from optimiser.search.study import recommended_at
+from optimiser.studies.causes import Cause
 
-FAMILY = "PASTE-FINE"
+EXAMPLE = Path(__file__).parents[1] / "data/example"
+FAMILY = "CON-10"
 
 
 @pytest.fixture(scope="module")
-def session(demo_plant, tmp_path_factory):
-    found = open_plant(demo_plant, trials=12)
-    # Proposals are kept beside the plant file; the demo plant is shared and stays as it is.
-    found.folder = tmp_path_factory.mktemp("kept")
-    found.proposals = {}
-    yield found
-    found.close()
+def session(tmp_path_factory):
+    plant = tmp_path_factory.mktemp("choice") / "plant"
+    shutil.copytree(EXAMPLE, plant, ignore=shutil.ignore_patterns("proposals"))
+    with open_plant(plant, trials=12) as found:
+        yield found
 
 
 @pytest.fixture(scope="module")
@@ -109,7 +116,7 @@ def test_a_kept_search_gives_the_same_choice(session, choice):
 
 
 def test_a_damaged_search_is_made_anew(session, choice):
-    (file,) = session.folder.glob("PASTE-FINE-*.npz")
+    (file,) = session.folder.glob("CON-10-*.npz")
     file.write_bytes(file.read_bytes()[:200])
     assert read_found(session.folder, session.case(FAMILY)) is None
     assert len(session.choice(FAMILY).points) == len(choice.points)
@@ -224,8 +231,8 @@ def test_distributions_count_every_measured_item(session):
 
 
 def test_unknown_family_is_named(session):
-    with pytest.raises(UsageError, match="PASTE-FINE"):
-        session.choice("PASTE-FIN")
+    with pytest.raises(UsageError, match="CON-10"):
+        session.choice("CON-1")
 
 
 def test_items_and_calls_of_a_lot_are_those_of_its_rows(session, choice):
@@ -246,3 +253,404 @@ def test_items_and_calls_of_a_lot_are_those_of_its_rows(session, choice):
 
 def test_a_price_span_ends_at_the_last_step_at_which_the_point_stays():
     assert [_last(np.array(x, dtype=bool)) for x in ([1, 1, 0, 1], [1, 1, 1], [1, 0])] == [1, 2, 0]
+
+
+# Every figure of the choice, worked out anew ---------------------------------------------------
+
+
+def test_points_are_the_front_the_live_recipe_and_the_best_each_setting_once(choice):
+    trials, study = choice.study.trials, choice.study
+    monthly = 365.25 / 12 / choice.case.span_days
+    assert choice.monthly == pytest.approx(monthly)
+    best = study.recommended
+    rows = {0, best, *study.front.tolist()}
+    settings = {tuple(trials.settings[r]) for r in rows}
+    points = choice.points
+    assert len(points) == len(settings)
+    assert {tuple(p.setting) for p in points} == settings
+    assert [p.row for p in points] == sorted(
+        (p.row for p in points), key=lambda r: (trials.review_cost[r], r)
+    )
+    others = [p for p in points if p.name != "live"]
+    assert [p.name for p in others] == [f"{n:02d}" for n in range(1, len(points))]
+    assert choice.point("live").row == 0
+    live = trials.settings[0]
+    for p in points:
+        assert choice.point(p.name) is p
+        assert tuple(p.setting) == tuple(trials.settings[p.row])
+        assert p.review_per_month == pytest.approx(trials.review_cost[p.row] * monthly)
+        escapes = sum(
+            e * w
+            for e, w in zip(trials.near_escape[p.row], choice.problem.defect_weight, strict=True)
+        )
+        assert p.escapes_per_month == pytest.approx(escapes * monthly)
+        assert p.false_calls == trials.false_calls[p.row].sum()
+        assert p.moved == sum(a != b for a, b in zip(p.setting, live, strict=True))
+        assert p.recommended == (p.row == best)
+    assert choice.recommended.row == best
+
+
+def test_of_rows_with_one_setting_the_best_and_the_live_one_stand_for_it(choice, monkeypatch):
+    """The front may hold the recommended setting, or the live one, under another row."""
+    study, trials = choice.study, choice.study.trials
+    best = study.recommended
+    fields = {f: getattr(trials, f) for f in ("settings", "review_cost", "moved", "false_calls")}
+    fields["near_escape"] = trials.near_escape
+    doubled = {name: np.concatenate([x, x]) for name, x in fields.items()}
+    n = len(trials.settings)
+    both = replace(
+        study,
+        trials=replace(trials, **doubled),
+        front=np.array([best + n, n, *study.front.tolist()]),
+    )
+    again = Choice(choice.case, choice.proposal, choice.found)
+    again.study = both
+    assert [p.setting.tolist() for p in again.points] == [p.setting.tolist() for p in choice.points]
+    assert {0, best} <= {p.row for p in again.points}
+    again = Choice(choice.case, choice.proposal, choice.found)
+    again.study = replace(both, front=np.array([best + n, n]))
+    assert {p.row for p in again.points} == {0, best}
+    assert sum(p.recommended for p in again.points) == 1
+    again = Choice(choice.case, choice.proposal, choice.found)
+    again.study = replace(both, recommended=best + n)
+    assert again.recommended.row == best + n
+    assert [
+        p.row for p in again.points if p.setting.tolist() == trials.settings[best].tolist()
+    ] == [best + n]
+
+
+def test_what_a_setting_does_is_counted_and_expected_at_the_prices(choice):
+    problem, monthly = choice.problem, choice.monthly
+    call = 25.0 / 3600 * 38.0  # seconds and rate of the example's plant file
+    near = near_tables(problem)
+    for setting in random_settings(choice, 3, seed=5):
+        done = choice.consequences(setting)
+        counted = done.counted
+        assert done.setting is setting
+        assert done.moves == limit_moves(choice.tally, setting)
+        assert done.lines == three_lines(choice.tally, setting)
+        calls = counted.calls - counted.true_calls
+        assert done.review_per_month == pytest.approx(calls * call * monthly)
+        chance = escape_chance(setting, near)
+        assert done.expected_escapes == pytest.approx(float(chance @ problem.defect_weight))
+        free = choice.tally.defects.frame[~choice.tally.defects.settled]
+        price = [choice.case.plant.file.escape_price(word) for word in free["defect"]]
+        money = sum(
+            0.95 * c * p * w  # a reviewer misses 5 %
+            for c, p, w in zip(chance, price, problem.defect_weight, strict=True)
+        )
+        assert done.escape_per_month == pytest.approx(money * monthly)
+        total = done.review_per_month + done.escape_per_month
+        assert done.cost_per_month == pytest.approx(total)
+
+
+def test_without_a_labelled_defect_no_escape_is_expected(choice):
+    again = Choice(choice.case, choice.proposal, choice.found)
+    none = {name: getattr(again.problem, name)[:0] for name in _OF_DEFECTS}
+    again.problem = replace(again.problem, **none)
+    done = again.consequences(choice.tally.grid.live)
+    assert (done.expected_escapes, done.escape_per_month) == (0.0, 0.0)
+    assert again.span is None
+
+
+_OF_DEFECTS = (
+    *("defect_ranks", "defect_z", "defect_lot", "defect_weight", "defect_price", "defect_called"),
+)
+
+
+def test_other_prices_change_money_and_never_labels(choice):
+    prices = Prices(
+        seconds_per_call=50.0, cost_per_hour=60.0, escape_default=11.0, by_defect={"shifted": 3.0}
+    )
+    other = choice.at(prices)
+    assert (other.prices, other.proposal, other.found) == (prices, choice.proposal, choice.found)
+    assert other.problem.false_call_cost == pytest.approx(50.0 / 3600 * 60.0)
+    assert other.problem.miss_rate == pytest.approx(0.05)
+    assert choice.problem.miss_rate == 0.05
+    free = choice.tally.defects.frame[~choice.tally.defects.settled]
+    # Test finds 30 % of escapes at the price, the field the rest at two and a half of it.
+    factor = 0.3 * 1.0 + 0.7 * 2.5
+    wanted = [(3.0 if word == "shifted" else 11.0) * factor for word in free["defect"]]
+    assert other.problem.defect_price.tolist() == pytest.approx(wanted)
+    np.testing.assert_array_equal(other.problem.defect_weight, choice.problem.defect_weight)
+    np.testing.assert_array_equal(other.study.trials.settings, choice.study.trials.settings)
+    assert other.study.folds is choice.study.folds
+    back = other.at(choice.prices)
+    assert back.recommended.row == choice.recommended.row
+    assert back.problem.defect_price.tolist() == choice.problem.defect_price.tolist()
+
+
+def test_tired_reviewers_miss_by_the_share_of_true_calls(choice):
+    """The scenario's miss rate at the live recipe's own share of true calls."""
+    from optimiser.evidence.reviewers import scenario
+
+    done = choice.consequences(choice.tally.grid.live).counted
+    share = (done.true_calls + 0.5) / (done.calls + 1.0)
+    curve = scenario("laboratory", miss_rate=0.05)
+    tired = choice.at(replace(choice.prices, reviewers="laboratory"))
+    assert tired.problem.miss_rate == pytest.approx(float(curve.miss_rate(np.array([share]))[0]))
+
+
+def test_the_price_span_is_where_the_same_setting_stays_best(choice):
+    """Step by step along the prices, from the plant's own outwards."""
+    span, study = choice.span, choice.study
+    weights = choice.problem.defect_weight
+    now = float((choice.problem.defect_price * weights).sum() / weights.sum())
+    assert span.now == pytest.approx(now)
+    assert span.per_false_call == choice.problem.false_call_cost
+    ladder = np.array([64.0 ** (k / 600 - 1) for k in range(1201)])
+    settings = study.trials.settings[recommended_at(study, ladder)]
+    best = study.trials.settings[study.recommended].tolist()
+    low = high = 600
+    while low > 0 and settings[low - 1].tolist() == best:
+        low -= 1
+    while high < 1200 and settings[high + 1].tolist() == best:
+        high += 1
+    assert span.low == pytest.approx(now * ladder[low] if low else 0.0)
+    assert span.high == pytest.approx(now * ladder[high] if high < 1200 else np.inf)
+    assert span.low < span.now < span.high
+
+
+def test_a_price_span_without_an_end_says_so(choice, monkeypatch):
+    again = Choice(choice.case, choice.proposal, choice.found)
+    always = lambda study, ladder: np.full(len(ladder), study.recommended)  # noqa: E731
+    monkeypatch.setattr("optimiser.proposal.choice.recommended_at", always)
+    assert (again.span.low, again.span.high) == (0.0, np.inf)
+
+
+@pytest.fixture
+def unsearched(choice):
+    """The choice of a family with too little to search."""
+    return Choice(choice.case, choice.proposal, None)
+
+
+def finding(*, first):
+    """Return a finding that must be cured before limits are judged, or one that need not."""
+    words = dict.fromkeys(Cause.__dataclass_fields__) | {"family": FAMILY}
+    found = Cause(**(words | {"kind": "stations" if first else "useless"}))
+    assert found.comes_first is first
+    return found
+
+
+def test_where_nothing_was_searched_there_is_no_point_and_the_reasons_stand(
+    choice, unsearched, monkeypatch
+):
+    why = (TooFewLots(found=3, needed=8),)
+    held = (finding(first=False),)
+    monkeypatch.setattr(
+        unsearched, "proposal", replace(choice.proposal, reasons=why, findings=held)
+    )
+    assert (unsearched.points, unsearched.recommended, unsearched.span) == ((), None, None)
+    assert unsearched.promised(choice.recommended) is None
+    assert unsearched.not_advised == (*held, *why)
+    assert not unsearched.advised
+    assert unsearched.best_words == "best found, not advised"
+    assert unsearched.prices == prices_of(choice.case.plant)
+
+
+def again_with(choice, **changed):
+    return Choice(choice.case, replace(choice.proposal, **changed), choice.found)
+
+
+def test_what_is_advised_is_what_the_rule_advises_of_the_promise(choice, monkeypatch):
+    plain = again_with(choice, findings=())
+    assert (plain.not_advised, plain.advised, plain.best_words) == ((), True, "recommended")
+    other = again_with(choice, findings=(finding(first=False),))
+    assert other.not_advised == ()
+    cured = (finding(first=True),)
+    waits = again_with(choice, findings=cured)
+    assert (waits.not_advised, waits.advised) == (cured, False)
+    assert waits.best_words == "best found, not advised"
+    why = (TooFewLots(found=1, needed=8),)
+    asked = []
+
+    def keep(promised, moves, case):
+        asked.append((promised, moves, case))
+        return why
+
+    monkeypatch.setattr("optimiser.proposal.choice.reasons_to_keep", keep)
+    doubted = again_with(choice, findings=())
+    assert doubted.not_advised == why
+    ((promised, moves, case),) = asked
+    assert promised == choice.promised(choice.recommended)
+    assert moves == limit_moves(choice.tally, choice.recommended.setting)
+    assert case is doubted.case
+
+
+def test_where_the_live_recipe_is_best_nothing_better_was_found(choice):
+    again = Choice(choice.case, choice.proposal, choice.found)
+    again.study = replace(again.study, recommended=0)
+    assert again.recommended.name == "live"
+    assert again.best_words == "nothing better found"
+    assert again.not_advised == (*choice.proposal.findings, *choice.proposal.reasons)
+
+
+def test_another_point_of_the_front_is_promised_as_one_that_was_stood_by(choice, monkeypatch):
+    asked = []
+    monkeypatch.setattr(
+        "optimiser.proposal.choice.stand_by",
+        lambda problem, study, row: asked.append((problem, study, row)) or study,
+    )
+    other = next(p for p in choice.points if p.row and not p.recommended)
+    assert choice.promised(other) is not None
+    assert asked == [(choice.problem, choice.study, other.row)]
+    choice.promised(choice.recommended)
+    assert len(asked) == 1
+
+
+def test_a_setting_that_breaks_a_rail_on_the_whole_is_told(choice):
+    again = Choice(choice.case, choice.proposal, choice.found)
+    live = choice.tally.grid.live
+    loosest = choice.problem.last
+    plain = replace(choice.problem, must_ranks=choice.problem.must_ranks[:0], most_released=1.0)
+    again.problem = replace(plain, stays_at_work=False)
+    assert again.violations(loosest) == again.violations(live) == ()
+    must = np.stack([live + 1, live, loosest])
+    again.problem = replace(again.problem, must_ranks=must)
+    kept = "known-bad items of the kept set would pass: this setting cannot be accepted"
+    assert (loosest > live).any()
+    assert again.violations(live) == (f"1 {kept}",)
+    assert again.violations(np.maximum(loosest, live + 1)) == (f"3 {kept}",)
+    again.proposal = replace(choice.proposal, critical=True)
+    assert again.violations(live)[0].startswith(
+        "1 known-bad items or known defects of a critical family would pass"
+    )
+    # The share of the known defects, by weight, that the live recipe calls and this releases.
+    weight, ranks = choice.problem.defect_weight, choice.problem.defect_ranks
+    known = (ranks > live).any(axis=1)
+    gone = known & ~(ranks > loosest).any(axis=1)
+    share = float(weight[gone].sum() / weight[known].sum())
+    assert share > 0
+    again.problem = replace(plain, stays_at_work=False, most_released=share)
+    assert again.violations(loosest) == ()
+    again.problem = replace(again.problem, most_released=share * 0.99)
+    assert again.violations(loosest) == (
+        f"{share:.0%} of the known defects would be released, more than the rail released-share "
+        f"allows ({share * 0.99:.0%}): this setting cannot be accepted",
+    )
+
+
+def test_a_setting_that_calls_nothing_is_told(choice):
+    again = Choice(choice.case, choice.proposal, choice.found)
+    problem = choice.problem
+    far = np.array([len(levels) for levels in problem.levels])
+    again.problem = replace(
+        problem,
+        must_ranks=problem.must_ranks[:0],
+        most_released=1.0,
+        stays_at_work=True,
+        always=np.zeros_like(problem.always),
+    )
+    assert again.violations(far) == (
+        "no limit would call anything any more: the rail working-limit stands against it",
+    )
+
+
+def called_by(tally, setting, ranks, settled):
+    """Return whether a setting or an override calls one item."""
+    return bool(settled) or any(r > s for r, s in zip(ranks, setting, strict=True))
+
+
+def test_a_lots_calls_are_those_of_its_items_one_by_one(choice):
+    tally, live = choice.tally, choice.tally.grid.live
+    for setting in random_settings(choice, 2, seed=7):
+        counts = Counter()
+        for ranks, settled, lot, n in zip(
+            *(tally.cells.ranks, tally.cells.settled, tally.cells.lot, tally.cells.count),
+            strict=True,
+        ):
+            counts["items", lot] += n
+            counts["now", lot] += n * called_by(tally, live, ranks, settled)
+            counts["then", lot] += n * called_by(tally, setting, ranks, settled)
+        bad = tally.defects
+        for ranks, settled, lot in zip(bad.ranks, bad.settled, bad.lot, strict=True):
+            now = called_by(tally, live, ranks, settled)
+            then = called_by(tally, setting, ranks, settled)
+            counts["items", lot] += 1
+            counts["now", lot] += now
+            counts["then", lot] += then
+            counts["passing", lot] += now and not then
+        rows = []
+        for n, name in enumerate(tally.lots):
+            items, now, then = (counts[what, n] for what in ("items", "now", "then"))
+            rows.append((name, items, now, then, then - now, counts["passing", n]))
+        rows = [row for row in rows if row[4] or row[5]]
+        rows.sort(key=lambda row: -abs(row[4]))
+        found = choice.by_lot(setting)
+        assert list(found) == [
+            *("lot", "items", "calls_now", "calls_then", "change", "defects_passing")
+        ]
+        assert list(found.itertuples(index=False, name=None)) == rows
+        assert all(found[name].dtype == np.int64 for name in list(found)[1:])
+        assert found.index.tolist() == list(range(len(rows)))
+
+
+@pytest.mark.parametrize("column", ["designator", "part", "lot"])
+def test_a_places_calls_are_those_of_its_items_one_by_one(session, choice, column):
+    contested, live = session.contested(FAMILY), choice.tally.grid.live
+    frame = contested.frame.copy()
+    frame.loc[frame.index[::7], "part"] = None
+    contested = replace(contested, frame=frame)
+    (setting,) = random_settings(choice, 1, seed=9)
+    counts, names = Counter(), set()
+    for item, ranks, settled in zip(
+        frame.to_dict("records"), contested.ranks, contested.settled, strict=True
+    ):
+        name = item[column] if isinstance(item[column], str) else "(none)"
+        name = f"{item['product']}/{name}" if column == "designator" else name
+        now, then = (called_by(choice.tally, s, ranks, settled) for s in (live, setting))
+        names.add(name)
+        counts["now", name] += now
+        counts["then", name] += then
+        counts["passing", name] += now and not then and item["verdict"] == "defect"
+    rows = {
+        n: (
+            counts["now", n],
+            counts["then", n],
+            counts["then", n] - counts["now", n],
+            counts["passing", n],
+        )
+        for n in names
+    }
+    rows = {n: row for n, row in rows.items() if row[2] or row[3]}
+    assert (column != "part") or "(none)" in rows
+    found = by_place(contested, live, setting, column=column)
+    assert list(found) == [column, "calls_now", "calls_then", "change", "defects_passing"]
+    told = {row[0]: tuple(map(int, row[1:])) for row in found.itertuples(index=False, name=None)}
+    assert told == rows
+    changes = found["change"].abs().tolist()
+    assert changes == sorted(changes, reverse=True)
+    # Of equal changes the names come in their order.
+    for _, same in found.groupby(found["change"].abs()):
+        assert same[column].tolist() == sorted(same[column])
+
+
+def test_items_that_would_pass_are_listed_defects_first_and_by_time(session, choice):
+    contested, live = session.contested(FAMILY), choice.tally.grid.live
+    far = np.array([len(limit.z) for limit in choice.tally.grid.limits])
+    frame = contested.frame
+    rank = {"defect": 0, "good": 2}
+    expected = []
+    for n, (ranks, settled) in enumerate(zip(contested.ranks, contested.settled, strict=True)):
+        if called_by(choice.tally, live, ranks, settled) and not settled:
+            item = frame.iloc[n]
+            expected.append((rank.get(item["verdict"], 1), item["time"], item["board"]))
+    found = newly_passing(contested, live, far)
+    assert list(found) == list(frame)
+    told = [
+        (rank.get(v, 1), t, b)
+        for v, t, b in zip(found["verdict"], found["time"], found["board"], strict=True)
+    ]
+    assert sorted(told) == sorted(expected)
+    assert [x[:2] for x in told] == sorted(x[:2] for x in told)
+    assert {x[0] for x in told} == {0, 1, 2} or {x[0] for x in told} == {0, 2}
+
+
+def test_a_choice_tells_how_large_it_is(choice):
+    tally = choice.tally
+    items = int(tally.cells.count.sum()) + len(tally.defects.frame)
+    assert repr(choice) == (
+        f"<Choice CON-10: {len(choice.points)} points, {len(tally.grid.limits)} limits, from "
+        f"{items} items, {len(tally.defects.frame)} labelled defects>"
+    )
+    assert (choice.family, choice.currency) == ("CON-10", "EUR")

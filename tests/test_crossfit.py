@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_up_plant import make_history, make_plant
 
-from optimiser.search.blur import Blur, escape_chance, escapes_live
+from optimiser.search.blur import Blur, escape_chance, escapes_live, make_clouds, own_tables
 from optimiser.search.crossfit import Way, crossfit, fit, fold_lots, hold_out, make_yardstick
+from optimiser.search.descent import cost_of, make_terrain
 from optimiser.search.problem import keeps_to_rails, released_share, stops_work
 from optimiser.tally.count import is_called
 
@@ -92,8 +93,10 @@ def test_crossfit_is_fit_without_each_fold(problem):
         np.testing.assert_array_equal(outcome.false_calls[lots], called[lots])
 
 
-def test_a_choice_is_shown_fits_that_saw_neither_its_fold_nor_the_one_it_looks_at(problem):
-    way, yardstick = Way(blur=Blur(bandwidth=1.2)), make_yardstick(problem)
+@pytest.mark.parametrize("folds", [3, 5])
+def test_a_choice_is_shown_fits_that_saw_neither_its_fold_nor_the_one_it_looks_at(problem, folds):
+    way, yardstick = Way(blur=Blur(bandwidth=1.2)), make_yardstick(problem, folds=folds)
+    assert yardstick.folds == folds
     outcome = crossfit(problem, way, yardstick)
     lot_fold, defect_fold = yardstick.lot_fold, yardstick.lot_fold[problem.defect_lot]
     seen_by_less = 0
@@ -118,8 +121,11 @@ def test_ways_that_no_choice_can_take_are_not_fitted_without_pairs(problem):
     whole, short = (crossfit(problem, Way(), yardstick, nested=n) for n in (True, False))
     np.testing.assert_array_equal(whole.fold_settings, short.fold_settings)
     np.testing.assert_array_equal(whole.false_calls, short.false_calls)
-    assert whole.nested_false_calls.any()
-    assert not short.nested_false_calls.any()
+    for name in ("nested_false_calls", "nested_near_escape"):
+        told, left = getattr(whole, name), getattr(short, name)
+        assert told.any()
+        np.testing.assert_array_equal(left, 0 * told)
+        assert left.dtype == told.dtype
 
 
 def test_of_two_folds_neither_tells_the_choice_made_for_the_other_anything(problem):
@@ -216,7 +222,11 @@ def uneven(problem):
     return replace(problem, always=np.arange(problem.lots) % 4)
 
 
-def test_folds_weigh_goods_and_defects_alike(uneven):
+@pytest.mark.parametrize("seed", [None, 1, 2, 3])
+def test_folds_weigh_goods_and_defects_alike(uneven, seed):
+    if seed is not None:  # items that every setting calls outnumber the contested ones
+        always = np.random.default_rng(seed).integers(0, 3_000, uneven.lots)
+        uneven = replace(uneven, always=always)
     goods = np.asarray(uneven.counts.sum(axis=0)).ravel() + uneven.always
     defects = np.bincount(uneven.defect_lot, minlength=uneven.lots)
     load = goods / goods.sum() + defects / defects.sum()
@@ -304,3 +314,62 @@ def test_escapes_are_priced_up_until_the_setting_keeps_to_its_rails(problem):
     dearer = (fit(replace(problem, most_released=1.0), w) for w in prices)
     wanted = next(s for s in dearer if released_share(problem, s) <= 0.02)
     np.testing.assert_array_equal(found, wanted)
+
+
+# --- what a fit is ----------------------------------------------------------------------
+
+
+def reviewed(problem, setting):
+    """Return the false calls of a setting over all lots."""
+    return int((is_called(setting, problem.ranks) @ problem.counts).sum())
+
+
+def one_limit_elsewhere(problem, setting, limits, *, tighter):
+    """Yield the setting with one limit at each of its other levels, or the tighter ones."""
+    for n in limits:
+        for level in range(setting[n] if tighter else problem.last[n] + 1):
+            other = setting.copy()
+            other[n] = level
+            yield other
+
+
+@pytest.mark.parametrize("blur", [Blur(), Blur(bandwidth=1.5)])
+def test_no_limit_of_a_fit_can_be_moved_to_a_cheaper_level(problem, blur):
+    """Costs by what descent itself is tested with; the live recipe costs more."""
+    setting = fit(problem, Way(blur=blur))
+    tables = own_tables(problem, blur)
+    clouds = make_clouds(problem, blur, tables, np.ones(problem.defect_lot.size, dtype=bool))
+    terrain = make_terrain(problem, clouds)
+    cost = cost_of(terrain, setting)
+    assert cost < cost_of(terrain, problem.live) * 0.99
+    others = one_limit_elsewhere(problem, setting, range(problem.m), tighter=False)
+    assert all(cost_of(terrain, other) >= cost * (1 - 1e-9) for other in others)
+
+
+@pytest.mark.parametrize("most", [1, 2, 1_000])
+def test_a_fit_stands_as_tight_as_costs_no_more_false_calls(problem, most):
+    """Of the limits that may move; the others stay at the live recipe's level."""
+    setting = fit(problem, Way(most_moved=most))
+    moved = np.flatnonzero(setting != problem.live)
+    assert 0 < moved.size <= most
+    limits = range(problem.m) if most > problem.m else moved
+    calls = reviewed(problem, setting)
+    others = one_limit_elsewhere(problem, setting, limits, tighter=True)
+    assert all(reviewed(problem, other) > calls for other in others)
+
+
+def test_where_every_limit_may_move_none_is_counted(problem):
+    way = Way(most_moved=problem.m)
+    np.testing.assert_array_equal(fit(problem, way), fit(problem, Way()))
+
+
+@pytest.mark.parametrize("most", [1, 1_000])
+def test_every_must_catch_item_is_called_by_every_fit(problem, most):
+    """Items that the live recipe passes, each far beyond one limit alone."""
+    must = np.zeros((2, problem.m), dtype=np.int64)
+    must[0, 0], must[1, 1] = problem.live[0], problem.live[1]
+    assert not is_called(problem.live, must).any()
+    asked = replace(problem, must_ranks=must)
+    outcome = crossfit(asked, Way(most_moved=most), make_yardstick(asked))
+    for setting in (outcome.setting, *outcome.fold_settings):
+        assert is_called(setting, must).all()

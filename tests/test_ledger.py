@@ -1,5 +1,6 @@
 """The ledger: what it records, whom it lets decide, what it notices, how it fails."""
 
+import hashlib
 import json
 import os
 import signal
@@ -10,7 +11,7 @@ import textwrap
 import threading
 import time
 from contextlib import closing
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone
 from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
@@ -24,7 +25,7 @@ from hypothesis import strategies as st
 from optimiser.errors import ConflictError, LedgerError, UsageError
 from optimiser.ledger import schema as ledger_schema
 from optimiser.ledger.ledger import Basis, Ledger
-from optimiser.ledger.rows import FIELDS, canonical, digest
+from optimiser.ledger.rows import FIELDS, canonical, digest, rows_of
 from optimiser.ledger.standing import same_person
 
 BASIS = Basis(history="aa", recipe="bb", plant="cc", version="0", seed=7)
@@ -110,8 +111,6 @@ def test_entries_are_numbered_chained_and_read_back(ledger):
 
 def test_a_hash_is_the_hash_of_what_stands_there(ledger):
     """Worked out by other means than the package's."""
-    import hashlib
-
     propose(ledger)
     (row,) = contents(ledger)
     text = json.dumps(list(row[:-1]), separators=(",", ":"))
@@ -166,6 +165,54 @@ def test_a_value_has_one_text(value):
     assert text.isascii()
 
 
+def test_the_one_text_of_a_value_is_json_without_blanks_its_keys_in_order():
+    value = {"b": (1, 2.5), "a": {"\u00fc": None, "c": True}, "n": np.float32("nan")}
+    assert canonical(value) == '{"a":{"c":true,"\\u00fc":null},"b":[1,2.5],"n":null}'
+    assert canonical({"d": date(2026, 3, 2), "i": -np.inf}) == '{"d":"2026-03-02","i":null}'
+
+
+def test_what_is_no_json_value_is_told():
+    own: list[object] = []
+    own.append(own)
+    for value in (object(), {1, 2}, {"x": np.arange(2)}, own, {(1, 2): 3}):
+        with pytest.raises(UsageError, match=r"^cannot be recorded as JSON \(.+\): use texts"):
+            canonical(value)
+
+
+def test_a_hash_tells_every_cell_from_every_other():
+    """Null is not the empty text, a number no text, bytes no text of theirs, and order counts."""
+    rows = [
+        (1, "a"),
+        ("1", "a"),
+        ("a", 1),
+        (None, "a"),
+        ("", "a"),
+        (b"a", "a"),
+        ("61", "a"),
+        ("1a",),
+    ]
+    assert len({digest(row) for row in rows}) == len(rows)
+    text = '[null,"\\u00fc",{"blob":"00ff"}]'
+    told = digest((None, "\u00fc", b"\x00\xff"))
+    assert told == hashlib.sha256(text.encode()).hexdigest()
+
+
+def test_rows_come_in_their_order_and_only_those_asked_for(ledger):
+    made = [propose(ledger), decide(ledger, 1, "hold"), propose(ledger, "SOT")]
+    with raw(ledger) as connection:
+        assert rows_of(connection) == made
+        assert rows_of(connection, "where family = ? and kind = ?", ("CHIP", "hold")) == [made[1]]
+    cells = contents(ledger)
+    with closing(sqlite3.connect(":memory:")) as connection:
+        connection.execute(f"create table entry ({FIELDS})")
+        marks = ",".join("?" * len(cells[0]))
+        connection.executemany(f"insert into entry values ({marks})", cells[::-1])
+        assert rows_of(connection) == made
+        connection.execute("update entry set body = '{' where id = 2")
+        with pytest.raises(LedgerError, match=r"^an entry's body is no JSON \(.+\): verify-ledger"):
+            rows_of(connection)
+
+
 def test_infinite_figures_become_null_and_numpy_numbers_plain(ledger):
     entry = propose(
         ledger, figures={"a": float("inf"), "b": np.float32(0.5), "c": np.int64(3), "d": (1, 2)}
@@ -200,8 +247,9 @@ def test_proposing_the_same_again_appends_nothing(ledger):
 )
 def test_anything_else_is_another_proposal(ledger, changed):
     propose(ledger)
-    family, limits = changed.pop("family", "CHIP"), changed.pop("limits", ())
-    assert propose(ledger, family, *limits, **changed).id == 2
+    words = {k: v for k, v in changed.items() if k not in ("family", "limits")}
+    again = propose(ledger, changed.get("family", "CHIP"), *changed.get("limits", ()), **words)
+    assert again.id == 2
 
 
 @pytest.mark.parametrize(
@@ -842,13 +890,17 @@ PRELUDE = """
 """
 
 
+@pytest.fixture
+def open_folder():
+    """A folder that anybody may enter: what pytest makes is closed to all but who runs it."""
+    with TemporaryDirectory() as folder:
+        Path(folder).chmod(0o755)
+        yield Path(folder)
+
+
 @pytest.mark.parametrize("companions", [False, True])
-def test_a_folder_that_cannot_be_written_can_still_be_read(tmp_path, companions):
-    (tmp_path / "plant").mkdir()
-    ledger = filled(Ledger(tmp_path / "plant" / "ledger.sqlite"))
-    for folder in (tmp_path, *tmp_path.parents):
-        if folder.stat().st_uid == os.getuid() and folder != Path("/"):
-            folder.chmod(folder.stat().st_mode | 0o055)
+def test_a_folder_that_cannot_be_written_can_still_be_read(open_folder, companions):
+    ledger = filled(Ledger(open_folder / "ledger.sqlite"))
     reader = sqlite3.connect(ledger.path)  # keeps the companion files of the file alive
     reader.execute("select * from entry").fetchall()
     if not companions:

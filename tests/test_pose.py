@@ -4,7 +4,6 @@ from dataclasses import fields, replace
 from itertools import pairwise
 
 import numpy as np
-import pandas as pd
 import pytest
 from stranger_plants import KINDS, make_stranger
 
@@ -12,8 +11,11 @@ from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
 from optimiser.recipe.table import read_recipe
-from optimiser.search.pose import LEAST_TRUE, chance_to_be_true, label_weights
-from optimiser.tally.count import Defects, is_called
+from optimiser.search.pose import (
+    LEAST_TRUE,
+    chance_to_be_true,
+)
+from optimiser.tally.count import is_called
 
 KIND = replace(KINDS["misread"], families=4, lots=30, false_alarm=0.006, critical=False)
 
@@ -120,25 +122,3 @@ def test_a_label_far_from_all_goods_is_true_and_one_alone_among_many_is_not(plan
     chance = chance_to_be_true(alone, 0.0005)
     assert chance[0] == pytest.approx(0.1 / 0.6, abs=0.05)  # a label is no neighbour of its own
     assert chance[1] > 0.8
-
-
-def test_a_label_stands_for_as_many_as_the_channels_that_could_find_it_left_out():
-    """Test finds 30 %; an audit picked one in ten: one of the two finds 1 - 0.7 * 0.9 = 37 %."""
-    frame = pd.DataFrame(
-        {
-            "found_by": ["test", "audit", "review", "field", "second look", "audit"],
-            "weight": [1.0, 10.0, 1.0, 1.0, 1.0, 10.0],
-            "live_called": [False, False, True, False, False, True],
-        }
-    )
-    none = np.zeros((6, 0))
-    defects = Defects(
-        frame=frame,
-        ranks=none.astype(np.int16),
-        z=none,
-        settled=np.zeros(6, dtype=bool),
-        scope=np.zeros(6, dtype=np.int32),
-        lot=np.zeros(6, dtype=np.int32),
-    )
-    expected = [1 / 0.3, 1 / 0.37, 1.0, 1.0, 1.0, 1.0]
-    np.testing.assert_allclose(label_weights(defects, 0.3), expected)

@@ -17,7 +17,16 @@ from optimiser.history.read import open_history
 from optimiser.history.replay import replay
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import Place, Recipe, Row, read_recipe, resolve, write_recipe
-from optimiser.tally.count import Outcome, add, outcome, sum_by_row, tally_history
+from optimiser.tally import count
+from optimiser.tally.count import (
+    Outcome,
+    add,
+    by_place,
+    outcome,
+    rank,
+    sum_by_row,
+    tally_history,
+)
 from optimiser.tally.grid import make_grids
 
 MEASUREMENTS = ("height", "shift", "score")  # stepped, stepped in tenths, any observed value
@@ -242,6 +251,254 @@ def test_adding_over_different_grids_is_refused(tmp_path):
             tallies.append(tally_history(history, make_grids(history, recipe), recipe)["F"])
     with pytest.raises(ValueError, match="one grid"):
         add(*tallies)
+
+
+# Cells and defects, one by one ----------------------------------------------------------------
+
+
+def expected_item(grid, recipe: Recipe, item: dict) -> tuple:
+    """Return an item's scope, whether an override calls it, its ranks and coordinates."""
+    part = item["part"] if isinstance(item["part"], str) else None
+    place = Place(item["family"], part, item["product"], item["designator"])
+    own = {m: row for m, row in resolve(recipe, place).items() if row.scope != "family"}
+    settled = False
+    for m, row in own.items():
+        x = np.float32(item[m])
+        settled = settled or bool(x < np.float32(row.lower)) or bool(x > np.float32(row.upper))
+    ranks, z = [], []
+    for limit in grid.limits:
+        x = limit.sign * np.float32(item[limit.measurement])
+        free = limit.measurement not in own and not np.isnan(x)
+        ranks.append(sum(bool(level < x) for level in limit.z) if free else 0)
+        z.append(float(x) if free else -np.inf)
+    ends = [len(limit.z) for limit in grid.limits]
+    # What an override calls, or one limit at every level, no setting lets pass.
+    if settled or any(r == end for r, end in zip(ranks, ends, strict=True)):
+        ranks = ends
+    return bool(own), settled, tuple(ranks), tuple(z)
+
+
+def labelled_history(seed: int, n: int = 160) -> tuple[pd.DataFrame, Recipe]:
+    """Return a history with items of each kind and a recipe with overrides of each scope."""
+    rng = np.random.default_rng(seed)
+    frame = pd.DataFrame(
+        {
+            "height": np.round(rng.normal(100, 15, n)),
+            "shift": np.float32(np.round(rng.normal(0.4, 0.3, n), 1)),
+            "score": np.float32(rng.choice([0.1, 0.25, 0.5, 0.9], n)),
+        }
+    )
+    for m in MEASUREMENTS:
+        frame.loc[rng.random(n) < 0.1, m] = np.nan
+    # Lots do not come in the order of their names.
+    frame["lot"] = [f"lot{9 - k * 5 // n}" for k in range(n)]
+    frame["time"] = pd.Timestamp("2026-01-05") + pd.to_timedelta(rng.permutation(8), unit="s")[0]
+    frame["time"] += pd.to_timedelta(np.arange(n) // 2, unit="min")
+    frame["stage"], frame["pin"] = "post-reflow", None
+    frame["product"] = rng.choice(["P", "Q"], n)
+    frame["board"] = [f"B{k:03d}" for k in range(n)]
+    frame["designator"] = rng.choice(["R1", "R2", "C3"], n)
+    frame["part"] = np.where(rng.random(n) < 0.1, None, rng.choice(["a", "b"], n))
+    frame["family"] = rng.choice(["F", "G"], n, p=[0.7, 0.3])
+    words = np.array(["good", "defect", None], dtype=object)
+    frame["verdict"] = rng.choice(words, n, p=[0.4, 0.3, 0.3])
+    found_by = rng.choice(["review", "test", "field"], n)
+    frame["found_by"] = np.where(frame["verdict"].isna(), None, found_by)
+    frame["found_by"] = np.where(frame["verdict"] == "good", "review", frame["found_by"])
+    frame["defect"] = np.where(frame["verdict"] == "defect", "shifted", None)
+    frame["weight"] = 1.0
+    units = {"height": "um", "shift": "mm", "score": "1"}
+
+    def row(scope: str, name: str, measurement: str, low: float, high: float) -> Row:
+        unit = units[measurement]
+        return Row(
+            scope=scope, name=name, measurement=measurement, lower=low, upper=high, unit=unit
+        )
+
+    rows = (
+        row("family", "F", "height", 80.0, 115.0),
+        row("family", "F", "shift", -np.inf, 0.7),
+        row("family", "F", "score", 0.2, np.inf),
+        row("family", "G", "height", 85.0, np.inf),
+        row("part", "a", "height", 90.0, 110.0),
+        row("part", "b", "score", -np.inf, 0.8),
+        row("designator", "R1", "shift", -0.1, 0.5),
+        row("designator", "Q/R2", "height", 95.0, np.inf),
+    )
+    return frame, Recipe(revision="1", rows=rows)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("at_once", [30_000_000, 50])
+def test_every_cell_and_every_defect_is_that_of_its_items(tmp_path, monkeypatch, seed, at_once):
+    """Also where the files are too many to be scanned at once."""
+    frame, recipe = labelled_history(seed)
+    write_plant(tmp_path, frame, recipe)
+    (tmp_path / "history.parquet").unlink()
+    (tmp_path / "history").mkdir()
+    for k in range(4):
+        frame.iloc[k * 40 : k * 40 + 40].to_parquet(tmp_path / "history" / f"{k}.parquet")
+    text = (tmp_path / "plant.toml").read_text()
+    (tmp_path / "plant.toml").write_text(text.replace("history.parquet", "history"))
+    monkeypatch.setattr(count, "ROWS_AT_ONCE", at_once)
+    with open_history(read_plant(tmp_path)) as history:
+        tallies = tally_history(history, make_grids(history, recipe), recipe)
+    live = called_in_plain_python(frame, recipe)
+    assert set(tallies) == {"F", "G"}
+    for family, tally in tallies.items():
+        assert tally.family == family
+        assert tally.lots == ("lot9", "lot8", "lot7", "lot6", "lot5")
+        assert tally.scopes[0] == ""
+        assert len(set(tally.scopes)) == len(tally.scopes) > 2
+        mine = frame["family"] == family
+        cells: dict[tuple, int] = {}
+        for item in frame[mine & (frame["verdict"] != "defect")].to_dict("records"):
+            own, settled, ranks, _ = expected_item(tally.grid, recipe, item)
+            key = (own, item["lot"], item["verdict"] == "good", settled, ranks)
+            cells[key] = cells.get(key, 0) + 1
+        told: dict[tuple, int] = {}
+        for (scope, *rest), n in as_counts(tally).items():
+            key = (scope != "", *rest)
+            told[key] = told.get(key, 0) + n
+        assert told == cells
+        assert (tally.cells.count > 0).all()
+        check_defects(tally, frame[mine & (frame["verdict"] == "defect")], recipe, live)
+        check_types(tally)
+        assert not tally.looked_again
+
+
+def check_defects(tally, defects: pd.DataFrame, recipe: Recipe, live: np.ndarray) -> None:
+    """Hold the labelled defects to their items, in order of time and then of board."""
+    order = defects.assign(live=live[defects.index]).sort_values(["time", "board"])
+    assert len(order) > 10
+    items = order.to_dict("records")
+    expected = [expected_item(tally.grid, recipe, item) for item in items]
+    found = tally.defects
+    scoped = [tally.scopes[s] != "" for s in found.scope]
+    assert scoped == [own for own, *_ in expected]
+    assert found.settled.tolist() == [settled for _, settled, *_ in expected]
+    assert list(map(tuple, found.ranks.tolist())) == [ranks for *_, ranks, _ in expected]
+    assert list(map(tuple, found.z.tolist())) == [z for *_, z in expected]
+    assert [tally.lots[n] for n in found.lot] == [item["lot"] for item in items]
+    columns = ["time", "board", "product", "designator", "part", "found_by", "defect", "weight"]
+    for column in columns:
+        told = found.frame[column].astype(object).where(found.frame[column].notna(), None)
+        wanted = order[column].astype(object).where(order[column].notna(), None)
+        assert told.tolist() == wanted.tolist()
+    assert found.frame["live_called"].tolist() == order["live"].tolist()
+    for m in MEASUREMENTS:
+        np.testing.assert_array_equal(
+            found.frame[m].to_numpy(np.float32), order[m].to_numpy(np.float32)
+        )
+    assert not {"place_id", "lot_id"} & set(found.frame)
+
+
+def check_types(tally) -> None:
+    """Hold the arrays to the types that their records name."""
+    cells, defects = tally.cells, tally.defects
+    assert cells.ranks.dtype == defects.ranks.dtype == np.int16
+    assert {x.dtype for x in (cells.scope, cells.lot, defects.scope, defects.lot)} == {
+        np.dtype(np.int32)
+    }
+    assert cells.reviewed.dtype == cells.settled.dtype == defects.settled.dtype == np.bool_
+    assert (cells.count.dtype, defects.z.dtype) == (np.int64, np.float64)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_tally_of_some_lots_is_that_of_their_items(tmp_path, seed):
+    frame, recipe = labelled_history(seed)
+    write_plant(tmp_path, frame, recipe)
+    with open_history(read_plant(tmp_path)) as history:
+        grids = make_grids(history, recipe)
+        tally = tally_history(history, grids, recipe)["F"]
+    lots = np.array([True, False, False, True, False])
+    kept = [lot for lot, chosen in zip(tally.lots, lots, strict=True) if chosen]
+    some = tally.only(lots)
+    assert as_counts(some) == {k: n for k, n in as_counts(tally).items() if k[1] in kept}
+    assert some.lots == tally.lots
+    there = np.isin(tally.defects.lot, np.flatnonzero(lots))
+    assert 0 < there.sum() < len(there)
+    assert some.defects.frame["board"].tolist() == tally.defects.frame["board"][there].tolist()
+    for name in ("ranks", "z", "settled", "scope", "lot"):
+        np.testing.assert_array_equal(
+            getattr(some.defects, name), getattr(tally.defects, name)[there]
+        )
+    with_label = frame["lot"].isin(kept) & (frame["family"] == "F")
+    assert some.items == with_label.sum()
+
+
+def test_a_sum_of_tallies_has_the_scopes_and_lots_of_both(tmp_path):
+    """The parts know other lots and other overrides, in another order."""
+    frame, recipe = labelled_history(3)
+    write_plant(tmp_path, frame, recipe)
+    with open_history(read_plant(tmp_path)) as history:
+        grids = make_grids(history, recipe)
+        whole = tally_history(history, grids, recipe)["F"]
+    parts = []
+    for piece in (frame.iloc[100:], frame.iloc[:100]):
+        write_plant(tmp_path, piece, recipe)
+        with open_history(read_plant(tmp_path)) as history:
+            parts.append(tally_history(history, grids, recipe)["F"])
+    both = add(*parts)
+    assert both.lots == tuple(dict.fromkeys((*parts[0].lots, *parts[1].lots)))
+    assert set(both.lots) == set(whole.lots)
+    assert both.lots != whole.lots
+    assert as_counts(both) == as_counts(whole)
+    check_types(both)
+    n = len(parts[0].defects.frame)
+    assert both.defects.frame.index.tolist() == list(range(len(whole.defects.frame)))
+    for part, held in ((parts[0], slice(0, n)), (parts[1], slice(n, None))):
+        assert both.defects.frame["board"][held].tolist() == part.defects.frame["board"].tolist()
+        np.testing.assert_array_equal(both.defects.ranks[held], part.defects.ranks)
+        np.testing.assert_array_equal(both.defects.z[held], part.defects.z)
+        np.testing.assert_array_equal(both.defects.settled[held], part.defects.settled)
+        for name, of in (("lot", "lots"), ("scope", "scopes")):
+            told = [getattr(both, of)[k] for k in getattr(both.defects, name)[held]]
+            assert told == [getattr(part, of)[k] for k in getattr(part.defects, name)]
+
+
+def test_an_outcome_counts_defects_reviewed_goods_and_the_others_apart(tmp_path):
+    frame, recipe = labelled_history(4)
+    write_plant(tmp_path, frame, recipe)
+    with open_history(read_plant(tmp_path)) as history:
+        tally = tally_history(history, make_grids(history, recipe), recipe)["F"]
+    mine = (frame["family"] == "F").to_numpy()
+    truth = called_in_plain_python(frame, recipe)[mine]
+    found = outcome(tally, tally.grid.live.tolist())
+    assert found == counted(truth, frame["verdict"].to_numpy()[mine])
+    assert min(found.true_calls, found.false_calls, found.unreviewed_calls, found.escapes) > 3
+
+
+def test_a_second_look_anywhere_in_the_plant_is_known(tmp_path):
+    frame, recipe = labelled_history(5)
+    other = frame.index[(frame["family"] == "G") & (frame["verdict"] == "defect")][0]
+    frame.loc[other, "found_by"] = "second look"
+    write_plant(tmp_path, frame, recipe)
+    with open_history(read_plant(tmp_path)) as history:
+        tallies = tally_history(history, make_grids(history, recipe), recipe)
+    assert tallies["F"].looked_again
+    assert tallies["G"].looked_again
+
+
+def test_columns_are_parted_by_place_whatever_their_number():
+    rng = np.random.default_rng(1)
+    for places in (3, 70_000):
+        ids = rng.choice([0, 2, places - 1], 50)
+        columns = {"place_id": ids, "x": np.arange(50)}
+        found = dict(by_place(columns, places))
+        assert sorted(found) == sorted(set(ids.tolist()))
+        for place, part in found.items():
+            assert part["x"].tolist() == np.flatnonzero(ids == place).tolist()
+            assert (part["place_id"] == place).all()
+    assert dict(by_place({"place_id": np.zeros(0, dtype=int)}, 3)) == {}
+
+
+def test_a_rank_counts_the_levels_strictly_below():
+    levels = np.float32([0.1, 0.2, np.inf])
+    z = np.float32([0.1, np.nextafter(np.float32(0.1), np.float32(1)), 0.2, 9.0, np.nan, -1.0])
+    found = rank(levels, z)
+    assert found.tolist() == [0, 1, 1, 2, 0, 0]
+    assert found.dtype == np.int16
 
 
 # Size ----------------------------------------------------------------------------------------

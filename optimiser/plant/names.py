@@ -20,6 +20,8 @@ RESERVED = ("night", "optimiser", "system", "admin", "root", "nobody", "anybody"
 """Names of no person; ``night`` signs what the unattended run writes."""
 _ALIKE = str.maketrans({"i": "l", "1": "l", "0": "o"})
 """Look alike in one case or the other: a capital i and a small l."""
+_WIDE, _PAIR = "m", "rn"
+"""A letter whose prototype is two: as one letter it is an initial, and one slip away from another."""
 _SHORT = 4
 """Words up to this length have no slip of the pen forgiven: Ann and Anna may be two people."""
 
@@ -95,7 +97,8 @@ def clearly_different(one: str, other: str) -> bool:
     >>> [clearly_different("Ada Quill", x) for x in ("Quill, Ada", "A. Quill", "Ada", "Ada Quil")]
     [False, False, False, False]
     """
-    few, many = sorted((skeleton(one).split(), skeleton(other).split()), key=len)
+    words = (skeleton(name).replace(_PAIR, _WIDE).split() for name in (one, other))
+    few, many = sorted(words, key=len)
     return not _fit(few, many)
 
 
@@ -114,7 +117,9 @@ def _same_word(one: str, other: str) -> bool:
     """Return whether two words may be one: equal, an initial, or a single slip apart."""
     if one == other or (1 in (len(one), len(other)) and one[0] == other[0]):
         return True
-    return max(len(one), len(other)) > _SHORT and _one_slip(one, other)
+    if max(len(one), len(other)) <= _SHORT:
+        return False
+    return _one_slip(one, other) or _one_slip(*(w.replace(_WIDE, _PAIR) for w in (one, other)))
 
 
 def _one_slip(one: str, other: str) -> bool:

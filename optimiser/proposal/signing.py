@@ -438,10 +438,9 @@ def decide_on(
 
     Raises
     ------
-    UsageError
-        If a signature is needed and is none, or another's.
     ConflictError
-        If a rule of the ledger forbids the decision.
+        If a signature is needed and is none, or another's, or a rule of the ledger forbids the
+        decision.
     """
     known = [finite_only(asdict(reason)) for reason in intent.not_advised]
     body = {"although_not_advised": known} if known else {}

@@ -1,0 +1,488 @@
+"""Every field of a problem, and every label's chance, worked out item by item from a small history."""
+
+import math
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from test_tally import write_plant
+
+from optimiser.history.read import open_history
+from optimiser.plant.file import read_plant
+from optimiser.recipe.table import Recipe, Row
+from optimiser.search.pose import (
+    LEAST_TRUE,
+    chance_to_be_true,
+    exceedance,
+    label_weights,
+    loosest_levels,
+    pose,
+)
+from optimiser.tally.count import Defects, tally_history
+from optimiser.tally.grid import make_grids
+
+POSED = """
+[plant]
+name = "Tally test"
+[review]
+seconds_per_call = 60.0
+cost_per_hour = 30.0
+miss_rate = 0.05
+false_alarm_rate = 0.02
+[escape_cost]
+default = 40.0
+by_defect = {{ shifted = 25.0 }}
+[labels]
+test_coverage = 0.4
+[measurements.height]
+unit = "um"
+step = 5.0
+repeatability = 2.0
+[measurements.shift]
+unit = "mm"
+step = 0.1
+repeatability = 0.05
+[measurements.score]
+unit = "1"
+step = 0.05
+[families.F]
+termination = "chip"
+critical = {critical}
+workmanship = {{ {bound} }}
+miss_rate = 0.07
+false_alarm_rate = 0.03
+[families.G]
+termination = "chip"
+[families.H]
+termination = "chip"
+[rails]
+largest_move_steps = 4
+call_load_share = 0.3
+released_share = 0.3
+off = {off}
+"""
+
+
+def rows_of(family, **limits):
+    units = {"height": "um", "shift": "mm", "score": "1"}
+    return [
+        Row(scope="family", name=family, measurement=m, lower=low, upper=high, unit=units[m])
+        for m, (low, high) in limits.items()
+    ]
+
+
+LIVE = Recipe(
+    revision="7",
+    rows=(
+        *rows_of("F", height=(85.0, 115.0), shift=(-np.inf, 0.6), score=(0.3, np.inf)),
+        # A sibling with other limits, one the other way round, and one without its own spread.
+        *rows_of("G", height=(-np.inf, 108.0), shift=(0.0, 0.6)),
+        *rows_of("H", score=(0.25, np.inf)),
+        Row(scope="part", name="a", measurement="height", lower=92.0, upper=108.0, unit="um"),
+    ),
+)
+
+
+def history_of(seed=5, n=1600):
+    """Return items of three families, of which some lie beyond a limit and some were labelled."""
+    rng = np.random.default_rng(seed)
+    frame = pd.DataFrame(
+        {
+            "height": np.round(rng.normal(100, 9, n)),
+            "shift": np.round(rng.normal(0.3, 0.2, n), 2),
+            "score": np.round(rng.normal(0.6, 0.15, n), 2),
+        }
+    ).astype(np.float32)
+    for m in frame.columns:
+        frame.loc[rng.random(n) < 0.05, m] = np.nan
+    frame["time"] = pd.Timestamp("2026-01-05") + pd.to_timedelta(np.arange(n), unit="min")
+    frame["stage"], frame["product"], frame["pin"] = "post-reflow", "P", None
+    frame["board"] = [f"B{k}" for k in range(n)]
+    frame["lot"] = [f"lot{k * 6 // n}" for k in range(n)]
+    frame["designator"], frame["part"] = "R1", rng.choice(["a", "b", "c"], n, p=[0.1, 0.6, 0.3])
+    frame["family"] = rng.choice(["F", "G", "H"], n, p=[0.6, 0.25, 0.15])
+    defect = rng.random(n) < 0.2
+    frame["verdict"] = np.where(defect, "defect", np.where(rng.random(n) < 0.5, "good", None))
+    finder = np.where(defect, rng.choice(["test", "audit", "field", *["review"] * 3], n), "review")
+    frame["found_by"] = np.where(frame["verdict"].isna(), None, finder)
+    frame["weight"] = np.where(frame["found_by"] == "audit", 5.0, 1.0)
+    kind = rng.choice(np.array(["shifted", "lifted", None], dtype=object), n)
+    frame["defect"] = np.where(defect, kind, None)
+    return frame
+
+
+def posed_plant(folder, *, critical=False, off=(), bound=""):
+    """Return plant and tallies of a small history with an override."""
+    toml = POSED.format(critical=str(critical).lower(), off=list(off), bound=bound)
+    write_plant(folder, history_of(), LIVE, toml)
+    plant = read_plant(folder)
+    with open_history(plant) as history:
+        return plant, tally_history(history, make_grids(history, LIVE), LIVE)
+
+
+@pytest.fixture(scope="module")
+def posed(tmp_path_factory):
+    return posed_plant(tmp_path_factory.mktemp("posed"))
+
+
+def signatures_of(tally):
+    """Return contested signatures with their counts by lot, and what every setting calls."""
+    ends = tuple(len(limit.z) for limit in tally.grid.limits)
+    contested, always = Counter(), Counter()
+    cells = tally.cells
+    for ranks, lot, settled, count in zip(
+        cells.ranks.tolist(), cells.lot.tolist(), cells.settled, cells.count.tolist(), strict=True
+    ):
+        if settled or any(r == end for r, end in zip(ranks, ends, strict=True)):
+            always[lot] += count
+        elif any(ranks):
+            contested[tuple(ranks), lot] += count
+    return contested, always
+
+
+def kin_of(tally, siblings, plant):
+    """Return siblings' defects moved onto a family's live limits, one by one."""
+    rows, prices = [], []
+    for sibling in siblings:
+        theirs = {(x.measurement, x.side): n for n, x in enumerate(sibling.grid.limits)}
+        for k in range(len(sibling.defects.frame)):
+            row = []
+            for own in tally.grid.limits:
+                n = theirs.get((own.measurement, own.side))
+                z = -np.inf if n is None else sibling.defects.z[k, n]
+                if np.isfinite(z):
+                    other = sibling.grid.limits[n]
+                    far = (z - float(other.z[other.live])) / other.spread
+                    z = float(own.z[own.live]) + far * own.spread
+                row.append(z)
+            if np.isfinite(row).any() and not sibling.defects.settled[k]:
+                rows.append(row)
+                word = sibling.defects.frame["defect"].iloc[k]
+                prices.append(plant.file.escape_price(word if isinstance(word, str) else None))
+    return np.array(rows).reshape(len(rows), len(tally.grid.limits)), np.array(prices)
+
+
+def check(problem, tally, siblings, plant):
+    """Hold every field that does not depend on how a problem is asked for to the items."""
+    limits = tally.grid.limits
+    contested, always = signatures_of(tally)
+    assert len({key for key, _ in contested}) > 10
+    signatures = list(map(tuple, problem.ranks.tolist()))
+    assert signatures == sorted({key for key, _ in contested})
+    counts = problem.counts.toarray()
+    assert counts.shape == (len(signatures), len(tally.lots))
+    found = {(signatures[s], int(t)): int(counts[s, t]) for s, t in np.argwhere(counts).tolist()}
+    assert found == dict(contested)
+    assert problem.always.tolist() == [always[t] for t in range(len(tally.lots))]
+    assert sum(always.values()) > 0
+    for levels, limit in zip(problem.levels, limits, strict=True):
+        assert levels.dtype == np.float64
+        np.testing.assert_array_equal(levels, limit.z)
+    assert problem.live.tolist() == [limit.live for limit in limits]
+    assert problem.spread.tolist() == [limit.spread for limit in limits]
+    assert problem.repeatability.tolist() == [limit.repeatability for limit in limits]
+    defects = tally.defects
+    free = [n for n in range(len(defects.frame)) if not defects.settled[n]]
+    assert 0 < len(free) < len(defects.frame)
+    np.testing.assert_array_equal(problem.defect_ranks, defects.ranks[free])
+    np.testing.assert_array_equal(problem.defect_z, defects.z[free])
+    assert problem.defect_lot.tolist() == defects.lot[free].tolist()
+    frame = defects.frame.iloc[free]
+    assert problem.defect_called.tolist() == frame["live_called"].tolist()
+    prices = [25.0 if word == "shifted" else 40.0 for word in frame["defect"]]
+    assert len(set(prices)) == 2
+    assert problem.defect_price.tolist() == pytest.approx(prices)
+    weight = label_weights(defects, 0.4) * chance_to_be_true(tally, 0.03)
+    np.testing.assert_array_equal(problem.defect_weight, weight[free])
+    assert (problem.defect_weight < 1).any()
+    assert (problem.defect_weight > 1).any()
+    kin_z, kin_price = kin_of(tally, siblings, plant)
+    np.testing.assert_allclose(problem.kin_z, kin_z, rtol=1e-12)
+    np.testing.assert_array_equal(problem.kin_price, kin_price)
+    assert (problem.false_call_cost, problem.miss_rate) == (pytest.approx(0.5), 0.07)
+
+
+def test_a_problem_is_what_the_items_make_of_it(posed):
+    plant, tallies = posed
+    tally, siblings = tallies["F"], [tallies["G"], tallies["H"]]
+    must = np.array([[1] * len(tally.grid.limits)])
+    problem = pose(tally, siblings, plant, must)
+    check(problem, tally, siblings, plant)
+    assert problem.last.tolist() == [len(limit.z) - 1 for limit in tally.grid.limits]
+    assert len(problem.kin_z) > 20
+    assert problem.must_ranks.tolist() == must.tolist()
+    assert (problem.most_released, problem.stays_at_work) == (0.3, True)
+    alone = pose(tally, [], plant, must)
+    assert alone.kin_z.shape == (0, problem.m)
+    assert alone.kin_price.shape == (0,)
+
+
+def test_where_a_limit_is_off_or_knows_no_spread_no_distance_from_it_is_borrowed(posed):
+    """As if the sibling, or the family itself, had no such limit."""
+    plant, tallies = posed
+    tally, sibling = tallies["F"], tallies["G"]
+    must = np.zeros((0, len(tally.grid.limits)), dtype=np.int64)
+
+    def with_limit(of, n, **changed):
+        limits = list(of.grid.limits)
+        limits[n] = replace(limits[n], **changed)
+        return replace(of, grid=replace(of.grid, limits=tuple(limits)))
+
+    def off(of, n):
+        z = of.grid.limits[n].z.copy()
+        z[-1] = np.inf
+        return with_limit(of, n, z=z, live=len(z) - 1)
+
+    def borrowed(own, their):
+        problem = pose(own, [their], plant, must)
+        return problem.kin_z.tolist(), problem.kin_price.tolist()
+
+    own = {(limit.measurement, limit.side): n for n, limit in enumerate(tally.grid.limits)}
+    shared = [
+        (n, own[limit.measurement, limit.side])
+        for n, limit in enumerate(sibling.grid.limits)
+        if (limit.measurement, limit.side) in own
+    ]
+    assert len(shared) > 1
+    for n, k in shared:
+        none = borrowed(tally, with_limit(sibling, n, measurement="another"))
+        assert none != borrowed(tally, sibling)
+        assert borrowed(tally, with_limit(sibling, n, spread=0.0)) == none
+        assert borrowed(tally, off(sibling, n)) == none
+        assert borrowed(off(tally, k), sibling) == none
+
+
+def test_a_problem_of_some_lots_knows_nothing_of_the_others(posed):
+    plant, tallies = posed
+    tally, siblings = tallies["F"], [tallies["G"], tallies["H"]]
+    lots = np.array([True, True, False, True, False, False])
+    must = np.zeros((0, len(tally.grid.limits)), dtype=np.int64)
+    problem = pose(tally, siblings, plant, must, lots)
+    some = tally.only(lots)
+    check(problem, some, [s.only(lots) for s in siblings], plant)
+    assert problem.counts.toarray()[:, ~lots].sum() == problem.always[~lots].sum() == 0
+    assert problem.last.tolist() == loosest_levels(some, plant).tolist()
+    whole = pose(tally, siblings, plant, must, np.ones(6, dtype=bool))
+    assert len(whole.defect_lot) > len(problem.defect_lot)
+
+
+def test_of_a_critical_family_every_known_defect_that_is_called_must_be_caught(tmp_path):
+    plant, tallies = posed_plant(tmp_path, critical=True)
+    tally = tallies["F"]
+    must = np.array([[1] * len(tally.grid.limits)])
+    problem = pose(tally, [], plant, must)
+    defects = tally.defects
+    known = [
+        defects.ranks[n].tolist()
+        for n in range(len(defects.frame))
+        if defects.frame["live_called"].iloc[n] and not defects.settled[n]
+    ]
+    assert len(known) > 5
+    assert problem.must_ranks.tolist() == must.tolist() + known
+
+
+def test_a_rail_that_is_off_binds_no_problem(tmp_path):
+    off = ("critical", "released-share", "working-limit")
+    plant, tallies = posed_plant(tmp_path, critical=True, off=off)
+    must = np.array([[1] * len(tallies["F"].grid.limits)])
+    problem = pose(tallies["F"], [], plant, must)
+    assert problem.must_ranks.tolist() == must.tolist()
+    assert (problem.most_released, problem.stays_at_work) == (1.0, False)
+
+
+@pytest.mark.parametrize(
+    "off",
+    [
+        (),
+        ("untested",),
+        ("furthest-good",),
+        ("untested", "furthest-good"),
+        ("furthest-good", "workmanship"),
+    ],
+)
+@pytest.mark.parametrize("bound", ["", "shift = { upper = 2.0 }, score = { upper = 9.0 }"])
+def test_the_loosest_level_is_what_the_labels_of_its_lots_support(tmp_path, off, bound):
+    plant, tallies = posed_plant(tmp_path, off=off, bound=bound)
+    tally = tallies["F"]
+    bounded = {("shift", "upper")} if bound and "workmanship" not in off else set()
+    seen = set()
+    for lots in (np.arange(6) < 2, np.arange(6) == 4, np.arange(6) < 0, np.arange(6) < 6):
+        some = tally.only(lots)
+        cells, defects = some.cells, some.defects
+        expected = []
+        for n, limit in enumerate(tally.grid.limits):
+            loosest = len(limit.z) - 1
+            if "furthest-good" not in off:
+                goods = [
+                    int(r[n])
+                    for r, seen_by in zip(cells.ranks, cells.reviewed, strict=True)
+                    if seen_by
+                ]
+                best = max(goods, default=0)
+                reach = float(limit.z[min(best, loosest)]) + 2.0 * limit.repeatability
+                fits = [k for k, z in enumerate(limit.z) if float(z) <= reach]
+                loosest = max(fits) if best else limit.live
+            tested = any(r[n] > limit.live for r in defects.ranks)
+            tested |= (limit.measurement, limit.side) in bounded
+            if "untested" not in off and not tested:
+                loosest = limit.live
+            expected.append(max(limit.live, loosest))
+        seen.add(tuple(expected))
+        assert loosest_levels(some, plant).tolist() == expected
+    assert len(seen) > 1 or "untested" in off
+
+
+def far_of(tally, ranks):
+    """Return by how many spreads an item with some ranks exceeds each live limit."""
+    found = []
+    for limit, rank in zip(tally.grid.limits, ranks, strict=True):
+        live = float(limit.z[limit.live])
+        # The item lies beyond the loosest level that calls it.
+        z = float(limit.z[rank - 1]) if rank else -np.inf
+        found.append(max(0.0, (z - live) / limit.spread) if np.isfinite(z) else 0.0)
+    return found
+
+
+def called_of_review(tally):
+    """Return labels and goods of review that the live limits call: how far each exceeds them."""
+    live, cells, defects = tally.grid.live, tally.cells, tally.defects
+    labels = [
+        n
+        for n in range(len(defects.frame))
+        if defects.frame["found_by"].iloc[n] == "review" and (defects.ranks[n] > live).any()
+    ]
+    goods = [
+        n for n in range(len(cells.count)) if cells.reviewed[n] and (cells.ranks[n] > live).any()
+    ]
+    return labels, goods
+
+
+def test_how_far_labels_and_goods_exceed_the_live_limits(posed):
+    _, tallies = posed
+    for tally in tallies.values():
+        labels, goods = called_of_review(tally)
+        goods = [n for n in goods if not tally.cells.settled[n]]
+        far, far_goods, count = exceedance(tally)
+        assert tally.family == "H" or min(len(far), len(far_goods)) > 0
+        np.testing.assert_allclose(
+            far, [max(far_of(tally, tally.defects.ranks[n])) for n in labels]
+        )
+        np.testing.assert_allclose(
+            far_goods, [max(far_of(tally, tally.cells.ranks[n])) for n in goods]
+        )
+        assert count.tolist() == [tally.cells.count[n] for n in goods]
+
+
+def fixed_point(kernel, misread):
+    """Return the shares of real defects that agree with each other, turn by turn."""
+    share = [1.0] * len(misread)
+    for _ in range(60):
+        real = [
+            sum(k * s for j, (k, s) in enumerate(zip(row, share, strict=True)) if j != i) + 0.1
+            for i, row in enumerate(kernel)
+        ]
+        before, share = share, [r / (r + g) for r, g in zip(real, misread, strict=True)]
+        if max(abs(a - b) for a, b in zip(before, share, strict=True)) < 1e-4:
+            break
+    return np.array(share)
+
+
+def doubted(tally, rate):
+    """Return the labels in doubt, their kernel and the density of misread goods at each."""
+    ends = [len(limit.z) for limit in tally.grid.limits]
+    labels, goods = called_of_review(tally)
+    labels = [n for n in labels if tally.defects.ranks[n].tolist() != ends]
+    goods = [n for n in goods if tally.cells.ranks[n].tolist() != ends]
+    here = [far_of(tally, tally.defects.ranks[n]) for n in labels]
+    there = [far_of(tally, tally.cells.ranks[n]) for n in goods]
+    count = tally.cells.count[goods]
+    kernel = [[math.exp(-0.5 * math.dist(a, b) ** 2 / 0.4**2) for b in here] for a in here]
+    misread = [
+        rate
+        * sum(
+            n * math.exp(-0.5 * math.dist(a, b) ** 2 / 0.4**2)
+            for b, n in zip(there, count, strict=True)
+        )
+        for a in here
+    ]
+    return labels, kernel, np.array(misread), rate * count.sum()
+
+
+@pytest.mark.parametrize("rate", [0.005, 0.02, 0.5])
+def test_the_chance_of_a_label_is_that_of_densities_worked_out_one_by_one(posed, rate):
+    """Scaled until as many are expected misread as come; at most six times either way."""
+    _, tallies = posed
+    for tally in (tallies["F"], tallies["G"]):
+        labels, kernel, misread, expected = doubted(tally, rate)
+        assert len(labels) > 1
+        # The scale by a bisection of its own, on the logarithm.
+        low, high = -math.log(6), math.log(6)
+        for _ in range(30):
+            middle = (low + high) / 2
+            short = (1 - fixed_point(kernel, math.exp(middle) * misread)).sum() < expected
+            low, high = (middle, high) if short else (low, middle)
+        share = np.clip(fixed_point(kernel, math.exp(low) * misread), LEAST_TRUE, 1)
+        chance = chance_to_be_true(tally, rate)
+        np.testing.assert_allclose(chance[labels], share, rtol=3e-3, atol=3e-4)
+        rest = np.setdiff1d(np.arange(len(chance)), labels)
+        assert (chance[rest] == 1).all()
+        # After a second look the densities stand as they are.
+        again = chance_to_be_true(replace(tally, looked_again=True), rate)
+        plain = np.clip(fixed_point(kernel, misread), LEAST_TRUE, 1)
+        np.testing.assert_allclose(again[labels], plain, rtol=1e-9)
+
+
+def test_without_misreading_or_labels_or_goods_every_label_is_true(posed):
+    _, tallies = posed
+    tally = tallies["F"]
+    assert (chance_to_be_true(tally, 0.0) == 1).all()
+    assert (chance_to_be_true(tally, 0.02) < 1).any()
+    unseen = replace(tally.cells, reviewed=np.zeros(len(tally.cells.count), dtype=bool))
+    assert (chance_to_be_true(replace(tally, cells=unseen), 0.02) == 1).all()
+    frame = tally.defects.frame.assign(found_by="test")
+    tested = replace(tally, defects=replace(tally.defects, frame=frame))
+    assert (chance_to_be_true(tested, 0.02) == 1).all()
+
+
+def test_a_label_stands_for_as_many_as_the_channels_that_could_find_it_left_out():
+    """Test finds 30 %; an audit picked one in ten: one of the two finds 1 - 0.7 * 0.9 = 37 %."""
+    frame = pd.DataFrame(
+        {
+            "found_by": ["test", "audit", "review", "field", "second look", "audit"],
+            "weight": [1.0, 10.0, 1.0, 1.0, 1.0, 10.0],
+            "live_called": [False, False, True, False, False, True],
+        }
+    )
+    none = np.zeros((6, 0))
+    defects = Defects(
+        frame=frame,
+        ranks=none.astype(np.int16),
+        z=none,
+        settled=np.zeros(6, dtype=bool),
+        scope=np.zeros(6, dtype=np.int32),
+        lot=np.zeros(6, dtype=np.int32),
+    )
+    expected = [1 / 0.3, 1 / 0.37, 1.0, 1.0, 1.0, 1.0]
+    np.testing.assert_allclose(label_weights(defects, 0.3), expected)
+
+
+def test_a_label_of_a_later_stage_stands_for_its_weight_and_never_for_less_than_itself():
+    frame = pd.DataFrame(
+        {
+            "found_by": ["later stage", "later stage", "later stage"],
+            "weight": [4.0, 0.5, 2.5],
+            "live_called": [False, False, True],
+        }
+    )
+    none = np.zeros((3, 0))
+    defects = Defects(
+        frame=frame,
+        ranks=none.astype(np.int16),
+        z=none,
+        settled=np.zeros(3, dtype=bool),
+        scope=np.zeros(3, dtype=np.int32),
+        lot=np.zeros(3, dtype=np.int32),
+    )
+    assert label_weights(defects, 0.3).tolist() == [4.0, 1.0, 2.5]
