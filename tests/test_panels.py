@@ -61,7 +61,7 @@ def plant(written):
 @pytest.fixture
 def session(opened, plant):
     """A session of its own on the plant that is read and tallied once; nothing proposed yet."""
-    return Session(opened.plant, opened.live, opened.history, opened.cases)
+    return Session(opened.plant, opened.live, opened.cases, opened.opening, history=opened.history)
 
 
 @pytest.fixture

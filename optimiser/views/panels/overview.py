@@ -77,7 +77,7 @@ def families_table(session: Session, *, rank: Rank = "saving_per_month") -> pd.D
         Families without an advised change have blanks.
     """
     currency = session.plant.file.plant.currency
-    monthly = DAYS_PER_MONTH / session.history.span_days
+    monthly = DAYS_PER_MONTH / session.opening.tallied.span_days
     rows = []
     for name, row in families_frame(session, rank=rank).iterrows():
         of = session.proposals.get(str(name))
@@ -193,7 +193,7 @@ class OverviewPanel(Panel):
         self._head.value = headline_html(self._session)
         note = (
             "<p class='soft'>Expected, judged on lots that no proposal has seen; at least and at most: the "
-            f"90 % interval. From {self._session.history.span_days:.0f} days. Families without an advised "
+            f"90 % interval. From {self._session.opening.tallied.span_days:.0f} days. Families without an advised "
             "change have blanks. A click on a family shows where its false calls come from.</p>"
         )
         self.families.show(families_table(self._session, rank=self.rank.value), words=note)
@@ -224,6 +224,6 @@ class OverviewPanel(Panel):
 def _plant_words(session: Session) -> str:
     return (
         f"<h2>{escape(session.plant.file.plant.name)}</h2><p class='soft'>"
-        f"{session.history.rows_used:,} items used, {session.history.rows_set_aside:,} set aside, "
+        f"{session.opening.rows_used:,} items used, {session.opening.rows_set_aside:,} set aside, "
         f"{len(session.cases)} families</p>"
     )
