@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any, TypeVar
 
-import altair as alt
 import pandas as pd
+
+from optimiser.views.drawing import alt
 
 GOOD, DEFECT, GREY, INK = "#0072B2", "#D55E00", "#767676", "#1c1c1c"
 WIDTH, HEIGHT = 375, 300

@@ -8,7 +8,6 @@ from concurrent.futures import Future, wait
 from html import escape
 from pathlib import Path
 
-import altair as alt
 import pandas as pd
 from IPython.core.getipython import get_ipython
 from IPython.display import HTML, display
@@ -34,7 +33,7 @@ from optimiser.views.audit_tables import proof_words
 from optimiser.views.cause_charts import lots_chart
 from optimiser.views.cause_tables import asked_words, cause_frame
 from optimiser.views.charts import DEFECT, GOOD, GREY, lab_renderer
-from optimiser.views.panels.parts import warm_up
+from optimiser.views.drawing import alt, make_offline
 from optimiser.views.reasons import cause_words
 from optimiser.views.shown import Shown
 from optimiser.views.stage_charts import foretold_chart
@@ -73,7 +72,7 @@ def open_session(where: Path | str, *, trials: int = TRIALS) -> Session:
     """
     lab_renderer()
     # It is needed for the first panel, and waits for no file.
-    threading.Thread(target=warm_up, daemon=True).start()
+    threading.Thread(target=make_offline, daemon=True).start()
     plant = Path(os.environ.get(PLANT_VARIABLE) or where)
     return _with_sign(f"Reading {plant}", lambda: open_plant(plant, trials=trials))
 

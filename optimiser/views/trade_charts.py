@@ -8,13 +8,13 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import altair as alt
 import pandas as pd
 
 from optimiser.history.distribution import Window
 from optimiser.proposal.choice import Choice
 from optimiser.tally.grid import GridLimit
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK, themed
+from optimiser.views.drawing import alt
 
 PICK, CHOSEN, BEST, MONEY, TOP = "pick", "chosen", "best", "money", "top"
 BEST_WORDS = "best_words"

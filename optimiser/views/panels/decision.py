@@ -5,7 +5,6 @@ from collections.abc import Callable
 from html import escape
 from typing import Any
 
-import altair as alt
 import ipywidgets as widgets
 import numpy as np
 import pandas as pd
@@ -28,6 +27,7 @@ from optimiser.proposal.signing import (
     write,
 )
 from optimiser.views import trade_charts
+from optimiser.views.drawing import alt
 from optimiser.views.panels import words
 from optimiser.views.panels.by_hand import ByHand
 from optimiser.views.panels.details import Details

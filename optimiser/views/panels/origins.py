@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-import altair as alt
 import ipywidgets as widgets
 import pandas as pd
 
@@ -14,6 +13,7 @@ from optimiser.history.calls import WAYS, By, Outside, Period
 from optimiser.history.filters import Filter
 from optimiser.proposal.session import Session
 from optimiser.views.charts import DAYS, PICK, pareto_chart, trend_chart
+from optimiser.views.drawing import alt
 from optimiser.views.panels import words
 from optimiser.views.panels.filter_bar import FilterBar
 from optimiser.views.panels.grid import Grid

@@ -1,14 +1,13 @@
 """Small things that every panel needs: safe callbacks, offline charts, HTML with a class."""
 
 import functools
-import threading
 from collections.abc import Callable
 from typing import Any, ParamSpec, Protocol, TypeVar
 
-import altair as alt
 import ipywidgets as widgets
 
-_offline = threading.Lock()
+from optimiser.views.drawing import alt, make_offline
+
 P = ParamSpec("P")
 T = TypeVar("T")
 
@@ -51,12 +50,6 @@ def words_of(error: Exception) -> str:
     return str(error) or type(error).__name__
 
 
-def warm_up() -> None:
-    """Make the drawing script that live charts carry; a second or two, once in a process."""
-    with _offline:
-        alt.JupyterChart.enable_offline(True)
-
-
 def live_chart(
     chart: alt.LayerChart | alt.ConcatChart, *, height: int, wait: int = 30
 ) -> alt.JupyterChart:
@@ -64,7 +57,7 @@ def live_chart(
 
     Its menu saves it as a picture; ``wait`` milliseconds pass until what is drawn on it is told.
     """
-    warm_up()
+    make_offline()
     drawn = alt.JupyterChart(
         chart,
         debounce_wait=wait,
