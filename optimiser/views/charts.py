@@ -33,12 +33,17 @@ def lab_renderer() -> None:
 
 def themed(chart: T) -> T:
     """Put a chart on the page's own ground and return it; `guard` gives its inks the theme's colours."""
-    chart.config = alt.Config(
+    chart.config = theme()
+    return chart
+
+
+def theme() -> alt.Config:
+    """Return what every drawing has in common."""
+    return alt.Config(
         background="transparent",
         view=alt.ViewConfig(stroke=None),
         axis=alt.AxisConfig(titleFontWeight="normal", gridOpacity=0.35),
     )
-    return chart
 
 
 def pareto_chart(

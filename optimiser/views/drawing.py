@@ -11,10 +11,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 from optimiser.seal import read_sealed, write_sealed
 
-__all__ = ["alt", "make_offline", "unchecked"]
+__all__ = ["Spec", "alt", "make_offline", "unchecked"]
 
 # A parser of web addresses in any script: where it is installed, jsonschema builds it at its
 # import, which takes a second. Nothing drawn here holds an address.
@@ -38,6 +39,22 @@ def _without(module: str) -> Iterator[None]:
 with _without(_SLOW):
     import altair as alt
     from altair.utils import schemapi
+
+
+class Spec(alt.TopLevelConcatSpec):
+    """Drawings side by side, of parts that are plain already.
+
+    What has dozens of layers is written as Vega-Lite itself: Altair copies every part of a
+    drawing each time it is put into another, which takes most of what it costs. Tests hold it
+    against the schema (``to_dict(validate=True)``).
+    """
+
+    _class_is_valid_at_instantiation = False
+
+    def to_dict(self, validate: bool = False, **more: Any) -> dict[str, Any]:  # noqa: ANN401
+        """Return it as Vega-Lite has it."""
+        found = super().to_dict(validate=validate, **more)
+        return {"$schema": alt.SCHEMA_URL, **found}
 
 
 @contextmanager

@@ -6,7 +6,7 @@ from typing import Any, ParamSpec, Protocol, TypeVar
 
 import ipywidgets as widgets
 
-from optimiser.views.drawing import alt, make_offline
+from optimiser.views.drawing import Spec, alt, make_offline
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -51,7 +51,7 @@ def words_of(error: Exception) -> str:
 
 
 def live_chart(
-    chart: alt.LayerChart | alt.ConcatChart, *, height: int, wait: int = 30
+    chart: alt.LayerChart | alt.ConcatChart | Spec, *, height: int, wait: int = 30
 ) -> alt.JupyterChart:
     """Return a chart whose parameters Python can move, drawn without any network.
 
