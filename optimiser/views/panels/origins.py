@@ -115,6 +115,7 @@ class Origins(widgets.VBox):
             ]
         )
         self.add_class("opt-origins")
+        self._told.value = "<p class='soft'>Counting where the false calls come from …</p>"
 
     def _wire(self) -> None:
         """Let the controls do what they say."""
@@ -151,6 +152,12 @@ class Origins(widgets.VBox):
             What is drawn.
         """
         return self.show(self._look(by=by))
+
+    def show_first(self) -> None:
+        """Show the false calls by family, unless somebody was faster and looked elsewhere."""
+        with self._lock:
+            if self._shown is None:
+                self.show_by("family")
 
     def show(self, look: Look, *, remember: bool = True) -> pd.DataFrame:
         """Show one look at the history.

@@ -16,7 +16,7 @@ from optimiser.views.panels import words
 from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.origins import Look, Origins
 from optimiser.views.panels.panel import Panel
-from optimiser.views.panels.parts import block, safely
+from optimiser.views.panels.parts import afterwards, block, safely
 from optimiser.views.sentences import finding_words, headline_words
 
 Rank = Literal["saving_per_month", "escapes_added"]
@@ -183,7 +183,7 @@ class OverviewPanel(Panel):
             filtered="What stands under “Where the false calls come from” is",
         )
         self.refresh()
-        self.origins.show_by("family")
+        afterwards(safely(self.origins.show_first, self, "Cannot count the false calls"))
 
     def __repr__(self) -> str:
         return f"<OverviewPanel of {self._session!r}>"

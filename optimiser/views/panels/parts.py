@@ -1,13 +1,17 @@
 """Small things that every panel needs: safe callbacks, offline charts, HTML with a class."""
 
 import functools
+import threading
 from collections.abc import Callable
 from typing import Any, ParamSpec, Protocol, TypeVar
 
 import ipywidgets as widgets
+from IPython.core.getipython import get_ipython
 
 from optimiser.views.drawing import Spec, alt, make_offline
 
+# So long does the browser have to draw what a panel shows first.
+FIRST_SECONDS = 0.3
 P = ParamSpec("P")
 T = TypeVar("T")
 
@@ -43,6 +47,29 @@ def safely(act: Callable[P, T], panel: Speaks, doing: str) -> Callable[P, T | No
             return None
 
     return guarded
+
+
+def afterwards(work: Callable[[], object]) -> threading.Thread | None:
+    """Do something when the first figures are on the screen; without a notebook at once.
+
+    Parameters
+    ----------
+    work : callable
+        Guarded by `safely`: nobody waits for it.
+
+    Returns
+    -------
+    Thread or None
+        That does it.
+    """
+    if get_ipython() is None:
+        work()
+        return None
+    # The browser draws what is there meanwhile, and has the cores for it.
+    thread = threading.Timer(FIRST_SECONDS, work)
+    thread.daemon = True
+    thread.start()
+    return thread
 
 
 def words_of(error: Exception) -> str:
