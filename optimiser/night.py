@@ -21,26 +21,23 @@ from optimiser import __version__
 from optimiser.errors import OptimiserError, UsageError
 from optimiser.history.calls import calls_by_day
 from optimiser.history.digest.merged import MergedHistory
+from optimiser.history.digest.store import sha_of_file
 from optimiser.history.read import open_history
 from optimiser.history.replay import doubtful_families
 from optimiser.ledger.ledger import Ledger
 from optimiser.ledger.standing import BY_NIGHT, State
 from optimiser.monitoring.watch import Watched, exported_since, watch_exported
 from optimiser.plant.file import Plant
-from optimiser.proposal.all_families import (
-    FOLDER,
-    early_lots,
-    make_cases,
-    propose_all,
-    rank_by_saving,
-)
-from optimiser.proposal.cache import case_key, read_kept
+from optimiser.proposal.all_families import pose_all, propose_all, rank_by_saving
+from optimiser.proposal.cache import FOLDER, case_key, read_kept
 from optimiser.proposal.causes import read_causes
 from optimiser.proposal.headline import headline
 from optimiser.proposal.learn_record import LastList, last_list
+from optimiser.proposal.opening import early_lots, keep_opening, open_whole, state_or_none
 from optimiser.proposal.propose import Case
 from optimiser.proposal.record import Advice, Proposal
 from optimiser.proposal.signing import PutForward, put_forward
+from optimiser.proposal.state import beside
 from optimiser.recipe.table import Recipe, to_csv
 from optimiser.seal import read_sealed, write_sealed
 from optimiser.tally.check import refuse_unusable
@@ -122,6 +119,8 @@ class Intake:
         Time of the last item: the data's clock.
     ends : dict of Path to datetime
         Time of the last item of each result file that serves.
+    state : str or None
+        Of the plant's files as they were read; None where not all of them could be used.
     """
 
     digests: int
@@ -131,6 +130,7 @@ class Intake:
     set_aside: int
     clock: datetime
     ends: dict[Path, datetime]
+    state: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -365,7 +365,7 @@ def _through(job: Job, state: Mapping[str, Any], started: float) -> Night:
     with _with_problems(problems):
         history, intake = digest_new(job, problems)
         with history:
-            counted = count_all(job, history)
+            counted = count_all(job, history, intake.state)
     past = _still_there(job, state.get("families", {}), counted)
     refreshed = refresh(job, counted.cases, past, intake.clock)
     recorded = record(job, counted.cases, refreshed)
@@ -499,6 +499,7 @@ def digest_new(job: Job, problems: dict[str, str]) -> tuple[MergedHistory, Intak
         To be closed.
     intake : Intake
     """
+    shas = _shas_beside(job.plant)
     store = open_store(
         job.plant, job.live, job.folder, rehash=job.rehash, workers=job.workers, tell=job.tell
     )
@@ -506,6 +507,8 @@ def digest_new(job: Job, problems: dict[str, str]) -> tuple[MergedHistory, Intak
         history = open_stored(store, early_lots)
     finally:
         problems |= store.problems
+    for unit in store.serving:
+        shas |= zip(unit.files, unit.contents, strict=True)
     close_store(store)
     return history, Intake(
         digests=len(store.serving),
@@ -515,17 +518,32 @@ def digest_new(job: Job, problems: dict[str, str]) -> tuple[MergedHistory, Intak
         set_aside=history.rows_set_aside,
         clock=history.rows(f"select max(last) from {history.lots}")[0][0],
         ends={f: d.meta.last for unit, d in store.serving.items() for f in unit.files},
+        state=state_or_none(job.plant, job.live, shas),
     )
 
 
-def count_all(job: Job, history: MergedHistory) -> Counted:
-    """Tally all families; stop where the history cannot be used with this recipe."""
+def _shas_beside(plant: Plant) -> dict[Path, str]:
+    """Return the content hashes of what is read beside results and recipes; a missing file has none."""
+    shas = {}
+    for path in beside(plant):
+        with suppress(OSError):
+            shas[path] = sha_of_file(path)
+    return shas
+
+
+def count_all(job: Job, history: MergedHistory, state: str | None) -> Counted:
+    """Tally all families; stop where the history cannot be used with this recipe.
+
+    What was counted is kept for the screens that are opened in the morning.
+    """
     findings = refuse_unusable(history, job.live, job.recipe_path)
     doubtful = doubtful_families(findings)
+    opening = open_whole(history, job.live, doubtful)
+    keep_opening(job.plant, state, opening, history)
     return Counted(
         doubtful=doubtful,
         days=calls_by_day(history, job.live),
-        cases=make_cases(history, job.live, trials=job.trials, proof=True, unlike_recipe=doubtful),
+        cases=pose_all(job.plant, opening.tallied, trials=job.trials, unlike_recipe=doubtful),
     )
 
 

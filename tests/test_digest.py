@@ -34,8 +34,9 @@ from optimiser.history.digest.store import sha_of_file
 from optimiser.history.read import open_history
 from optimiser.history.replay import agree
 from optimiser.plant.file import read_plant
-from optimiser.proposal.all_families import early_lots, make_cases
+from optimiser.proposal.all_families import make_cases
 from optimiser.proposal.cache import case_key
+from optimiser.proposal.opening import early_lots
 from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import read_recipe
 from optimiser.tally.check import check

@@ -44,7 +44,7 @@ def opened(tmp_path_factory):
 @pytest.fixture
 def session(opened):
     """A session of its own; what it leaves in ledger and revisions goes."""
-    yield Session(opened.plant, opened.live, opened.history, opened.cases)
+    yield Session(opened.plant, opened.live, opened.cases, opened.opening, history=opened.history)
     folder = opened.plant.folder
     for path in [*folder.glob(f"{LEDGER}*"), *(folder / FOLDER).glob("*")]:
         path.unlink()
@@ -145,7 +145,11 @@ def keyed(session, tmp_path):
     file = session.plant.file.model_copy(update={"signers": signers})
     plant = session.plant.model_copy(update={"file": file})
     cases = {name: replace(case, plant=plant) for name, case in session.cases.items()}
-    return Session(plant, session.live, session.history, cases), mine, theirs
+    return (
+        Session(plant, session.live, cases, session.opening, history=session.history),
+        mine,
+        theirs,
+    )
 
 
 def uploaded(content):

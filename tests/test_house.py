@@ -18,9 +18,12 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 
 # The files that may import a library, by their paths' beginnings.
 DOORS = {
-    "duckdb": ("history", "demo", "begin", "intake", "tally/digested.py", "tally/elsewhere.py"),
+    "duckdb": (
+        *("history", "demo", "begin", "intake", "tally/digested.py", "tally/elsewhere.py"),
+        "proposal/state.py",  # its version
+    ),
     "optuna": ("search/study.py",),
-    "altair": ("views",),
+    "altair": ("views/drawing.py",),
     "ipywidgets": ("views",),
     "rich": ("views",),
     "ruptures": ("evidence/moved.py",),
@@ -31,7 +34,7 @@ DOORS = {
     "vl_convert": ("views",),
     "jinja2": ("views/report.py", "recipe/form.py"),
     "sqlite3": ("ledger",),
-    "pyarrow": ("intake", "tally/engines.py"),
+    "pyarrow": ("intake", "tally/engines.py", "tally/kept.py"),
     "sqlalchemy": ("intake/fetch.py",),
     "psycopg": (),
     "joblib": ("machines.py",),

@@ -19,8 +19,7 @@ from optimiser import night as nights
 from optimiser.cli import main
 from optimiser.history.digest.store import sha_of_file
 from optimiser.night import locked
-from optimiser.proposal.all_families import FOLDER
-from optimiser.proposal.cache import read_kept
+from optimiser.proposal.cache import FOLDER, read_kept
 from optimiser.proposal.month import Month
 from optimiser.views.sentences import month_words
 

@@ -1,7 +1,10 @@
 """Panels without a browser: the same methods that buttons, clicks and scripts call."""
 
+import importlib.util
 import json
 import re
+import subprocess
+import sys
 import threading
 from dataclasses import asdict, replace
 from html import unescape
@@ -18,15 +21,17 @@ from optimiser.monitoring.shadow import Shadow
 from optimiser.proposal.headline import headline
 from optimiser.proposal.session import Session, open_plant
 from optimiser.recipe.table import write_recipe
+from optimiser.views import drawing
+from optimiser.views.drawing import alt
 from optimiser.views.notebook import decisions_frame, show_audit_plan, show_flicker, show_risk
-from optimiser.views.panels import words
+from optimiser.views.panels import parts, words
 from optimiser.views.panels.by_hand import ByHand, level_of, nearest_level
 from optimiser.views.panels.decision import DecisionPanel
 from optimiser.views.panels.download import csv_text
 from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.learn import LearnPanel
 from optimiser.views.panels.long_work import ProposePanel
-from optimiser.views.panels.overview import OverviewPanel, families_frame
+from optimiser.views.panels.overview import OverviewPanel, families_frame, families_table
 from optimiser.views.panels.plan import PlanPanel
 from optimiser.views.panels.shadow import ShadowPanel
 from optimiser.views.sentences import headline_words
@@ -61,7 +66,7 @@ def plant(written):
 @pytest.fixture
 def session(opened, plant):
     """A session of its own on the plant that is read and tallied once; nothing proposed yet."""
-    return Session(opened.plant, opened.live, opened.history, opened.cases)
+    return Session(opened.plant, opened.live, opened.cases, opened.opening, history=opened.history)
 
 
 @pytest.fixture
@@ -103,6 +108,115 @@ def test_the_list_chooses_like_a_click_and_survives_a_new_family(panel, session)
     other = others[name][0]
     click(panel, other.name)
     assert panel.point.name == other.name
+
+
+@pytest.fixture
+def in_a_notebook(monkeypatch):
+    """What a panel leaves for after its first figures is done when the list's entries are called."""
+    left = []
+
+    class Later:
+        def __init__(self, seconds, work):
+            left.append(work)
+
+        def start(self):
+            pass
+
+    monkeypatch.setattr(parts, "get_ipython", object)
+    monkeypatch.setattr(parts.threading, "Timer", Later)
+    return left
+
+
+def test_first_figures_are_shown_before_any_row_is_read(session, in_a_notebook):
+    for family in FAMILIES[:2]:
+        session.choice(family)
+    bare = Session(session.plant, session.live, session.cases, session.opening)
+    with bare:
+        overview, panel = OverviewPanel(bare), DecisionPanel(bare, FAMILIES[0])
+        assert bare._history is None
+        assert "a month" in overview._head.value
+        assert list(overview.families.frame["family"]) == list(families_table(bare)["family"])
+        assert "Counting where the false calls come from" in overview.origins._told.value
+        whole = DecisionPanel(session, FAMILIES[0])
+        assert panel._verdict.value == whole._verdict.value
+        assert panel._compare.value == whole._compare.value
+        assert panel._spread is None
+    # The same, the rows now at hand.
+    overview, panel = OverviewPanel(session), DecisionPanel(session, FAMILIES[0])
+    for work in in_a_notebook[-2:]:
+        work()
+    assert overview.origins._frame["false_calls"].sum() == session.totals().false_calls
+    windows = {
+        c["layer"][-1]["encoding"]["x"]["datum"]["expr"] for c in panel._spread.spec["concat"]
+    }
+    assert windows
+    panel.set(panel.choice.tally.grid.live)
+    for n, limit in enumerate(panel.choice.tally.grid.limits):
+        if np.isfinite(limit.values[limit.live]):
+            assert getattr(panel._spread.params, f"limit_{n}") == limit.values[limit.live]
+
+
+def test_a_family_picked_before_the_first_is_drawn_is_the_one_that_is_drawn(session, in_a_notebook):
+    panel = DecisionPanel(session, FAMILIES[0])
+    panel.pick(FAMILIES[1])
+    assert panel.wait(60)
+    drawn = panel._spread.spec
+    in_a_notebook[-1]()
+    assert panel._spread.spec == drawn
+    panel = DecisionPanel(session, FAMILIES[0])
+    lot = session.names("lot")[0]
+    panel.filters.put(Filter(lot=lot))
+    panel._filtered(None)
+    of_the_lot = panel._spread.spec
+    in_a_notebook[-1]()
+    assert panel._spread.spec == of_the_lot
+
+
+def test_every_live_drawing_keeps_to_the_schema(session):
+    panel, overview = DecisionPanel(session, "PASTE-FINE"), OverviewPanel(session)
+    drawn = [panel.trade._drawn, panel._spread, overview.origins._bars, overview.origins._line]
+    for one in drawn:
+        one.chart.to_dict(validate=True)
+        assert one.spec["$schema"] == alt.SCHEMA_URL
+    broken = panel._spread.chart.copy(deep=True)
+    broken["concat"][0]["layer"][0]["mark"] = {"type": "barr"}
+    with pytest.raises(Exception, match="barr"):
+        broken.to_dict(validate=True)
+
+
+@pytest.fixture
+def script(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    monkeypatch.setattr(alt.JupyterChart, "_esm", alt.JupyterChart._esm)
+    monkeypatch.setattr(alt.JupyterChart, "_is_offline", False)
+    return tmp_path / "optimiser"
+
+
+def test_the_drawing_script_is_kept_and_a_forged_one_is_not_run(script, monkeypatch):
+    drawing.make_offline()
+    whole = alt.JupyterChart._esm
+    (kept,) = script.iterdir()
+    monkeypatch.setattr(alt.JupyterChart, "_is_offline", False)
+    with monkeypatch.context() as only:
+        only.setattr(alt.JupyterChart, "enable_offline", lambda _: pytest.fail("made again"))
+        drawing.make_offline()
+    assert alt.JupyterChart._esm == whole
+    table = json.loads(kept.read_text())
+    for content in ("{", json.dumps(table | {"script": whole + "alert(1)"})):
+        kept.write_text(content)
+        monkeypatch.setattr(alt.JupyterChart, "_is_offline", False)
+        drawing.make_offline()
+        assert alt.JupyterChart._esm == whole
+
+
+def test_what_is_left_out_at_the_import_of_altair_can_still_be_imported():
+    code = (
+        "import sys; import optimiser.views.drawing; print('rfc3987_syntax' in sys.modules);"
+        "import importlib.util; print(importlib.util.find_spec('rfc3987_syntax') is not None)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    here = importlib.util.find_spec("rfc3987_syntax") is not None
+    assert done.stdout.split() == ["False", str(here)]
 
 
 def test_a_slider_counts_as_replay_does(panel, session):

@@ -11,7 +11,8 @@ from stranger_plants import KINDS, make_stranger
 from optimiser.evidence.certificate import certify_front
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
-from optimiser.proposal.all_families import early_lots, make_cases
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.opening import early_lots
 from optimiser.proposal.proof import ALPHA, DELTA, shortlist
 from optimiser.proposal.propose import _search, problem_of, proof_of
 from optimiser.recipe.table import read_recipe

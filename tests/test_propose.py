@@ -16,8 +16,8 @@ from optimiser.cli import main
 from optimiser.history.read import open_history
 from optimiser.history.replay import replay
 from optimiser.plant.file import read_plant
-from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
-from optimiser.proposal.cache import case_key
+from optimiser.proposal.all_families import make_cases, propose_all
+from optimiser.proposal.cache import FOLDER, case_key
 from optimiser.proposal.propose import (
     _search,
     held_out,

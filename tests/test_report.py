@@ -269,7 +269,7 @@ def test_an_unwritable_page_is_a_message(tmp_path, capsys):
 
 
 def test_digests_give_the_same_days(session, demo_plant, tmp_path):
-    from optimiser.proposal.all_families import early_lots
+    from optimiser.proposal.opening import early_lots
     from optimiser.tally.digested import open_store, open_stored
 
     store = open_store(

@@ -11,7 +11,8 @@ from factories import make_plant
 
 from optimiser.cli import main
 from optimiser.errors import UsageError
-from optimiser.views import notebook, screen_files
+from optimiser.views import screen_files
+from optimiser.views.panels import opening
 from optimiser.views.screen_files import screen_of, write_screens
 
 
@@ -80,13 +81,11 @@ def test_a_paragraph_that_only_mentions_running_stays():
 
 def test_the_environment_names_the_plant(monkeypatch):
     opened = []
-    monkeypatch.setattr(notebook, "open_plant", lambda where, trials: opened.append(where))
-    monkeypatch.setattr(notebook, "lab_renderer", lambda: None)
-    monkeypatch.setattr(notebook, "warm_up", lambda: None)
+    monkeypatch.setattr(opening, "_opened", lambda where, trials: opened.append(where))
     monkeypatch.setenv("OPTIMISER_PLANT", "/srv/plant")
-    notebook.open_session("demo-plant")
+    opening.open_session("demo-plant")
     monkeypatch.delenv("OPTIMISER_PLANT")
-    notebook.open_session("demo-plant")
+    opening.open_session("demo-plant")
     assert opened == [Path("/srv/plant"), Path("demo-plant")]
 
 
@@ -103,14 +102,14 @@ class Sign:
 @pytest.fixture
 def sign(monkeypatch):
     made = Sign()
-    monkeypatch.setattr(notebook, "get_ipython", object)
-    monkeypatch.setattr(notebook, "TICK", 0.01)
+    monkeypatch.setattr(opening, "get_ipython", object)
+    monkeypatch.setattr(opening, "TICK", 0.01)
 
     def display(what, **_):
         made.update(what)
         return made
 
-    monkeypatch.setattr(notebook, "display", display)
+    monkeypatch.setattr(opening, "display", display)
     return made
 
 
@@ -123,7 +122,7 @@ def test_a_plant_that_opens_says_so_while_it_does(sign):
         seen.append(threading.current_thread() is threading.main_thread())
         return "session"
 
-    assert notebook._with_sign("Reading <x>", work) == "session"
+    assert opening._with_sign("Reading <x>", work) == "session"
     assert seen == [False]  # the kernel's main thread hears the interrupt meanwhile
     assert all("Reading &lt;x&gt;" in line and "role='status'" in line for line in sign.shown[:-1])
     assert sign.shown[-1] == ""
@@ -134,5 +133,5 @@ def test_a_plant_that_does_not_open_says_why_and_takes_its_line_away(sign):
         raise UsageError("no plant file")
 
     with pytest.raises(UsageError, match="no plant file"):
-        notebook._with_sign("Reading", work)
+        opening._with_sign("Reading", work)
     assert sign.shown[-1] == ""

@@ -25,7 +25,8 @@ from optimiser.proposal.start_weighed import Weighed
 from optimiser.recipe.table import Recipe, read_recipe
 from optimiser.tally.count import is_called
 from optimiser.tally.must_catch import KeptItem
-from optimiser.views.notebook import open_session, show_start
+from optimiser.views.notebook import show_start
+from optimiser.views.panels.opening import open_session
 
 CHIPS = ("RES-0603", "RES-0805", "CAP-0603", "CAP-0805")
 NEW = "RES-0805"

@@ -164,7 +164,13 @@ def open_for_command(
 
 
 def pose_cases(
-    history: History, live: Recipe, path: Path, *, trials: int, family: str | None = None
+    history: History,
+    live: Recipe,
+    path: Path,
+    *,
+    trials: int,
+    family: str | None = None,
+    state: str | None = None,
 ) -> list[Case]:
     """Return what proposals rest on, of a history that can be used; a bar on a terminal meanwhile.
 
@@ -177,6 +183,8 @@ def pose_cases(
     trials : int
     family : str, optional
         This one alone, and its siblings.
+    state : str, optional
+        Of the plant's files before the history was opened: what was counted is kept for screens.
 
     Returns
     -------
@@ -189,13 +197,16 @@ def pose_cases(
         If a check finds the history unusable.
     """
     from optimiser.history.replay import doubtful_families
-    from optimiser.proposal.all_families import make_cases
+    from optimiser.proposal.all_families import pose_all
+    from optimiser.proposal.opening import keep_opening, open_whole
 
     with working_bar(history, "checking and tallying"):
         unlike = doubtful_families(refuse_unusable_history(history, live, path))
-        return make_cases(
-            history, live, family=family, trials=trials, proof=True, unlike_recipe=unlike
-        )
+        opening = open_whole(history, live, unlike)
+    keep_opening(history.plant, state, opening, history)
+    return pose_all(
+        history.plant, opening.tallied, family=family, trials=trials, unlike_recipe=unlike
+    )
 
 
 @contextmanager

@@ -64,7 +64,7 @@ def run(parsed: argparse.Namespace) -> int:
 
 
 def _kept() -> str:
-    from optimiser.proposal.all_families import FOLDER
+    from optimiser.proposal.cache import FOLDER
 
     return FOLDER
 

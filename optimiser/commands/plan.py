@@ -93,8 +93,8 @@ def run(parsed: argparse.Namespace) -> int:
 
 def _line(cases: Sequence[Case], plant: Plant, workers: int, boards: int) -> Line | None:
     """Return the line; families without a kept search are searched first, with a bar."""
-    from optimiser.proposal.all_families import FOLDER, propose_all
-    from optimiser.proposal.cache import read_found
+    from optimiser.proposal.all_families import propose_all
+    from optimiser.proposal.cache import FOLDER, read_found
     from optimiser.proposal.line import Line
 
     folder = plant.folder / FOLDER

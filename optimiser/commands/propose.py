@@ -47,6 +47,7 @@ def run(parsed: argparse.Namespace) -> int:
     """Print a proposal for every family, largest saving first."""
     from optimiser.proposal.calibration import read_calibration
     from optimiser.proposal.causes import investigate
+    from optimiser.proposal.opening import state_or_none
     from optimiser.proposal.stated import check_stated
     from optimiser.views import tables
     from optimiser.views.sentences import only_called_words
@@ -54,8 +55,11 @@ def run(parsed: argparse.Namespace) -> int:
     plant, live, path = read_inputs(parsed)
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
+    state = state_or_none(plant, live)
     with open_for_command(plant, live, path) as history:
-        cases = pose_cases(history, live, path, trials=parsed.trials, family=parsed.family)
+        cases = pose_cases(
+            history, live, path, trials=parsed.trials, family=parsed.family, state=state
+        )
         investigate(history, live)
     if parsed.family is not None:
         cases = [only(cases, parsed.family)]
@@ -97,7 +101,8 @@ def _rows(made: Sequence[Proposal], plant: Plant) -> list[dict[str, Any]]:
 
 def _with_bar(cases: Sequence[Case], plant: Plant, workers: int) -> tuple[list[Proposal], bool]:
     """Return all proposals, with a bar on standard error while they are made."""
-    from optimiser.proposal.all_families import FOLDER, propose_all
+    from optimiser.proposal.all_families import propose_all
+    from optimiser.proposal.cache import FOLDER
 
     with tqdm(total=len(cases), unit="family", file=sys.stderr, disable=None) as bar:
 

@@ -37,7 +37,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(parsed: argparse.Namespace) -> int:
     """Print the proposal, and where the ledger stands after it."""
-    from optimiser.proposal.all_families import FOLDER, propose_all
+    from optimiser.proposal.all_families import propose_all
+    from optimiser.proposal.cache import FOLDER
     from optimiser.proposal.signing import put_forward
 
     plant, live, path = read_inputs(parsed)

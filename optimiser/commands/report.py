@@ -60,11 +60,8 @@ def _account(plant: Plant, live: Recipe, path: Path) -> tuple[Account, int]:
     from optimiser.monitoring.account import make_account
     from optimiser.monitoring.watch import watch_exported
     from optimiser.night import standing_proposals
-    from optimiser.proposal.all_families import (
-        FOLDER,
-        rank_by_saving,
-        read_any_proposals,
-    )
+    from optimiser.proposal.all_families import rank_by_saving, read_any_proposals
+    from optimiser.proposal.cache import FOLDER
     from optimiser.proposal.calibration import read_calibration
     from optimiser.proposal.causes import read_causes
     from optimiser.proposal.relabel import relabel

@@ -55,7 +55,7 @@ PASSES = 2
 # About so many of a family are sampled, at least half of them; 1 % of 8,192, a tail, is 80 items.
 SAMPLE = 8192
 _PARTS = count(1)
-_AHEAD = timedelta(days=1)
+_AHEAD, _LATEST = timedelta(days=1), "a day from now"
 HASH = "hash(i.board, i.designator, i.pin)"
 _FLOAT_MAX = "3.4028234e38"
 # No result file may have these, so that its own columns cannot be taken for ours.
@@ -406,6 +406,11 @@ def open_history(
     return history
 
 
+def rests_on_clock(history: History) -> bool:
+    """Return whether rows are set aside for the day on which it is read: later ones may take them."""
+    return any(f.level == "set aside" and f.rule.endswith(_LATEST) for f in history.findings)
+
+
 def find_files(plant: Plant) -> list[Path]:
     """Return the history's files, sorted by path.
 
@@ -564,7 +569,7 @@ def _rules(schema: Schema, history: History) -> list[Rule]:
     latest = datetime.now(UTC).replace(tzinfo=None) + _AHEAD
     rules.append(
         _rule(
-            f"time must lie between {site.history_from} (plant.history_from) and a day from now",
+            f"time must lie between {site.history_from} (plant.history_from) and {_LATEST}",
             "time",
             f"{schema.time} < timestamp '{site.history_from}' or {schema.time} > timestamp '{latest}'",
             schema,

@@ -9,7 +9,7 @@ import signal
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from multiprocessing.synchronize import Event
 from pathlib import Path
@@ -26,18 +26,17 @@ from optimiser.plant.file import Plant
 from optimiser.proposal.cache import keep, kept_trials, read_proposal
 from optimiser.proposal.calibration import read_calibration, widening
 from optimiser.proposal.causes import read_causes, with_causes
-from optimiser.proposal.proof import EARLY_SHARE, Unseen
+from optimiser.proposal.opening import Tallied, tally_all
+from optimiser.proposal.proof import Unseen
 from optimiser.proposal.propose import Case, Found, items_by_lot, propose_with_study
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.shares import with_shares
 from optimiser.recipe.table import Recipe
 from optimiser.studies.causes import Cause
-from optimiser.tally.count import FamilyTally, tally_history
-from optimiser.tally.grid import make_grids
-from optimiser.tally.must_catch import read_must_catch
+from optimiser.tally.count import FamilyTally
+from optimiser.tally.must_catch import KeptItem, read_must_catch
 
 PROOF_TRIALS = 30
-FOLDER = "proposals"
 POLL_SECONDS = 0.2
 Made = tuple[Proposal, Found | None]
 _stop: Event | None = None
@@ -75,9 +74,35 @@ def make_cases(
     HistoryError
         If the whole history is one lot: no setting could be judged on a lot it has not seen.
     """
-    plant = history.plant
-    tallies = tally_history(history, make_grids(history, live), live)
-    lots = max((len(t.lots) for t in tallies.values()), default=0)
+    tallied = tally_all(history, live, proof=proof)
+    return pose_all(
+        history.plant, tallied, family=family, trials=trials, unlike_recipe=unlike_recipe
+    )
+
+
+def pose_all(
+    plant: Plant,
+    tallied: Tallied,
+    *,
+    family: str | None = None,
+    trials: int = TRIALS,
+    unlike_recipe: Collection[str] = (),
+) -> list[Case]:
+    """Return a case per family of a history that is tallied; all as `make_cases` has it.
+
+    Parameters
+    ----------
+    plant : Plant
+    tallied : Tallied
+    family : str, optional
+    trials : int
+    unlike_recipe : collection of str
+
+    Returns
+    -------
+    list of Case
+    """
+    lots = max((len(t.lots) for t in tallied.whole.values()), default=0)
     if lots < 2:
         msg = (
             f"{plant.locate(plant.file.plant.history)}: holds {lots} lot; a promise needs at least "
@@ -85,28 +110,54 @@ def make_cases(
             "other lots, or fill the column lot"
         )
         raise HistoryError(msg)
-    kept, span = read_must_catch(plant), history.span_days
-    bursts = dict(zip(tallies, bursts_of([arrivals(t) for t in tallies.values()]), strict=True))
-    widen = widening(read_calibration(plant.folder))
-    apart = _apart(history, live, family, trials) if proof else {}
+    ground = _Ground(
+        plant=plant, kept=read_must_catch(plant), widen=widening(read_calibration(plant.folder))
+    )
+    early = {}
+    if tallied.early:
+        few = min(trials, PROOF_TRIALS)
+        posed = _posed(ground, tallied.early, tallied.early_span_days, trials=few)
+        early = {c.tally.family: c for c in posed}
     cases = [
-        Case(
-            tally=tally,
-            siblings=_siblings(tally, tallies, plant),
-            plant=plant,
-            must_catch=tuple(k for k in kept if k.family == name),
-            span_days=span,
-            trials=trials,
-            bursts=bursts[name],
-            widen=widen,
+        replace(
+            case,
             unlike_recipe=name in unlike_recipe,
-            early=apart.get(name, (None, None))[0],
-            later=apart.get(name, (None, None))[1],
+            early=early.get(name),
+            later=Unseen(tallied.later[name]) if name in early else None,
         )
-        for name, tally in tallies.items()
-        if family in (None, name)
+        for case in _posed(ground, tallied.whole, tallied.span_days, trials=trials)
+        if family in (None, name := case.tally.family)
     ]
     return sorted(cases, key=lambda c: -len(c.tally.cells.count) * len(c.tally.defects.z))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ground:
+    """What all cases of a plant rest on beside their tallies."""
+
+    plant: Plant
+    kept: tuple[KeptItem, ...]
+    widen: float
+
+
+def _posed(
+    ground: _Ground, tallies: Mapping[str, FamilyTally], span_days: float, *, trials: int
+) -> list[Case]:
+    """Return a case per family, each beside the others."""
+    bursts = bursts_of([arrivals(t) for t in tallies.values()])
+    return [
+        Case(
+            tally=tally,
+            siblings=_siblings(tally, tallies, ground.plant),
+            plant=ground.plant,
+            must_catch=tuple(k for k in ground.kept if k.family == name),
+            span_days=span_days,
+            trials=trials,
+            bursts=burst,
+            widen=ground.widen,
+        )
+        for (name, tally), burst in zip(tallies.items(), bursts, strict=True)
+    ]
 
 
 def with_trials(case: Case, trials: int) -> Case:
@@ -153,31 +204,6 @@ def arrivals(tally: FamilyTally) -> Arrivals:
         items=items_by_lot(tally),
         on_board=np.unique(boards, return_counts=True)[1].astype(np.float64),
     )
-
-
-def early_lots(lots: int) -> int | None:
-    """Return how many of so many lots are the earlier ones; None where they are too few."""
-    cut = round(EARLY_SHARE * lots)
-    return cut if 2 <= cut < lots else None
-
-
-def _apart(
-    history: History, live: Recipe, family: str | None, trials: int
-) -> dict[str, tuple[Case, Unseen]]:
-    """Return per family the case of the earlier lots and the tally of the later ones.
-
-    Grid and rails come from the earlier lots alone.
-    """
-    (lots,) = history.rows(f"select count(*) from {history.lots}")[0]
-    cut = early_lots(lots)
-    if cut is None:
-        return {}
-    with history.between(0, cut) as past:
-        early = make_cases(past, live, family=family, trials=min(trials, PROOF_TRIALS))
-    grids = {c.tally.family: c.tally.grid for c in early}
-    with history.between(cut) as rest:
-        later = tally_history(rest, grids, live)
-    return {c.tally.family: (c, Unseen(later[c.tally.family])) for c in early}
 
 
 def _siblings(

@@ -16,6 +16,7 @@ from dataclasses import fields, is_dataclass, replace
 from functools import singledispatch
 from pathlib import Path
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -29,11 +30,14 @@ from optimiser.proposal.record import Proposal
 from optimiser.seal import is_sealed, key_file, seal_of
 from optimiser.search.exact import ExactFront, FrontPoint
 from optimiser.search.study import Folds, Trials, choose
+from optimiser.tally.count import FamilyTally
 
+FOLDER = "proposals"
 Arrays = Mapping[str, NDArray[Any]]
 _TRIALS = tuple(f.name for f in fields(Trials) if f.name not in ("origin", "ways"))
 _KEPT = ("seal", "study", "proposal")
 _log = logging.getLogger("optimiser")
+_written: WeakKeyDictionary[FamilyTally, bytes] = WeakKeyDictionary()
 _POINT = ("escapes", "false_calls", "bound", "proved")
 
 
@@ -55,9 +59,11 @@ def case_key(case: Case) -> str:
 @singledispatch
 def _plain(value: object) -> bytes:
     """Return the bytes that stand for a value in a hash: its content, never its place."""
-    if is_dataclass(value):
-        return b"".join(_plain(getattr(value, field.name)) for field in fields(value))
-    return repr(value).encode()
+    return _of_fields(value) if is_dataclass(value) else repr(value).encode()
+
+
+def _of_fields(value: Any) -> bytes:  # noqa: ANN401 - any dataclass
+    return b"".join(_plain(getattr(value, field.name)) for field in fields(value))
 
 
 @_plain.register
@@ -68,6 +74,15 @@ def _(value: np.ndarray) -> bytes:
 @_plain.register
 def _(value: pd.DataFrame) -> bytes:
     return value.to_csv(index=False).encode()
+
+
+@_plain.register
+def _(value: FamilyTally) -> bytes:
+    # Every sibling's case holds it as well, and a table takes long to write.
+    found = _written.get(value)
+    if found is None:
+        found = _written[value] = _of_fields(value)
+    return found
 
 
 @_plain.register

@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from optimiser.history.read import History
-from optimiser.proposal.all_families import FOLDER as KEPT
+from optimiser.proposal.cache import FOLDER as KEPT
 from optimiser.proposal.cache import read_found
 from optimiser.proposal.learn import best_within
 from optimiser.proposal.learn_record import (

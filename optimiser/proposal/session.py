@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from optimiser.defaults import ESCAPE_SECONDS, TRIALS
-from optimiser.errors import UsageError, nearest
+from optimiser.errors import ConflictError, UsageError, nearest
 from optimiser.history.calls import (
     By,
     CallTotals,
@@ -32,13 +32,20 @@ from optimiser.history.read import History, open_history
 from optimiser.history.replay import doubtful_families, revision_changes
 from optimiser.ledger.ledger import Ledger
 from optimiser.plant.file import Plant, read_plant
-from optimiser.proposal.all_families import FOLDER, make_cases, propose_all
-from optimiser.proposal.cache import keep, read_found, read_proposal
+from optimiser.proposal.all_families import pose_all, propose_all
+from optimiser.proposal.cache import FOLDER, keep, read_found, read_proposal
 from optimiser.proposal.causes import investigate, read_causes, with_causes
 from optimiser.proposal.choice import Choice
 from optimiser.proposal.escape import Escape, escape_of
 from optimiser.proposal.learn_list import LearnList, make_list
 from optimiser.proposal.line import Line, boards_of_line
+from optimiser.proposal.opening import (
+    Opening,
+    keep_opening,
+    open_whole,
+    read_opening,
+    state_or_none,
+)
 from optimiser.proposal.propose import Case, propose_with_study
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Relabel, relabel
@@ -61,9 +68,13 @@ class Session:
     ----------
     plant : Plant
     live : Recipe
-    history : History
-        Stays open until ``close``.
     cases : mapping of family to Case
+    opening : Opening
+        What the cases rest on.
+    history : History, optional
+        Stays open until ``close``; None opens it when somebody asks it.
+    state : str, optional
+        Of the plant's files, all hashed, when the opening was made; a history opened later must be of it.
 
     Attributes
     ----------
@@ -74,9 +85,17 @@ class Session:
     """
 
     def __init__(
-        self, plant: Plant, live: Recipe, history: History, cases: Mapping[str, Case]
+        self,
+        plant: Plant,
+        live: Recipe,
+        cases: Mapping[str, Case],
+        opening: Opening,
+        *,
+        history: History | None = None,
+        state: str | None = None,
     ) -> None:
-        self.plant, self.live, self.history, self.cases = plant, live, history, dict(cases)
+        self.plant, self.live, self.cases, self.opening = plant, live, dict(cases), opening
+        self._history, self._state, self._closed = history, state, False
         self.folder = plant.folder / FOLDER
         self.lock = threading.RLock()
         self.held = HeldFilter()
@@ -95,7 +114,7 @@ class Session:
     def __repr__(self) -> str:
         return (
             f"<Session {self.plant.file.plant.name}: {len(self.cases)} families, "
-            f"{self.history.rows_used} rows used, {self.history.rows_set_aside} set aside, "
+            f"{self.opening.rows_used} rows used, {self.opening.rows_set_aside} set aside, "
             f"{len(self.proposals)} proposals kept>"
         )
 
@@ -110,10 +129,42 @@ class Session:
         """The plant's ledger: what was proposed and who decided what."""
         return Ledger.of(self.plant)
 
+    @property
+    def history(self) -> History:
+        """The open history; whoever asks it holds the lock.
+
+        Raises
+        ------
+        ConflictError
+            If the plant's files are no longer those that the figures of this session are of.
+        """
+        with self.lock:
+            if self._history is None:
+                self._history = self._open_again()
+            return self._history
+
+    def _open_again(self) -> History:
+        """Open the history of the very files that the cases are of."""
+        if self._closed:
+            msg = f"{self.plant.folder}: was closed; open the plant again"
+            raise UsageError(msg)
+        history = open_history(self.plant)
+        # After the door has read them: what is counted from now on is of files in that state.
+        if state_or_none(self.plant, self.live) != self._state:
+            history.close()
+            msg = (
+                f"{self.plant.folder}: its files changed since they were read, so what is shown is of "
+                "older ones; open the plant again (in a notebook: Run All)"
+            )
+            raise ConflictError(msg)
+        return history
+
     def close(self) -> None:
         """Close the history."""
         with self.lock:
-            self.history.close()
+            self._closed = True
+            if self._history is not None:
+                self._history.close()
 
     def case(self, family: str) -> Case:
         """Return a family's case.
@@ -451,14 +502,21 @@ def open_plant(where: Path | str, *, trials: int = TRIALS) -> Session:
     plant = read_plant(Path(where))
     path = plant.locate(plant.file.plant.recipe)
     live = read_recipe(path, plant.file.measurements)
-    history = open_history(plant)
+    state, history = state_or_none(plant, live), None
+    opening = read_opening(plant, state)
     try:
-        unlike = doubtful_families(refuse_unusable(history, live, path))
-        cases = make_cases(history, live, trials=trials, proof=True, unlike_recipe=unlike)
+        if opening is None:
+            history = open_history(plant)
+            unlike = doubtful_families(refuse_unusable(history, live, path))
+            opening = open_whole(history, live, unlike)
+            keep_opening(plant, state, opening, history)
+        cases = pose_all(plant, opening.tallied, trials=trials, unlike_recipe=opening.unlike_recipe)
     except BaseException:
-        history.close()
+        if history is not None:
+            history.close()
         raise
-    return Session(plant, live, history, {c.tally.family: c for c in cases})
+    by_family = {c.tally.family: c for c in cases}
+    return Session(plant, live, by_family, opening, history=history, state=state)
 
 
 def measurements_of(case: Case) -> list[str]:

@@ -83,7 +83,7 @@ class Defects:
     lot: NDArray[np.int32]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, weakref_slot=True)
 class FamilyTally:
     """One family's history as counts over its grid.
 

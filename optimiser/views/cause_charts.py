@@ -1,10 +1,10 @@
 """The picture of a finding: lot means in order of time, what stands apart told by colour and shape."""
 
-import altair as alt
 import pandas as pd
 
 from optimiser.studies.causes import Cause, Causes
 from optimiser.views.charts import DEFECT, GOOD, HEIGHT, INK, WIDTH
+from optimiser.views.drawing import alt
 
 REST = "all others"
 

@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any, TypeVar
 
-import altair as alt
 import pandas as pd
+
+from optimiser.views.drawing import alt
 
 GOOD, DEFECT, GREY, INK = "#0072B2", "#D55E00", "#767676", "#1c1c1c"
 WIDTH, HEIGHT = 375, 300
@@ -32,12 +33,17 @@ def lab_renderer() -> None:
 
 def themed(chart: T) -> T:
     """Put a chart on the page's own ground and return it; `guard` gives its inks the theme's colours."""
-    chart.config = alt.Config(
+    chart.config = theme()
+    return chart
+
+
+def theme() -> alt.Config:
+    """Return what every drawing has in common."""
+    return alt.Config(
         background="transparent",
         view=alt.ViewConfig(stroke=None),
         axis=alt.AxisConfig(titleFontWeight="normal", gridOpacity=0.35),
     )
-    return chart
 
 
 def pareto_chart(

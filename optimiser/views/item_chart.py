@@ -3,11 +3,11 @@
 import math
 from collections.abc import Sequence
 
-import altair as alt
 import pandas as pd
 
 from optimiser.proposal.item_limits import AgainstLimit
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK, themed
+from optimiser.views.drawing import alt
 
 # Spreads drawn to each side; what lies further is drawn at the edge.
 FURTHEST = 10.0

@@ -1,10 +1,10 @@
 """The front of the whole line as a picture: hours of review a day against what escapes cost."""
 
-import altair as alt
 import pandas as pd
 
 from optimiser.plant.file import PlantFile
 from optimiser.proposal.line import LinePlan
+from optimiser.views.drawing import alt
 
 WIDTH, HEIGHT = 620, 300
 

@@ -1,28 +1,16 @@
-"""What the notebooks call: a session, and results to look at."""
+"""What the notebooks call: results to look at. Their session is of `panels.opening`."""
 
-import os
-import threading
-import time
-from collections.abc import Callable
-from concurrent.futures import Future, wait
-from html import escape
-from pathlib import Path
-
-import altair as alt
 import pandas as pd
-from IPython.core.getipython import get_ipython
-from IPython.display import HTML, display
 from tqdm.auto import tqdm
 
 from optimiser.caution import CAUTION
-from optimiser.defaults import PLANT_VARIABLE, TRIALS
 from optimiser.errors import UsageError, nearest
 from optimiser.evidence.audit import clean
 from optimiser.history.links import forget_stops
 from optimiser.ledger.ledger import Ledger
 from optimiser.monitoring.backtest import Fold, backtest, calibrate
 from optimiser.proposal.calibration import keep_calibration
-from optimiser.proposal.session import Session, open_plant
+from optimiser.proposal.session import Session
 from optimiser.proposal.sighting import sightings
 from optimiser.proposal.start import start
 from optimiser.studies.audit_plan import plan_audit
@@ -33,8 +21,8 @@ from optimiser.tally.must_catch import read_must_catch
 from optimiser.views.audit_tables import proof_words
 from optimiser.views.cause_charts import lots_chart
 from optimiser.views.cause_tables import asked_words, cause_frame
-from optimiser.views.charts import DEFECT, GOOD, GREY, lab_renderer
-from optimiser.views.panels.parts import warm_up
+from optimiser.views.charts import DEFECT, GOOD, GREY
+from optimiser.views.drawing import alt
 from optimiser.views.reasons import cause_words
 from optimiser.views.shown import Shown
 from optimiser.views.stage_charts import foretold_chart
@@ -46,70 +34,6 @@ from optimiser.views.stage_tables import (
 )
 from optimiser.views.start_tables import NOTE as START_NOTE
 from optimiser.views.start_tables import evidence_words, expected_words, head_words, limits_frame
-
-# Seconds between two looks at what runs in a thread.
-TICK = 0.5
-
-
-def open_session(where: Path | str, *, trials: int = TRIALS) -> Session:
-    """Open a plant for the panels of a notebook.
-
-    Parameters
-    ----------
-    where : Path or str
-        ``plant.toml`` or its folder; the environment variable OPTIMISER_PLANT, where it is set,
-        stands over it.
-    trials : int
-        Of a search that nobody has done yet.
-
-    Returns
-    -------
-    Session
-
-    Raises
-    ------
-    OptimiserError
-        If nothing lies there, or it cannot be used: it says what, where, and what lies near.
-    """
-    lab_renderer()
-    # It is needed for the first panel, and waits for no file.
-    threading.Thread(target=warm_up, daemon=True).start()
-    plant = Path(os.environ.get(PLANT_VARIABLE) or where)
-    return _with_sign(f"Reading {plant}", lambda: open_plant(plant, trials=trials))
-
-
-def _with_sign(words: str, work: Callable[[], Session]) -> Session:
-    """Do something in a thread, with a line below the cell that says for how long it runs.
-
-    The kernel's interrupt is heard at once. Without a notebook there is no line.
-    """
-    if get_ipython() is None:
-        return work()
-    started = time.monotonic()
-    sign = display(_sign(words, 0.0), display_id=True)
-    found: Future[Session] = Future()
-
-    def run() -> None:
-        try:
-            found.set_result(work())
-        except BaseException as error:
-            found.set_exception(error)
-
-    threading.Thread(target=run, daemon=True).start()
-    try:
-        while not found.done():
-            wait([found], timeout=TICK)
-            sign.update(_sign(words, time.monotonic() - started))
-        return found.result()
-    finally:
-        sign.update(HTML(""))
-
-
-def _sign(words: str, seconds: float) -> HTML:
-    """Return the line of something that runs."""
-    return HTML(
-        f"<p class='opt-opening' role='status'>{escape(words)} … {seconds:.0f} s; the interrupt button stops it</p>"
-    )
 
 
 def decisions_frame(session: Session) -> pd.DataFrame:

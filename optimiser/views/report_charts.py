@@ -7,11 +7,11 @@ the same drawing serves light, dark and paper.
 from collections.abc import Callable
 from typing import Any
 
-import altair as alt
 import pandas as pd
 
 from optimiser.monitoring.account import Account
 from optimiser.views.charts import GOOD, GREY, INK
+from optimiser.views.drawing import alt
 from optimiser.views.shown import svg
 
 GRID = "#e6e6e6"

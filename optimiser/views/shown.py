@@ -8,9 +8,10 @@ import base64
 from html import escape
 from typing import Any
 
-import altair as alt
 import pandas as pd
 import vl_convert
+
+from optimiser.views.drawing import alt
 
 # The converter knows versions by their first two numbers.
 VEGA_LITE = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])

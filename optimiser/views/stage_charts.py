@@ -1,10 +1,10 @@
 """The picture of what earlier stages foretell: what stopping each kind of defect there is worth."""
 
-import altair as alt
 import pandas as pd
 
 from optimiser.studies.foretell import Stages
 from optimiser.views.charts import DEFECT, GOOD, HEIGHT, INK, WIDTH, themed
+from optimiser.views.drawing import alt
 
 PAYS, COSTS = "pays", "costs more"
 

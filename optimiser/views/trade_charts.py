@@ -8,13 +8,13 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import altair as alt
 import pandas as pd
 
 from optimiser.history.distribution import Window
 from optimiser.proposal.choice import Choice
 from optimiser.tally.grid import GridLimit
-from optimiser.views.charts import DEFECT, GOOD, GREY, INK, themed
+from optimiser.views.charts import DEFECT, GOOD, GREY, INK, theme, themed
+from optimiser.views.drawing import Spec, alt
 
 PICK, CHOSEN, BEST, MONEY, TOP = "pick", "chosen", "best", "money", "top"
 BEST_WORDS = "best_words"
@@ -22,6 +22,7 @@ HAND_X, HAND_Y, HAND_ON = "hand_x", "hand_y", "hand_on"
 PIN_X, PIN_Y, PIN_ON = "pin_x", "pin_y", "pin_on"
 ZOOM = "zoom"
 WIDTH, HEIGHT = 285, 92
+Plain = dict[str, Any]
 _NOTHING = alt.InlineData([{}])
 # Where a line is put that is not to be seen.
 AWAY = 1e30
@@ -189,7 +190,7 @@ def spread_chart(
     *,
     pinned: Sequence[int] | None = None,
     columns: int = 3,
-) -> alt.ConcatChart:
+) -> Spec:
     """Return how some measurements are spread, with the limits now and chosen.
 
     Parameters
@@ -212,7 +213,7 @@ def spread_chart(
 
     Returns
     -------
-    altair.ConcatChart
+    Spec
     """
     cells = [
         _spread_cell(
@@ -231,9 +232,13 @@ def spread_chart(
         for name, levels in ((limit_param(n), setting), (pin_param(n), pinned))
     ]
     held: list[Any] = [p.param for p in params]
-    # Params given here and not added: each addition would copy the whole drawing.
-    drawn = alt.ConcatChart(concat=cells, columns=columns, spacing=14, params=held)
-    return themed(drawn)
+    return Spec(
+        concat=cells,
+        columns=columns,
+        spacing=14,
+        params=held,
+        config=theme(),
+    )
 
 
 def place(limit: GridLimit, level: int) -> float:
@@ -248,46 +253,87 @@ def _spread_cell(
     limits: Sequence[tuple[int, GridLimit]],
     defects: pd.DataFrame,
     bounds: Mapping[tuple[str, str], tuple[float, float]],
-) -> alt.LayerChart:
+) -> Plain:
     """Return one measurement: goods as bars, unreviewed as a line, each defect a triangle."""
     unit = limits[0][1].unit
     low, high = _stretch(frame, window, limits)
-    scale = alt.Scale(domain=[low, high], nice=False)
+    scale = {"domain": [low, high], "nice": False}
     counts = frame.assign(middle=(frame["low"] + frame["high"]) / 2)
-    zoom = alt.selection_interval(name=f"{ZOOM}_{limits[0][0]}", bind="scales", encodings=["x"])
-    x = alt.X("low:Q", bin="binned", title=f"{window.measurement}, {unit}", scale=scale)
-    most = max(10, int(frame["count"].max()) if len(frame) else 0)
-    # A bar of 21 items and one of 22,000 are told apart, and both are seen.
-    y = alt.Y(
-        "count:Q",
-        title="items (log)",
-        scale=alt.Scale(type="symlog", constant=1, domain=[0, most * 1.5], nice=False),
-        axis=alt.Axis(values=[0, *(10**n for n in range(8) if 10**n <= most * 1.5)], format=",d"),
-    )
-    good = (
-        alt.Chart(counts[counts["known"] == "good"])
-        .mark_bar(color=GOOD, opacity=0.75, clip=True)
-        .encode(x=x, x2="high:Q", y=y, tooltip=["low:Q", "high:Q", "count:Q"])
-        .add_params(zoom)
-    )
-    unreviewed = (
-        alt.Chart(counts[counts["known"] == "unreviewed"])
-        .mark_line(color=GREY, interpolate="step", strokeDash=[4, 2], strokeWidth=1.3, clip=True)
-        .encode(x=alt.X("middle:Q", scale=scale), y=y)
-    )
+    title = f"{window.measurement}, {unit}"
+    y = _count_axis(int(frame["count"].max()) if len(frame) else 0)
+    good = {
+        **_rows(counts[counts["known"] == "good"][["low", "high", "count"]]),
+        "mark": {"type": "bar", "color": GOOD, "opacity": 0.75, "clip": True},
+        "encoding": {
+            "x": {**_quantity("low", scale), "bin": "binned", "title": title},
+            "x2": {"field": "high"},
+            "y": y,
+            "tooltip": [_quantity(name) for name in ("low", "high", "count")],
+        },
+        "params": [
+            {
+                "name": f"{ZOOM}_{limits[0][0]}",
+                "select": {"type": "interval", "encodings": ["x"]},
+                "bind": "scales",
+            }
+        ],
+    }
+    unreviewed = {
+        **_rows(counts[counts["known"] == "unreviewed"][["middle", "count"]]),
+        "mark": {
+            "type": "line",
+            "color": GREY,
+            "interpolate": "step",
+            "strokeDash": [4, 2],
+            "strokeWidth": 1.3,
+            "clip": True,
+        },
+        "encoding": {"x": {**_quantity("middle", scale), "title": None}, "y": y},
+    }
     values = defects[[window.measurement]].dropna().rename(columns={window.measurement: "value"})
-    inside = values.clip(low, high)
-    bad = (
-        alt.Chart(inside)
-        .mark_point(shape="triangle-up", filled=True, color=DEFECT, size=42, opacity=0.8)
-        .encode(x=alt.X("value:Q", scale=scale), y=alt.value(HEIGHT - 2), tooltip=["value:Q"])
-    )
-    layers: list[alt.Chart] = [*_bounds(bounds, window, scale), good, unreviewed, bad]
+    bad = {
+        **_rows(values.clip(low, high)),
+        "mark": {
+            "type": "point",
+            "shape": "triangle-up",
+            "filled": True,
+            "color": DEFECT,
+            "size": 42,
+            "opacity": 0.8,
+        },
+        "encoding": {
+            "x": {**_quantity("value", scale), "title": None},
+            "y": {"value": HEIGHT - 2},
+            "tooltip": [_quantity("value")],
+        },
+    }
+    layers = [*_bounds(bounds, window, scale), good, unreviewed, bad]
     for n, limit in limits:
         layers.append(_line(place(limit, limit.live), scale, dash=[5, 4], color=GREY, width=1.4))
         layers.append(_moving(pin_param(n), scale, width=1.2, dash=[1, 2]))
         layers.append(_moving(limit_param(n), scale))
-    return alt.LayerChart(layer=layers).properties(width=WIDTH, height=HEIGHT)
+    return {"layer": layers, "width": WIDTH, "height": HEIGHT}
+
+
+def _quantity(field: str, scale: Plain | None = None) -> Plain:
+    """Return the encoding of a number."""
+    found: Plain = {"field": field, "type": "quantitative"}
+    return found if scale is None else {**found, "scale": scale}
+
+
+def _count_axis(most: int) -> Plain:
+    """Return the axis of items: a bar of 21 and one of 22,000 are told apart, and both are seen."""
+    top = max(10, most) * 1.5
+    return {
+        **_quantity("count", {"type": "symlog", "constant": 1, "domain": [0, top], "nice": False}),
+        "title": "items (log)",
+        "axis": {"values": [0, *(10**n for n in range(8) if 10**n <= top)], "format": ",d"},
+    }
+
+
+def _rows(frame: pd.DataFrame) -> Plain:
+    """Return a frame as a drawing's own data."""
+    return {"data": {"values": frame.to_dict("records")}}
 
 
 def _stretch(
@@ -301,41 +347,39 @@ def _stretch(
     return (low, high) if low < high else (window.low, window.high)
 
 
-def _line(
-    at: float, scale: alt.Scale, *, dash: Sequence[int], color: str, width: float
-) -> alt.Chart:
-    drawn: alt.Chart = (
-        alt.Chart(alt.InlineData([{"at": at}]))
-        .mark_rule(color=color, strokeDash=list(dash), strokeWidth=width, clip=True)
-        .encode(x=alt.X("at:Q", scale=scale))
-    )
-    return drawn
+def _line(at: float, scale: Plain, *, dash: Sequence[int], color: str, width: float) -> Plain:
+    mark = {"type": "rule", "color": color, "strokeDash": list(dash), "strokeWidth": width}
+    return {
+        "data": {"values": [{"at": at}]},
+        "mark": {**mark, "clip": True},
+        "encoding": {"x": {**_quantity("at", scale), "title": None}},
+    }
 
 
-def _moving(
-    param: str, scale: alt.Scale, *, width: float = 2.0, dash: Sequence[int] = (1, 0)
-) -> alt.Chart:
-    drawn: alt.Chart = (
-        alt.Chart(_NOTHING)
-        .mark_rule(color=INK, strokeWidth=width, strokeDash=list(dash), clip=True)
-        .encode(x=alt.XDatum(alt.expr(param), type="quantitative", scale=scale))
-    )
-    return drawn
+def _moving(param: str, scale: Plain, *, width: float = 2.0, dash: Sequence[int] = (1, 0)) -> Plain:
+    mark = {"type": "rule", "color": INK, "strokeWidth": width, "strokeDash": list(dash)}
+    at = {"datum": {"expr": param}, "type": "quantitative", "scale": scale, "title": None}
+    return {"data": {"values": [{}]}, "mark": {**mark, "clip": True}, "encoding": {"x": at}}
 
 
 def _bounds(
-    bounds: Mapping[tuple[str, str], tuple[float, float]], window: Window, scale: alt.Scale
-) -> list[alt.Chart]:
+    bounds: Mapping[tuple[str, str], tuple[float, float]], window: Window, scale: Plain
+) -> list[Plain]:
     """Return the workmanship bounds of a measurement, each with its guard band shaded."""
-    layers = []
+    layers: list[Plain] = []
     for (measurement, _), (bound, guarded) in bounds.items():
         if measurement != window.measurement:
             continue
         low, high = sorted((bound, guarded))
         layers.append(
-            alt.Chart(alt.InlineData([{"low": low, "high": high}]))
-            .mark_rect(color=DEFECT, opacity=0.16, clip=True)
-            .encode(x=alt.X("low:Q", scale=scale), x2="high:Q")
+            {
+                "data": {"values": [{"low": low, "high": high}]},
+                "mark": {"type": "rect", "color": DEFECT, "opacity": 0.16, "clip": True},
+                "encoding": {
+                    "x": {**_quantity("low", scale), "title": None},
+                    "x2": {"field": "high"},
+                },
+            }
         )
         layers.append(_line(bound, scale, dash=[1, 3], color=DEFECT, width=2))
     return layers

@@ -17,8 +17,9 @@ from pathlib import Path
 from optimiser.demo.write import write_demo
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
-from optimiser.proposal.all_families import early_lots, make_cases
+from optimiser.proposal.all_families import make_cases
 from optimiser.proposal.cache import case_key
+from optimiser.proposal.opening import early_lots
 from optimiser.recipe.table import read_recipe
 from optimiser.tally.check import check
 from optimiser.tally.digested import close_store, open_store, open_stored

@@ -333,7 +333,7 @@ def whole_line_notebook(root) -> str:
     """Write a notebook with the panels that work on all families at once; return its name."""
     lines = [
         "from pathlib import Path",
-        "from optimiser.views.notebook import open_session",
+        "from optimiser.views.panels.opening import open_session",
         "from optimiser.views.panels.escape import EscapePanel",
         "from optimiser.views.panels.learn import LearnPanel",
         "from optimiser.views.panels.plan import PlanPanel",

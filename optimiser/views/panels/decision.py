@@ -5,7 +5,6 @@ from collections.abc import Callable
 from html import escape
 from typing import Any
 
-import altair as alt
 import ipywidgets as widgets
 import numpy as np
 import pandas as pd
@@ -28,13 +27,14 @@ from optimiser.proposal.signing import (
     write,
 )
 from optimiser.views import trade_charts
+from optimiser.views.drawing import alt
 from optimiser.views.panels import words
 from optimiser.views.panels.by_hand import ByHand
 from optimiser.views.panels.details import Details
 from optimiser.views.panels.filter_bar import FilterBar
 from optimiser.views.panels.key_signature import KeySignature
 from optimiser.views.panels.panel import Panel
-from optimiser.views.panels.parts import block, live_chart, safely
+from optimiser.views.panels.parts import afterwards, block, live_chart, safely
 from optimiser.views.panels.price_controls import PriceControls
 from optimiser.views.panels.signature import Signature
 from optimiser.views.panels.trade import Trade
@@ -87,7 +87,8 @@ class DecisionPanel(Panel):
         self._families.observe(safely(self._family_picked, self, "Cannot show it"), "value")
         first = family or self._names[0]
         session.case(first)
-        self.show_family(first)
+        self._load(first, self._stop, drawn=False)
+        afterwards(safely(self._draw_first, self, "Cannot draw the measurements"))
 
     def __repr__(self) -> str:
         return f"<DecisionPanel {self.choice!r}, {self._chosen_words().lower()}>"
@@ -216,7 +217,17 @@ class DecisionPanel(Panel):
         """Whether another family is on its way, so that nothing can be signed."""
         return bool(self.guard.busy)
 
-    def _load(self, family: str, stop: threading.Event) -> None:
+    def _draw_first(self) -> None:
+        """Draw the measurements of the family that is shown first, once its figures are shown."""
+        family, wanted = self.choice.family, self.filters.value
+        spread = self._session.distributions(family, wanted)
+        with self._lock:
+            # Whatever was picked meanwhile is drawn by whoever picked it.
+            if (self.choice.family, self.filters.value) == (family, wanted):
+                self._spread_data = spread
+                self._fill_pages()
+
+    def _load(self, family: str, stop: threading.Event, *, drawn: bool = True) -> None:
         """Work out a family's choice and show it, unless it was stopped or another was picked."""
         if stop.is_set() and stop is not self._stop:
             return
@@ -230,10 +241,10 @@ class DecisionPanel(Panel):
         try:
             choice = self._session.choice(family, on_trial=on_trial)
             wanted = self.filters.value
-            spread = self._session.distributions(family, wanted)
+            spread = self._session.distributions(family, wanted) if drawn else (None, [])
             with self._lock:
                 if not stop.is_set():
-                    if wanted != self.filters.value:
+                    if drawn and wanted != self.filters.value:
                         spread = self._session.distributions(family, self.filters.value)
                     self._show(choice, spread)
                 elif stop is self._stop:
@@ -365,7 +376,10 @@ class DecisionPanel(Panel):
         """Count, draw and list what the filter lets through; promises stay the whole history's."""
         with self._lock:
             self._spread_data = self._session.distributions(self.choice.family, self.filters.value)
-            self._draw(self._pages.value or ())
+            if self._pages.value is None:
+                self._fill_pages()
+            else:
+                self._draw(self._pages.value)
             self._put(self.setting)
 
     def price(self, prices: Prices | None) -> None:

@@ -4,13 +4,13 @@ from collections.abc import Mapping
 from html import escape
 from typing import Any
 
-import altair as alt
 import ipywidgets as widgets
 import pandas as pd
 
 from optimiser.proposal.item_limits import AgainstLimit, against_limits, neighbours
 from optimiser.proposal.session import Session, measurements_of
 from optimiser.recipe.table import Recipe
+from optimiser.views.drawing import alt
 from optimiser.views.item_chart import item_chart, item_frame
 from optimiser.views.panels import words
 from optimiser.views.panels.grid import Grid

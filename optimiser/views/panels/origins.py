@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-import altair as alt
 import ipywidgets as widgets
 import pandas as pd
 
@@ -14,6 +13,7 @@ from optimiser.history.calls import WAYS, By, Outside, Period
 from optimiser.history.filters import Filter
 from optimiser.proposal.session import Session
 from optimiser.views.charts import DAYS, PICK, pareto_chart, trend_chart
+from optimiser.views.drawing import alt
 from optimiser.views.panels import words
 from optimiser.views.panels.filter_bar import FilterBar
 from optimiser.views.panels.grid import Grid
@@ -115,6 +115,7 @@ class Origins(widgets.VBox):
             ]
         )
         self.add_class("opt-origins")
+        self._told.value = "<p class='soft'>Counting where the false calls come from …</p>"
 
     def _wire(self) -> None:
         """Let the controls do what they say."""
@@ -151,6 +152,12 @@ class Origins(widgets.VBox):
             What is drawn.
         """
         return self.show(self._look(by=by))
+
+    def show_first(self) -> None:
+        """Show the false calls by family, unless somebody was faster and looked elsewhere."""
+        with self._lock:
+            if self._shown is None:
+                self.show_by("family")
 
     def show(self, look: Look, *, remember: bool = True) -> pd.DataFrame:
         """Show one look at the history.

@@ -16,7 +16,7 @@ from optimiser.views.panels import words
 from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.origins import Look, Origins
 from optimiser.views.panels.panel import Panel
-from optimiser.views.panels.parts import block, safely
+from optimiser.views.panels.parts import afterwards, block, safely
 from optimiser.views.sentences import finding_words, headline_words
 
 Rank = Literal["saving_per_month", "escapes_added"]
@@ -77,7 +77,7 @@ def families_table(session: Session, *, rank: Rank = "saving_per_month") -> pd.D
         Families without an advised change have blanks.
     """
     currency = session.plant.file.plant.currency
-    monthly = DAYS_PER_MONTH / session.history.span_days
+    monthly = DAYS_PER_MONTH / session.opening.tallied.span_days
     rows = []
     for name, row in families_frame(session, rank=rank).iterrows():
         of = session.proposals.get(str(name))
@@ -183,7 +183,7 @@ class OverviewPanel(Panel):
             filtered="What stands under “Where the false calls come from” is",
         )
         self.refresh()
-        self.origins.show_by("family")
+        afterwards(safely(self.origins.show_first, self, "Cannot count the false calls"))
 
     def __repr__(self) -> str:
         return f"<OverviewPanel of {self._session!r}>"
@@ -193,7 +193,7 @@ class OverviewPanel(Panel):
         self._head.value = headline_html(self._session)
         note = (
             "<p class='soft'>Expected, judged on lots that no proposal has seen; at least and at most: the "
-            f"90 % interval. From {self._session.history.span_days:.0f} days. Families without an advised "
+            f"90 % interval. From {self._session.opening.tallied.span_days:.0f} days. Families without an advised "
             "change have blanks. A click on a family shows where its false calls come from.</p>"
         )
         self.families.show(families_table(self._session, rank=self.rank.value), words=note)
@@ -224,6 +224,6 @@ class OverviewPanel(Panel):
 def _plant_words(session: Session) -> str:
     return (
         f"<h2>{escape(session.plant.file.plant.name)}</h2><p class='soft'>"
-        f"{session.history.rows_used:,} items used, {session.history.rows_set_aside:,} set aside, "
+        f"{session.opening.rows_used:,} items used, {session.opening.rows_set_aside:,} set aside, "
         f"{len(session.cases)} families</p>"
     )

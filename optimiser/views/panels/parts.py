@@ -5,10 +5,13 @@ import threading
 from collections.abc import Callable
 from typing import Any, ParamSpec, Protocol, TypeVar
 
-import altair as alt
 import ipywidgets as widgets
+from IPython.core.getipython import get_ipython
 
-_offline = threading.Lock()
+from optimiser.views.drawing import Spec, alt, make_offline
+
+# So long does the browser have to draw what a panel shows first.
+FIRST_SECONDS = 0.3
 P = ParamSpec("P")
 T = TypeVar("T")
 
@@ -46,25 +49,42 @@ def safely(act: Callable[P, T], panel: Speaks, doing: str) -> Callable[P, T | No
     return guarded
 
 
+def afterwards(work: Callable[[], object]) -> threading.Thread | None:
+    """Do something when the first figures are on the screen; without a notebook at once.
+
+    Parameters
+    ----------
+    work : callable
+        Guarded by `safely`: nobody waits for it.
+
+    Returns
+    -------
+    Thread or None
+        That does it.
+    """
+    if get_ipython() is None:
+        work()
+        return None
+    # The browser draws what is there meanwhile, and has the cores for it.
+    thread = threading.Timer(FIRST_SECONDS, work)
+    thread.daemon = True
+    thread.start()
+    return thread
+
+
 def words_of(error: Exception) -> str:
     """Return what an error says; its kind where it says nothing."""
     return str(error) or type(error).__name__
 
 
-def warm_up() -> None:
-    """Make the drawing script that live charts carry; a second or two, once in a process."""
-    with _offline:
-        alt.JupyterChart.enable_offline(True)
-
-
 def live_chart(
-    chart: alt.LayerChart | alt.ConcatChart, *, height: int, wait: int = 30
+    chart: alt.LayerChart | alt.ConcatChart | Spec, *, height: int, wait: int = 30
 ) -> alt.JupyterChart:
     """Return a chart whose parameters Python can move, drawn without any network.
 
     Its menu saves it as a picture; ``wait`` milliseconds pass until what is drawn on it is told.
     """
-    warm_up()
+    make_offline()
     drawn = alt.JupyterChart(
         chart,
         debounce_wait=wait,

@@ -4,11 +4,11 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-import altair as alt
 import ipywidgets as widgets
 
 from optimiser.proposal.choice import Choice, Consequences, Point
 from optimiser.views import trade_charts as charts
+from optimiser.views.drawing import alt
 from optimiser.views.panels.parts import live_chart
 
 HAND = "by hand"
