@@ -7,7 +7,7 @@ and what a person would set from the same few goods: their mean and three standa
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -23,6 +23,7 @@ from optimiser.plant.file import Plant, read_plant
 from optimiser.proposal.all_families import make_cases, propose_all
 from optimiser.proposal.sighting import Sighting, sightings
 from optimiser.proposal.start import start
+from optimiser.proposal.start_known import siblings_of
 from optimiser.proposal.start_record import COUNTED_PER, FirstLimits, Range
 from optimiser.recipe.table import Recipe, read_recipe
 
@@ -34,14 +35,15 @@ Limits = dict[tuple[str, str], float]
 class Started:
     """True money of one family's limits over the span of the history; None where there are none.
 
-    ``false_calls`` and ``escapes``, as the first limits expect them per COUNTED_PER items, each beside
-    its truth.
+    ``left`` is how many of its siblings were left to it, None for all; ``false_calls`` and ``escapes``,
+    as the first limits expect them per COUNTED_PER items, each beside its truth.
     """
 
     seed: int
     family: str
     days: int
     siblings: int
+    left: int | None
     first: float | None
     settled: float
     live: float
@@ -100,8 +102,12 @@ def judge(
     families: Sequence[str] | None = None,
     own_days: Sequence[int] = DAYS,
     trials: int = 30,
+    left: Sequence[int | None] = (None,),
 ) -> list[Started]:
-    """Write a demo and price first limits of its families after so many days of their own."""
+    """Write a demo and price first limits of its families after so many days of their own.
+
+    ``left`` hides siblings: with 1 a family is judged twice, each time with another single one.
+    """
     write_demo(folder, days=days, items_per_day=items_per_day, seed=seed)
     priced = read_priced(folder, families, own_days, trials)
     truth = demo_truth(
@@ -114,16 +120,31 @@ def judge(
     )
     return [
         started(
-            priced,
+            replace(priced, seen=seen),
             family,
             day,
             seed=seed,
+            left=few,
             money_of=partial(money, priced.plant, truth[family]),
             truth_of=partial(beside_truth, truth[family]),
         )
         for family in priced.settled
+        for few in left
+        for seen in with_siblings_left(priced, family, few)
         for day in own_days
     ]
+
+
+def with_siblings_left(priced: Priced, family: str, left: int | None) -> list[dict[str, Sighting]]:
+    """What is seen with so many siblings left, of one sibling two draws; nothing where it has fewer."""
+    siblings = [s.family for s in siblings_of(priced.plant, family, priced.seen, None)]
+    if left is None:
+        return [priced.seen]
+    if len(siblings) <= left:
+        return []
+    order = np.random.default_rng(1).permutation(siblings)
+    kept = [{order[0]}, {order[1]}] if left == 1 else [set(order[:left])]
+    return [{k: v for k, v in priced.seen.items() if k not in siblings or k in few} for few in kept]
 
 
 def judge_stranger(
@@ -178,6 +199,7 @@ def started(
     day: int,
     *,
     seed: int,
+    left: int | None = None,
     money_of: Callable[[Limits], float],
     truth_of: Callable[[FirstLimits | None], dict],
 ) -> Started:
@@ -196,6 +218,7 @@ def started(
         family=family,
         days=day,
         siblings=len(found.siblings) if found else 0,
+        left=left,
         first=None if first is None else money_of(first),
         settled=money_of(priced.settled[family]),
         live=money_of(now),

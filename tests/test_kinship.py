@@ -14,12 +14,14 @@ from optimiser.evidence.kinship import (
     foretell,
     place,
     pool,
+    prior_of_few,
     scatter_error,
     share_of_few,
     usual_difference,
     wait_for,
     whole_scatter,
 )
+from optimiser.evidence.shrink import fit_prior, shrink
 
 WIDE = np.array([0.5, 0.8, 1.2, 1.6, 2.5])
 
@@ -94,6 +96,47 @@ def test_a_new_family_lies_within_what_was_foretold_as_often_as_said(siblings):
         found = foretell(np.array(values), 0.2 * np.array(values), {}, {}, usual=0.2 / 0.3)
         inside += abs(math.log(new) - found.mean) <= 1.645 * found.deviation
     assert 0.86 <= inside / 2_000 <= 0.97
+
+
+def test_one_sibling_cannot_tell_whether_a_number_follows_a_dimension():
+    """A package four times as wide: alike, or four times as much; between both, and as wide as both."""
+    one = np.array([1.0])
+    found = foretell(np.array([5.0]), np.array([4.0]), {"width": one}, {"width": 4.0})
+    assert found.law == "between alike and share of width"
+    assert found.value == pytest.approx(5.0 * 2.0)
+    alike = foretell(np.array([5.0]), np.array([4.0]), {}, {})
+    apart = math.log(4.0) / 2 * 2.3534 / 1.6449
+    assert found.deviation == pytest.approx(math.hypot(alike.deviation, apart), rel=1e-4)
+    assert found.slope == pytest.approx(0.5)
+    of_same_size = foretell(np.array([5.0]), np.array([4.0]), {"width": one}, {"width": 1.0})
+    assert of_same_size.deviation == pytest.approx(alike.deviation)
+
+
+def test_siblings_that_cannot_tell_the_law_are_missed_by_more():
+    """Shares of a width: many siblings show the law and miss nothing; two are held midway."""
+    groups = [(0.2 * WIDE, 0.04 * WIDE, {"width": WIDE}) for _ in range(30)]
+    many, few = (usual_difference(groups, siblings=n) for n in (3, 2))
+    assert many < 0.2
+    assert few > 5 * many
+
+
+@pytest.mark.parametrize("kin", [2, 3, 6])
+def test_a_rate_of_few_kin_holds_a_new_familys_as_often_as_said(kin):
+    """Families of one kind whose defect rates differ by a gamma of shape 3; the plant has eighteen."""
+    rng = np.random.default_rng(7)
+    inside, plain = 0, 0
+    for _ in range(150):
+        rates = 6e-4 * rng.gamma(3.0, 1 / 3.0, 19)
+        items = np.full(18, 80_000.0)
+        events = rng.poisson(rates[:18] * items).astype(float)
+        lent = events[:kin], items[:kin]
+        nothing = np.zeros(1), np.zeros(1)
+        wide = shrink(*nothing, prior_of_few(lent, (events, items)))
+        narrow = shrink(*nothing, fit_prior(*lent))
+        inside += wide.low[0] <= rates[18] <= wide.high[0]
+        plain += narrow.low[0] <= rates[18] <= narrow.high[0]
+    assert 0.82 <= inside / 150 <= 0.99
+    assert inside >= plain + (15 if kin < 6 else 0)
 
 
 def test_what_is_usual_comes_from_other_kinds():

@@ -273,14 +273,63 @@ def test_limits_stand_on_the_machines_steps(plant, first):
 
 
 def test_its_own_goods_alone_give_limits_that_call_few_of_them(plant, seen, few):
-    found = start(plant, "ELCO-8", seen, own=few["ELCO-8"])
-    assert found.siblings == ()
+    found = start(plant, "ELCO-8", {}, own=few["ELCO-8"])
+    assert (found.siblings, found.others, found.false_calls) == ((), (), None)
     assert {x.ground for x in found.limits} <= {"bound", "own goods"}
     whole = seen["ELCO-8"]
     for x in found.limits:
         values = whole.goods[:, whole.measurements.index(x.measurement)]
         beyond = values > x.limit if x.side == "upper" else values < x.limit
         assert beyond.mean() < 0.02, x
+
+
+def test_own_goods_without_siblings_borrow_the_defects_of_other_kinds(plant, seen, few):
+    """Nothing is taken from where other kinds' goods lie: moved away, they lend the same defects."""
+    own = few["ELCO-8"]
+    found = start(plant, "ELCO-8", seen, own=own, possible=8)
+    assert (found.siblings, set(found.others)) == ((), set(CHIPS))
+    assert found.unseen
+    moved = {
+        name: replace(s, goods=s.goods + 1e4, defects=s.defects + 1e4) if name in CHIPS else s
+        for name, s in seen.items()
+    }
+    assert limits_of(start(plant, "ELCO-8", moved, own=own, possible=8)) == limits_of(found)
+
+
+def test_defects_of_other_kinds_near_their_goods_bring_a_limit_in(plant, seen, few):
+    def near(s):
+        k = s.measurements.index("tilt")
+        row = s.goods[np.isfinite(s.goods[:, k])][0].copy()
+        row[k] = np.nanquantile(s.goods[:, k], 0.999)
+        return replace(
+            s, defects=np.tile(row, (400, 1)), weight=np.ones(400), kind=("tombstone",) * 400
+        )
+
+    own = few["ELCO-8"]
+    usual = start(plant, "ELCO-8", seen, own=own, possible=8)
+    close = {name: near(s) if name in CHIPS else s for name, s in seen.items()}
+    found = start(plant, "ELCO-8", close, own=own, possible=8)
+    assert limits_of(found)["tilt", "upper"] < limits_of(usual)["tilt", "upper"]
+
+
+def test_bounds_alone_say_what_they_do_elsewhere(plant, seen):
+    """Counted on the chips' own samples: what lies beyond their stated bounds less two repeatabilities."""
+    found = start(plant, "ELCO-8", seen, own=None)
+    assert {x.ground for x in found.limits} == {"bound"}
+    passed = []
+    for name in CHIPS:
+        one, called = seen[name], np.zeros(seen[name].labels, dtype=bool)
+        for measurement, bound in plant.file.families[name].workmanship.items():
+            x = one.defects[:, one.measurements.index(measurement)]
+            guard = 2.0 * plant.file.measurements[measurement].repeatability
+            if bound.upper is not None:
+                called |= x > bound.upper - guard
+            if bound.lower is not None:
+                called |= x < bound.lower + guard
+        passed.append(float(np.average(~called, weights=one.weight)))
+    assert found.elsewhere.families == len(CHIPS)
+    assert found.elsewhere.passed == pytest.approx((min(passed), np.median(passed), max(passed)))
+    assert start(plant, "ELCO-8", seen, own=seen["ELCO-8"], possible=4).elsewhere is None
 
 
 def test_one_sided_tolerance_factors_are_the_handbooks():

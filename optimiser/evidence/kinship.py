@@ -9,7 +9,7 @@ Shape letters: **g** siblings, **n** items, **t** lots.
 """
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,7 @@ from scipy.stats import betaprime, norm
 from scipy.stats import t as student
 
 from optimiser.errors import UsageError
+from optimiser.evidence.shrink import Prior, fit_prior
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -28,6 +29,8 @@ Ints = NDArray[np.int64]
 USUAL_LOG, USUAL_SHIFT, USUAL_WEIGHT, USUAL_COUNT = 0.35, 1.5, 3.0, 3
 # A power of a dimension has two unknowns; with fewer siblings it would be drawn through them.
 FEWEST_FOR_POWER, LEAST_APART = 4, 0.1
+# With fewer no law can be told from another by what it misses.
+FEWEST_FOR_LAW = 3
 # Shares at which far items are drawn in before centre and scatter are read off.
 TRIM = 0.005
 
@@ -42,9 +45,9 @@ class Foretold:
         Of its logarithm where ``logarithm``, else in its own unit.
     logarithm : bool
     law : str
-        ``"alike"``, ``"share of NAME"`` or ``"power of NAME"``.
+        ``"alike"``, ``"share of NAME"``, ``"power of NAME"``, or ``"between alike and share of …"``.
     by : str or None
-        That name.
+        That name, where it is one.
     slope : float
         Of the logarithm over that name's; 0 where alike.
     siblings : int
@@ -181,9 +184,10 @@ def foretell(
     -----
     The law that foretells each sibling from the others with the least mean square error is
     taken: alike, a fixed share of one dimension, a power of it; a dimension that one of the siblings
-    lacks is left out. The spread is that very error, which holds the law's own uncertainty, pooled
-    with what is usual among families, worth `USUAL_WEIGHT` degrees of freedom, and wider by
-    Student's factor for as many as there are.
+    lacks is left out. Fewer than `FEWEST_FOR_LAW` siblings cannot tell: midway between alike and the
+    shares then, and how far these lie apart belongs to the spread. The spread is the law's error over
+    the siblings, which holds its own uncertainty, pooled with what is usual among families, worth
+    `USUAL_WEIGHT` degrees of freedom, and wider by Student's factor for as many as there are.
 
     Examples
     --------
@@ -196,14 +200,14 @@ def foretell(
         return None
     logarithm = bool((values > 0).all())
     y = np.log(values) if logarithm else values
-    best = min(
-        _laws(y, values, scatters, given, wanted, logarithm=logarithm), key=lambda x: x.error
-    )
+    laws = _laws(y, values, scatters, given, wanted, logarithm=logarithm)
+    best = _best(laws, len(values))
     usual *= _unit(values, scatters) if logarithm else USUAL_SHIFT * float(np.mean(scatters))
     freedom = max(len(y) - 1 - best.law.startswith("power"), 0)
     seen = float((best.missed**2).mean())
     worth = USUAL_WEIGHT + freedom
-    deviation = math.sqrt((USUAL_WEIGHT * usual**2 + freedom * seen) / worth) * _wider(worth)
+    missing = (USUAL_WEIGHT * usual**2 + freedom * seen) / worth + best.open**2
+    deviation = math.sqrt(missing) * _wider(worth)
     return Foretold(
         mean=best.mean,
         deviation=deviation,
@@ -227,6 +231,9 @@ def _wider(freedom: float) -> float:
 
 def usual_difference(
     groups: Sequence[tuple[Floats, Floats, Mapping[str, Floats]]],
+    *,
+    siblings: int = FEWEST_FOR_LAW,
+    beside: float = 1.0,
 ) -> float:
     """Return how far families of one kind differ in a plant, of what is usual.
 
@@ -235,20 +242,25 @@ def usual_difference(
     groups : sequence of (values, scatters, given)
         As `foretell` takes them, of families of one kind each; groups of fewer than three, or with a
         number that has no logarithm, are passed over.
+    siblings : int
+        How many foretell: fewer than `FEWEST_FOR_LAW` cannot show which law holds, so that families
+        are missed by more than the best law would miss them.
+    beside : float
+        What is usual where nothing else is known.
 
     Returns
     -------
     float
-        Root mean square by which each family of a group is missed by the others' best law, over what
-        is usual, with 1 as heavy as `USUAL_COUNT` families.
+        Root mean square by which each family of a group is missed by the others' law, over what
+        is usual, with ``beside`` as heavy as `USUAL_COUNT` families.
     """
-    missed = [np.ones(USUAL_COUNT)]
+    missed = [np.full(USUAL_COUNT, beside)]
     for values, scatters, given in groups:
         if len(values) < 3 or not (values > 0).all():
             continue
         wanted = {name: 1.0 for name, x in given.items() if _all_known(x)}
         laws = _laws(np.log(values), values, scatters, given, wanted, logarithm=True)
-        missed.append(min(laws, key=lambda x: x.error).missed / _unit(values, scatters))
+        missed.append(_best(laws, siblings).missed / _unit(values, scatters))
     return float(np.sqrt((np.concatenate(missed) ** 2).mean()))
 
 
@@ -262,6 +274,28 @@ class _Law:
     slope: float
     missed: Floats
     error: float
+    open: float = 0.0
+
+
+def _best(laws: Iterable[_Law], siblings: int) -> _Law:
+    """Return the law that misses least; midway between all where the siblings cannot tell."""
+    if siblings >= FEWEST_FOR_LAW:
+        return min(laws, key=lambda x: x.error)
+    possible = [x for x in laws if not x.law.startswith("power")]
+    if len(possible) == 1:
+        return possible[0]
+    by = [x.by for x in possible if x.by]
+    means = np.array([x.mean for x in possible])
+    missed = np.mean([x.missed for x in possible], axis=0)
+    return _Law(
+        law=f"between alike and share of {' or '.join(by)}",
+        by=by[0] if len(by) == 1 else None,
+        mean=float(means.mean()),
+        slope=1 / len(possible) if len(by) == 1 else 0.0,
+        missed=missed,
+        error=float(np.sqrt((missed**2).mean())),
+        open=float(means.std()),
+    )
 
 
 def _laws(
@@ -414,6 +448,34 @@ def whole_scatter(own: Placed, between: float) -> float:
     between lots is not seen.
     """
     return math.sqrt(1 / max(1 - between**2 / own.lots, 0.05))
+
+
+def prior_of_few(lent: tuple[Floats, Floats], all_kinds: tuple[Floats, Floats]) -> Prior:
+    """Return how a rate varies over families of one kind, as far as few of them can say.
+
+    Parameters
+    ----------
+    lent, all_kinds : (events, trials), shape (g,) each
+        Of the family's kin, and of all families of the plant.
+
+    Returns
+    -------
+    Prior
+
+    Notes
+    -----
+    The kin's mean. Their relative variance is pooled with that of all families, which is worth
+    `USUAL_WEIGHT` degrees of freedom, and taken wider by Student's factor and by the error of a mean of
+    g: a beta distribution fitted to three families speaks as if it knew how families differ.
+    """
+    kin = fit_prior(*lent)
+    usual = fit_prior(*all_kinds) if len(all_kinds[1]) > len(lent[1]) else kin
+    freedom = kin.families - 1
+    worth = USUAL_WEIGHT + freedom
+    relative = (USUAL_WEIGHT / usual.a + freedom / kin.a) / worth
+    relative *= _wider(worth) ** 2 * (1 + 1 / kin.families)
+    a = 1 / relative
+    return Prior(a=a, b=a / kin.mean - a, families=kin.families)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,13 +4,14 @@ Shape letters: **g** siblings, **p** possible families, **n** items, **d** defec
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimiser.evidence.kinship import (
+    FEWEST_FOR_LAW,
     Foretold,
     Placed,
     Pooled,
@@ -27,6 +28,8 @@ from optimiser.proposal.sighting import Sighting
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Group = tuple[Floats, Floats, Mapping[str, Floats]]
+"""Numbers of the families of one kind, their scatters, their dimensions, as `foretell` takes them."""
 
 # Items laid over each possible family.
 GOODS_EACH, DEFECTS_EACH = 3_000, 240
@@ -108,25 +111,35 @@ class Possible:
 
 
 def usual_of(
-    groups: Sequence[Sequence[Sighting]], sizes: Mapping[str, Mapping[str, float]]
-) -> Usual:
-    """Return how far families of one kind differ in a plant.
+    groups: Sequence[Sequence[Sighting]],
+    sizes: Mapping[str, Mapping[str, float]],
+    siblings: int = FEWEST_FOR_LAW,
+    lengths: Container[str] = (),
+) -> dict[str, Usual]:
+    """Return how far families of one kind differ in a plant, by measurement.
 
     Parameters
     ----------
     groups : sequence of sequences of Sighting
         Families of one kind each; none of the family's own kind, none of the family.
     sizes : mapping of family to mapping of dimension to float
+    siblings : int
+        How many will foretell.
+    lengths : container of str
+        Measurements that may follow a package's dimensions.
 
     Returns
     -------
-    Usual
+    dict of measurement to Usual
+        Under ``""`` over all measurements, for one that no other kind has.
     """
-    centres, sides = [], []
+    centres: dict[str, list[Group]] = {}
+    sides: dict[str, list[Group]] = {}
     for group in groups:
-        for k in range(len(group[0].measurements)):
-            seen = [(s.family, p) for s in group if (p := place(s.goods[:, k], s.lot)) is not None]
-            names = sorted({d for f, _ in seen for d in sizes.get(f, {})})
+        for measurement in group[0].measurements:
+            seen = _placed(group, measurement)
+            known = {d for f, _ in seen for d in sizes.get(f, {})}
+            names = sorted(known) if _follows(measurement, siblings, lengths) else []
             given = {
                 d: np.array([sizes.get(f, {}).get(d, math.nan) for f, _ in seen]) for d in names
             }
@@ -134,10 +147,25 @@ def usual_of(
                 np.array([getattr(p, part) for _, p in seen])
                 for part in ("centre", "scatter", "below", "above")
             )
-            centres.append((middle, scatter, given))
-            by = {**given, "centre": middle}
-            sides += [(below, below, by), (above, above, by)]
-    return Usual(centre=usual_difference(centres), side=usual_difference(sides))
+            centres.setdefault(measurement, []).append((middle, scatter, given))
+            by = {**(given if siblings >= FEWEST_FOR_LAW else {}), "centre": middle}
+            sides.setdefault(measurement, []).extend([(below, below, by), (above, above, by)])
+
+    def differing(of: dict[str, list[Group]]) -> dict[str, float]:
+        over_all = usual_difference([g for one in of.values() for g in one], siblings=siblings)
+        by_one = {
+            name: usual_difference(one, siblings=siblings, beside=over_all)
+            for name, one in of.items()
+        }
+        return {"": over_all, **by_one}
+
+    centre, side = differing(centres), differing(sides)
+    return {name: Usual(centre=centre[name], side=side[name]) for name in centre}
+
+
+def _follows(measurement: str, siblings: int, lengths: Container[str]) -> bool:
+    """Return whether a measurement may follow dimensions; many siblings show it, of few a length may."""
+    return siblings >= FEWEST_FOR_LAW or measurement in lengths
 
 
 def outlooks(
@@ -145,7 +173,10 @@ def outlooks(
     own: Sighting | None,
     sizes: Mapping[str, Mapping[str, float]],
     family: str,
-    usual: "Usual | None" = None,
+    usual: "Mapping[str, Usual] | None" = None,
+    *,
+    others: Sequence[Sighting] = (),
+    lengths: Container[str] = (),
 ) -> dict[str, Outlook]:
     """Return what is to be expected of every measurement that siblings or the family itself have.
 
@@ -157,8 +188,12 @@ def outlooks(
     sizes : mapping of family to mapping of dimension to float
         mm; what is known of each family's package.
     family : str
-    usual : Usual, optional
-        How far families of one kind differ in this plant.
+    usual : mapping of measurement to Usual, optional
+        How far families of one kind differ in this plant, as `usual_of` has it.
+    others : sequence of Sighting
+        Without siblings these say how far lots differ, while its own are few.
+    lengths : container of str
+        Measurements that may follow a package's dimensions.
 
     Returns
     -------
@@ -174,14 +209,28 @@ def outlooks(
         raise ValueError(msg)
     first = [*siblings, *([own] if own is not None else [])]
     measurements = first[0].measurements if first else ()
+    known = usual or {}
     found = {}
     for k, name in enumerate(measurements):
-        seen = [(s.family, p) for s in siblings if (p := place(s.goods[:, k], s.lot)) is not None]
+        seen = _placed(siblings, name)
         mine = None if own is None else place(own.goods[:, k], own.lot)
-        outlook = _outlook(seen, mine, sizes, family, usual or Usual())
+        like = seen or _placed(others, name)
+        differing = known.get(name, known.get("", Usual()))
+        follows = _follows(name, len(seen), lengths)
+        of = {f: sizes.get(f, {}) if follows else {} for f in (family, *(f for f, _ in seen))}
+        outlook = _outlook(seen, mine, of, family, (differing, _between(like, mine)))
         if outlook is not None:
             found[name] = outlook
     return found
+
+
+def _placed(families: Sequence[Sighting], measurement: str) -> list[tuple[str, Placed]]:
+    """Return where the goods of some families lie that have a measurement."""
+    return [
+        (s.family, p)
+        for s in families
+        if (p := place(s.goods[:, s.measurements.index(measurement)], s.lot)) is not None
+    ]
 
 
 def _outlook(
@@ -189,29 +238,29 @@ def _outlook(
     own: Placed | None,
     sizes: Mapping[str, Mapping[str, float]],
     family: str,
-    usual: Usual,
+    usual: tuple[Usual, tuple[float, float]],
 ) -> Outlook | None:
     """Return what is to be expected of one measurement, None where nobody measures it."""
     if not seen and own is None:
         return None
+    differing, (between, tails) = usual
     names = sizes.get(family, {})
     given = {d: np.array([sizes.get(f, {}).get(d, math.nan) for f, _ in seen]) for d in names}
     centres = np.array([p.centre for _, p in seen])
     scatters = np.array([p.scatter for _, p in seen])
-    told = foretell(centres, scatters, given, names, usual=usual.centre)
-    between, tails = _between(seen, own)
+    told = foretell(centres, scatters, given, names, usual=differing.centre)
     centre = _pooled_centre(told, own, between)
     assert centre is not None
     at = math.exp(centre.mean) if told is not None and told.logarithm else centre.mean
-    sides = []
+    sides, many = [], len(seen) >= FEWEST_FOR_LAW
     for side in ("below", "above"):
         values = np.array([getattr(p, side) for _, p in seen])
         foretold = foretell(
             values,
             values,
-            {**given, "centre": centres},
-            {**names, "centre": at},
-            usual=usual.side,
+            {**(given if many else {}), "centre": centres},
+            {**(names if many else {}), "centre": at},
+            usual=differing.side,
         )
         sides.append(_pooled_side(foretold, own, side, between, tails))
     (below, below_slope), (above, above_slope) = sides

@@ -2,7 +2,8 @@
 
 The order of things: what siblings foretell of where the family's goods lie and how far they scatter,
 pulled towards its own few items (`evidence/kinship.py`); a score of families that it may turn out to
-be, siblings' goods and defects laid over each (`proposal/possible.py`); limits of least expected cost
+be, siblings' goods and defects laid over each (`proposal/possible.py`), or those of the plant's other
+kinds where its own goods say where it lies and no sibling is there to lend; limits of least expected cost
 over all of them, by the descent that proposals use, never looser than a workmanship bound less its
 guard band, never past a must-catch item. How far the best limits of single possible families differ is
 each limit's interval; what it costs not to know which of them it is says what to collect first.
@@ -70,7 +71,7 @@ def start(
         If there is neither a bound nor a sibling nor a good of its own to go by.
     """
     known = Known.of(plant, family, seen, own)
-    weighed = Weighed(known, kept, possible) if known.siblings else None
+    weighed = Weighed(known, kept, possible) if known.lenders else None
     limits = (*(weighed.limits() if weighed else _alone(known)), *_checks(known))
     if not limits:
         raise UsageError(_nothing_words(known))
@@ -82,6 +83,7 @@ def start(
         termination=known.termination,
         sizes=known.sizes_words,
         siblings=tuple(s.family for s in known.siblings),
+        others=() if known.siblings else tuple(s.family for s in known.lenders),
         limits=limits,
         bounds=tuple(known.bounds.values()),
         differing=known.differing,
@@ -89,6 +91,7 @@ def start(
         unmeasured=known.unmeasured,
         false_calls=false_calls,
         escapes=escapes,
+        elsewhere=None if weighed or own else known.bounds_elsewhere(),
         unseen=unseen,
         cost=weighed.cost() if weighed else None,
         defects=known.defect_range(),

@@ -1,15 +1,16 @@
 """All that first limits of one family rest on, before any is chosen."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import norm
 
 from optimiser.evidence.bursts import bursts_of
-from optimiser.evidence.kinship import Wait, wait_for
+from optimiser.evidence.kinship import Wait, prior_of_few, wait_for
 from optimiser.evidence.shrink import Shrunk, fit_prior, shrink
 from optimiser.intake.units import factor
 from optimiser.plant.file import SIDES, Plant, Side
@@ -17,9 +18,17 @@ from optimiser.plant.workmanship import Criterion, Uncomputed, criteria, dimensi
 from optimiser.proposal.possible import Outlook, outlooks, usual_of
 from optimiser.proposal.propose import FEWEST_LOTS
 from optimiser.proposal.sighting import Sighting
-from optimiser.proposal.start_record import COUNTED_PER, LEVEL, Evidence, Range, StartBound
+from optimiser.proposal.start_record import (
+    COUNTED_PER,
+    LEVEL,
+    Elsewhere,
+    Evidence,
+    Range,
+    StartBound,
+)
 
 Key = tuple[str, Side]
+Floats = NDArray[np.float64]
 
 # A sibling with less has shown too little of itself.
 FEWEST_ITEMS = 200
@@ -60,6 +69,29 @@ def siblings_of(
     )
 
 
+def others_of(family: str, seen: Mapping[str, Sighting]) -> tuple[Sighting, ...]:
+    """Return what was seen of all other families that have labelled defects, lots and items enough.
+
+    A defect lies away from the goods whatever the part: in scatters of its own goods a family without
+    siblings may be taken to fail as the plant's other families do. Where its goods lie no other kind
+    says.
+
+    Parameters
+    ----------
+    family : str
+    seen : mapping of family to Sighting
+
+    Returns
+    -------
+    tuple of Sighting
+    """
+    return tuple(
+        s
+        for name, s in sorted(seen.items())
+        if name != family and s.lots >= FEWEST_LOTS and s.items >= FEWEST_ITEMS and s.labels
+    )
+
+
 def _other_kinds(
     plant: Plant, family: str, seen: Mapping[str, Sighting], termination: str | None
 ) -> list[list[Sighting]]:
@@ -81,6 +113,7 @@ class Known:
     termination: str | None
     sizes_words: str
     siblings: tuple[Sighting, ...]
+    lenders: tuple[Sighting, ...]
     others: tuple[Sighting, ...]
     own: Sighting | None
     expected: Mapping[str, Outlook]
@@ -96,6 +129,8 @@ class Known:
         """Gather it."""
         families = plant.file.families
         siblings = siblings_of(plant, family, seen, own)
+        others = others_of(family, seen)
+        lenders = siblings or (others if own is not None else ())
         sizes = {
             name: dimensions_of(name, families[name])[0].known()
             for name in (family, *(n for n in seen if n != family))
@@ -105,15 +140,26 @@ class Known:
         computed, uncomputed = criteria(termination, families[family].product_class, size)
         found, unmeasured = _computed_bounds(plant, computed)
         stated = _stated_bounds(plant, family)
+        measurements = plant.file.measurements
+        lengths = {m for m, x in measurements.items() if factor("mm", x.unit) is not None}
         return cls(
             plant=plant,
             family=family,
             termination=termination,
             sizes_words=words,
             siblings=siblings,
-            others=tuple(s for name, s in sorted(seen.items()) if name != family),
+            lenders=lenders,
+            others=others,
             own=own,
-            expected=outlooks(siblings, own, sizes, family, usual_of(kinds, sizes)),
+            expected=outlooks(
+                siblings,
+                own,
+                sizes,
+                family,
+                usual_of(kinds, sizes, len(siblings), lengths),
+                others=lenders,
+                lengths=lengths,
+            ),
             bounds={**found, **stated},
             differing=tuple(
                 (stated[key], found[key])
@@ -126,8 +172,7 @@ class Known:
 
     def sides(self) -> list[Key]:
         """Return what to limit: where siblings' recipes or its own have a limit, or a bound lies."""
-        lenders = self.siblings or self.others
-        limited = {key for s in lenders for key in s.limited}
+        limited = {key for s in self.lenders for key in s.limited}
         if self.own is not None:
             limited |= self.own.limited
         wanted = {key for key in limited if key[0] in self.expected} | self.bounds.keys()
@@ -140,7 +185,25 @@ class Known:
 
     def rate(self) -> Shrunk | None:
         """Return the share of items that are defects, its own pulled towards siblings'."""
-        return self._shrunk([float(s.weight.sum()) for s in self.siblings], own_weight(self.own))
+        return self._shrunk(own_weight)
+
+    def bounds_elsewhere(self) -> Elsewhere | None:
+        """Return what the plant's other families would show under nothing but their own bounds."""
+        called, passed = [], []
+        for s in self.others:
+            bounds = _bounds_of(self.plant, s.family)
+            if not any(s.measures(m) for m, _ in bounds):
+                continue
+            called.append(float(_beyond(s, s.goods, bounds).mean()))
+            missed = ~_beyond(s, s.defects, bounds)
+            passed.append(float(np.average(missed, weights=s.weight)) if s.weight.sum() else 0.0)
+        if not called:
+            return None
+        return Elsewhere(
+            families=len(called),
+            called=(min(called), float(np.median(called)), max(called)),
+            passed=(min(passed), float(np.median(passed)), max(passed)),
+        )
 
     def defect_range(self) -> Range | None:
         """Return the defects to expect per COUNTED_PER items."""
@@ -153,17 +216,23 @@ class Known:
             high=float(rate.high[0]) * COUNTED_PER,
         )
 
-    def _shrunk(self, events: Sequence[float], own: float) -> Shrunk | None:
-        trials = np.array([s.items for s in self.siblings], dtype=np.float64)
-        items = float(self.own.items) if self.own else 0.0
-        counts = np.minimum(np.rint(events), trials)
-        if not len(trials):
+    def _shrunk(self, events: Callable[[Sighting], float]) -> Shrunk | None:
+        """Return the share of items that are such events, its own pulled towards its lenders'."""
+        items, own = (float(self.own.items), events(self.own)) if self.own else (0.0, 0.0)
+        # A few lots' events come in the plant's bursts: they say as much as fewer that come one by one.
+        bursts = [b.effect for b in bursts_of([s.arrivals for s in self.lenders])]
+        worth = 1 / max(1.0, float(np.mean(bursts))) if bursts else 1.0
+        mine = np.array([worth * min(own, items)]), np.array([worth * items])
+        if not self.lenders:
             if not own or not items:
                 return None
-            counts, trials = np.array([round(own)], dtype=np.float64), np.array([items])
-            return shrink(np.zeros(1), np.zeros(1), fit_prior(counts, trials), level=LEVEL)
-        prior = fit_prior(counts, trials)
-        return shrink(np.array([min(own, items)]), np.array([items]), prior, level=LEVEL)
+            prior = fit_prior(np.array([round(own)], dtype=np.float64), np.array([items]))
+            return shrink(np.zeros(1), np.zeros(1), prior, level=LEVEL)
+        return shrink(
+            *mine,
+            prior_of_few(_rates(self.lenders, events), _rates(self.others, events)),
+            level=LEVEL,
+        )
 
     def evidence(self) -> tuple[Evidence, ...]:
         """Return how many items it takes until its own labels are enough."""
@@ -187,15 +256,14 @@ class Known:
 
     def _wait(self, labels: int) -> Wait | None:
         """Return the items until so many more labels, whoever gives them, have come."""
-        own = float(self.own.labels) if self.own else 0.0
-        seen = self._shrunk([float(s.labels) for s in self.siblings], own)
+        seen = self._shrunk(lambda s: float(s.labels))
         if seen is None or not seen.mean[0] > 0:
             return None
         mean = float(seen.mean[0])
         # The gamma distribution with the mean and the spread of what is known of the rate.
         spread = float(seen.high[0] - seen.low[0]) / (2 * float(norm.ppf((1 + LEVEL) / 2)))
         events = (mean / spread) ** 2 if spread > 0 else 1e6
-        bursts = [b.effect for b in bursts_of([s.arrivals for s in self.siblings])]
+        bursts = [b.effect for b in bursts_of([s.arrivals for s in self.lenders])]
         return wait_for(
             labels,
             events=events,
@@ -203,6 +271,14 @@ class Known:
             bursts=float(np.mean(bursts)) if bursts else 1.0,
             level=LEVEL,
         )
+
+
+def _rates(
+    families: Sequence[Sighting], events: Callable[[Sighting], float]
+) -> tuple[Floats, Floats]:
+    """Return events and items of some families."""
+    items = np.array([s.items for s in families], dtype=np.float64)
+    return np.minimum(np.rint([events(s) for s in families]), items), items
 
 
 def own_weight(own: Sighting | None) -> float:
@@ -213,6 +289,23 @@ def own_weight(own: Sighting | None) -> float:
 def guard(plant: Plant, measurement: str) -> float:
     """Return what a limit keeps from a bound: the rails' guard band, of the gauge's repeatability."""
     return plant.file.rails.guard_sigmas * plant.file.measurements[measurement].repeatability
+
+
+def _beyond(seen: Sighting, values: Floats, bounds: Mapping[Key, StartBound]) -> NDArray[np.bool_]:
+    """Return which items lie beyond any of some bounds less their guard, shape (n,)."""
+    beyond = np.zeros(len(values), dtype=np.bool_)
+    for (measurement, side), bound in bounds.items():
+        x = values[:, seen.measurements.index(measurement)]
+        beyond |= (x if side == "upper" else -x) > bound.z
+    return beyond
+
+
+def _bounds_of(plant: Plant, family: str) -> dict[Key, StartBound]:
+    """Return a family's bounds, computed ones where the plant file states none."""
+    record = plant.file.families[family]
+    size, termination, _ = dimensions_of(family, record)
+    computed, _ = criteria(termination, record.product_class, size)
+    return {**_computed_bounds(plant, computed)[0], **_stated_bounds(plant, family)}
 
 
 def _stated_bounds(plant: Plant, family: str) -> dict[Key, StartBound]:

@@ -10,7 +10,7 @@ from optimiser.plant.file import Side, off_limit
 from optimiser.plant.workmanship import Criterion, Uncomputed
 from optimiser.recipe.table import Recipe, Row
 
-Ground = Literal["bound", "siblings", "own goods", "own history"]
+Ground = Literal["bound", "siblings", "own goods", "other kinds", "own history"]
 Gap = Literal["goods", "defects"]
 
 LEVEL, COUNTED_PER = 0.90, 100_000
@@ -86,6 +86,23 @@ class Range:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Elsewhere:
+    """What bounds alone would do in the plant's other families: they were fitted to none of them.
+
+    Attributes
+    ----------
+    families : int
+    called, passed : (float, float, float)
+        Least, median and greatest share of a family's goods that its bounds call, and of its
+        labelled defects that they let pass.
+    """
+
+    families: int
+    called: tuple[float, float, float]
+    passed: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """Items until the tool may advise or certify on the family's own labels.
 
@@ -122,6 +139,8 @@ class FirstLimits:
     sizes : str
         Where its dimensions come from, in words.
     siblings : tuple of str
+    others : tuple of str
+        Families of other kinds that lend their defects, where it has goods of its own and no sibling.
     limits : tuple of FirstLimit
     bounds : tuple of StartBound
         All that are known, computed ones where the plant file states none.
@@ -133,6 +152,8 @@ class FirstLimits:
         Computed bounds that no measurement of the plant is of.
     false_calls, escapes : Range or None
         Per COUNTED_PER items, under such limits.
+    elsewhere : Elsewhere or None
+        Of limits that are bounds alone.
     unseen : bool
         Whether these were judged on each sibling in turn with limits that had not seen it.
     cost : float or None
@@ -158,6 +179,7 @@ class FirstLimits:
     termination: str | None
     sizes: str
     siblings: tuple[str, ...]
+    others: tuple[str, ...]
     limits: tuple[FirstLimit, ...]
     bounds: tuple[StartBound, ...]
     differing: tuple[tuple[StartBound, StartBound], ...]
@@ -165,6 +187,7 @@ class FirstLimits:
     unmeasured: tuple[Criterion, ...]
     false_calls: Range | None
     escapes: Range | None
+    elsewhere: Elsewhere | None
     unseen: bool
     cost: float | None
     defects: Range | None

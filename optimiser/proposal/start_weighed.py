@@ -53,7 +53,7 @@ class Weighed:
         known = self.known
         rng = np.random.default_rng(stable_seed(known.plant.file.plant.name, known.family, moves))
         return possible_families(
-            known.siblings,
+            known.lenders,
             known.own,
             known.expected,
             self.number,
@@ -180,7 +180,7 @@ class Weighed:
 
     def _blurred(self, problem: Problem) -> Way:
         """Return the way to fit, its blur as wide as the distinct labels behind the clouds ask for."""
-        labels = sum(s.weight.sum() for s in self.known.siblings) + own_weight(self.known.own)
+        labels = sum(s.weight.sum() for s in self.known.lenders) + own_weight(self.known.own)
         there = max(len(problem.defect_weight), 1)
         # A bandwidth narrows with the sixth root of the number; here labels stand many times.
         wider = (there / max(labels, 1.0)) ** (1 / 6)
@@ -231,10 +231,10 @@ class Weighed:
         With several siblings each one's goods and defects are held against limits that were fitted
         without them; with one, against the limits that saw them, its defects as clouds.
         """
-        lenders = range(len(self.known.siblings))
+        lenders = range(len(self.known.lenders))
         drawn = self.drawn
         called, passed = np.zeros(len(drawn.goods)), np.zeros(len(drawn.defects))
-        unseen = len(self.known.siblings) > 1
+        unseen = len(self.known.lenders) > 1
         for n in lenders:
             setting = self.setting
             if unseen:
@@ -311,8 +311,10 @@ class Weighed:
         if _own_share(self.known.expected[key[0]], key[1]) < 0.5:
             return "siblings"
         own = own_weight(self.known.own)
-        lent = sum(float(s.weight.sum()) for s in self.known.siblings)
-        return "own history" if own >= min(lent, 12.0) else "own goods"
+        lent = sum(float(s.weight.sum()) for s in self.known.lenders)
+        if own >= min(lent, 12.0):
+            return "own history"
+        return "own goods" if self.known.siblings else "other kinds"
 
     def _bound_alone(self, key: Key) -> FirstLimit:
         """Return the limit of a bound on what neither siblings nor the family have measured yet."""

@@ -14,6 +14,7 @@ from optimiser.plant.workmanship import CHECK, Criterion
 from optimiser.proposal.start_record import (
     COUNTED_PER,
     LEVEL,
+    Elsewhere,
     FirstLimit,
     FirstLimits,
     Range,
@@ -29,6 +30,7 @@ _GROUNDS = {
     "bound": "bound",
     "siblings": "siblings",
     "own goods": "own goods, siblings' defects",
+    "other kinds": "own goods, other kinds' defects",
     "own history": "own history",
 }
 
@@ -90,6 +92,8 @@ def _without_siblings(found: FirstLimits) -> str:
         if found.termination
         else "no family known to be like it (the plant file states no termination)"
     )
+    if found.others:
+        return f"{len(found.others)} families of other kinds, which lend their defects ({kind}),"
     rest = "bounds and its own goods alone" if found.items else "bounds alone"
     return f"{kind}, so {rest},"
 
@@ -143,7 +147,7 @@ def reason_words(limit: FirstLimit, found: FirstLimits) -> str:
     """Return why a limit stands where it stands."""
     if limit.ground == "bound" and limit.bound is not None:
         return f"at the {stated_words(limit.bound)}{_too_close(limit)}"
-    if not found.siblings:
+    if not found.siblings and not found.others:
         return (
             "where its own goods end, with 90 % confidence all but 0.1 % of them; nothing is known of its "
             f"defects{_inside(limit)}"
@@ -151,8 +155,9 @@ def reason_words(limit: FirstLimit, found: FirstLimits) -> str:
     where = {
         "siblings": f"its goods taken to lie as its siblings' do ({limit.law})",
         "own goods": "its goods where its own items lie",
+        "other kinds": "its goods where its own items lie, its defects as far from them as other kinds' are",
         "own history": "its goods and defects where its own lie",
-    }[limit.ground if limit.ground != "bound" else "siblings"]
+    }[limit.ground]
     return f"least expected cost: {where}, against defects by their distance from goods{_inside(limit)}"
 
 
@@ -191,19 +196,33 @@ def expected_words(found: FirstLimits, *, currency: str) -> list[str]:
     """Return what is expected under these limits, and what to collect first."""
     if found.false_calls is None:
         return [
-            "false calls and escapes under these limits: unknown, no family like it has been seen",
+            "false calls and escapes under these limits: unknown, no family like it has been seen"
+            + _elsewhere_words(found.elsewhere),
             "collect first: goods of this family on some lots (nobody has to review them), then every "
             "defect that review, test or field finds",
         ]
     judged = (
-        "judged on each sibling in turn, by limits that had not seen it"
+        f"judged on each {'sibling' if found.siblings else 'lender'} in turn, by limits that had not seen it"
         if found.unseen
-        else "reckoned on the one sibling that the limits saw, so too good"
+        else "reckoned on the one family that lends, which the limits saw, so too good"
     )
     line = f"expected {PER}: {_range_words(found.false_calls)} false calls"
     if found.escapes is not None and found.defects is not None:
         line += f", {_range_words(found.escapes)} escapes of {_range_words(found.defects)} defects"
     return [f"{line}; {judged}", _collect_words(found, currency)]
+
+
+def _elsewhere_words(of: Elsewhere | None) -> str:
+    """Return what bounds alone do where it can be counted."""
+    if of is None:
+        return ""
+    called, passed = (
+        f"{middle:.1%} ({low:.1%} to {high:.1%})" for low, middle, high in (of.called, of.passed)
+    )
+    return (
+        f"; in {of.families} other families of this plant their own bounds alone would call {called} of the "
+        f"goods and let {passed} of the labelled defects pass: bounds say what is scrap, not where goods end"
+    )
 
 
 def _collect_words(found: FirstLimits, currency: str) -> str:
