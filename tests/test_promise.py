@@ -171,6 +171,21 @@ def test_misread_goods_are_taken_off_and_no_family_is_promised_less_than_none():
     assert more.escapes_added.low == 0
 
 
+@pytest.mark.parametrize("misread", [0.0, 1.2, 30.0])
+def test_what_the_labels_alone_would_save_has_half_a_defect_more_than_counted(misread):
+    held = rich(misread=misread, tightens=False)
+    found, month = promise(held), 365.25 / 12 / 47
+    price = price_of(held, held.live_called, held.escape)
+    alone = max(0.0, counted(held) - misread) + 0.5
+    assert found.saving_by_count == pytest.approx(
+        found.review_saving_per_month.value
+        - max(alone * price * month, found.added_cost_per_month.value)
+    )
+    assert found.saving_by_count <= found.saving_per_month.value
+    tighter = promise(replace(held, loosens=False, tightens=True))
+    assert tighter.saving_by_count == tighter.saving_per_month.value
+
+
 def test_escapes_are_not_promised_below_what_the_setting_itself_releases():
     held = held_out()
     own = promise(replace(held, setting_added=counted(held) + 7))

@@ -150,6 +150,10 @@ class Promise:
         Money: review saved, less escapes added, plus escapes caught.
     review_saving_per_month, added_cost_per_month, caught_saving_per_month : Interval
         The three parts of it.
+    saving_by_count : float
+        The saving a month if as many more escape as the labels alone count, half a defect more
+        than that; never above ``saving_per_month``. Advice asks for this one as well: no family is
+        changed for what others are like.
     level : float
         Level of every interval, two-sided.
     lots, defects_called, defects_passed : int
@@ -174,6 +178,7 @@ class Promise:
     review_saving_per_month: Interval
     added_cost_per_month: Interval
     caught_saving_per_month: Interval
+    saving_by_count: float
     level: float
     lots: int
     defects_called: int
@@ -257,6 +262,7 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
             next_saving_per_month=ahead.saving_in_sum,
         ),
         chance_of_loss=chance_of_loss(held),
+        saving_by_count=_by_count(held, expected),
         level=level,
         lots=int((held.items > 0).sum()),
         defects_called=int(held.live_called.sum()),
@@ -376,6 +382,16 @@ def _next(held: HeldOut, level: float) -> _Parts:
         added_in_sum=in_sum,
         caught=_caught(held, level, ahead=True),
     )
+
+
+def _by_count(held: HeldOut, parts: _Parts) -> float:
+    """Return the saving a month with as many escapes as this family's labels alone have."""
+    if not held.loosens:
+        return parts.saving.value
+    called = held.live_called
+    alone = max(0.0, float(held.escape[called].sum()) - held.misread) + BEFOREHAND_ESCAPED
+    cost = alone * _price(held, called, held.escape) * DAYS_PER_MONTH / held.span_days
+    return parts.review.value + parts.gain.value - max(cost, parts.cost.value)
 
 
 def _lumped(saving: Interval, parts: _Parts) -> Interval:
@@ -647,6 +663,7 @@ def no_change(*, lots: int, defects_called: int, defects_passed: int) -> Promise
         review_saving_per_month=ZERO,
         added_cost_per_month=ZERO,
         caught_saving_per_month=ZERO,
+        saving_by_count=0.0,
         level=LEVEL,
         lots=lots,
         defects_called=defects_called,

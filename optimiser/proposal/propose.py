@@ -27,6 +27,7 @@ from optimiser.proposal.reasons import (
     EscapesCaught,
     FewerFalseCalls,
     GivenUp,
+    LabelsAlone,
     NothingBetter,
     NothingMayMove,
     ProcessMoves,
@@ -436,7 +437,7 @@ def is_advised(promised: Promise, plant: Plant) -> bool:
     """Return whether a promise meets the plant's rule for advising a change."""
     rule = plant.file.advice
     return (
-        promised.saving_per_month.value > rule.smallest_saving
+        promised.saving_by_count > rule.smallest_saving
         and promised.chance_of_loss <= rule.largest_chance_of_loss
     )
 
@@ -468,6 +469,16 @@ def reasons_to_keep(
     saving, rule = promised.saving_per_month, case.plant.file.advice
     if saving.value <= rule.smallest_saving:
         return (SavingTooSmall(saving=saving, level=promised.level, asked=rule.smallest_saving),)
+    if promised.saving_by_count <= rule.smallest_saving:
+        return (
+            LabelsAlone(
+                saving=promised.saving_by_count,
+                escaped=promised.added_counted,
+                of=promised.defects_called,
+                asked=rule.smallest_saving,
+            ),
+            _given_up(promised, case),
+        )
     return (
         TooUncertain(chance_of_loss=promised.chance_of_loss, allowed=rule.largest_chance_of_loss),
         _given_up(promised, case),
