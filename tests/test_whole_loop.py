@@ -422,7 +422,7 @@ def mounted(where: Path) -> Iterator[Callable[[str], None]]:
         (0, "plant: No space left"),  # not even the log
         (40, ".parquet: "),  # some files are digested
         (160, "plant: No space left"),  # all are, and the proposals are not
-        (240, "ledger"),  # the ledger is not
+        (300, "ledger"),  # the ledger is not
     ],
 )
 def test_a_disk_that_is_full_at_any_step(small, tmp_path, capsys, free_kb, words):

@@ -466,23 +466,26 @@ def reasons_to_keep(
         return first
     if is_advised(promised, case.plant):
         return ()
+    return _too_little(promised, case)
+
+
+def _too_little(promised: Promise, case: Case) -> tuple[Reason, ...]:
+    """Return which part of the rule for advice a promise does not meet, and what keeping gives up."""
     saving, rule = promised.saving_per_month, case.plant.file.advice
     if saving.value <= rule.smallest_saving:
         return (SavingTooSmall(saving=saving, level=promised.level, asked=rule.smallest_saving),)
     if promised.saving_by_count <= rule.smallest_saving:
-        return (
-            LabelsAlone(
-                saving=promised.saving_by_count,
-                escaped=promised.added_counted,
-                of=promised.defects_called,
-                asked=rule.smallest_saving,
-            ),
-            _given_up(promised, case),
+        short: Reason = LabelsAlone(
+            saving=promised.saving_by_count,
+            escaped=promised.added_counted,
+            of=promised.defects_called,
+            asked=rule.smallest_saving,
         )
-    return (
-        TooUncertain(chance_of_loss=promised.chance_of_loss, allowed=rule.largest_chance_of_loss),
-        _given_up(promised, case),
-    )
+    else:
+        short = TooUncertain(
+            chance_of_loss=promised.chance_of_loss, allowed=rule.largest_chance_of_loss
+        )
+    return (short, _given_up(promised, case))
 
 
 def doubts(promised: Promise, case: Case) -> tuple[Reason, ...]:
