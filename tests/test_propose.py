@@ -13,6 +13,8 @@ import pytest
 from processes import ended, started
 
 from optimiser.cli import main
+from optimiser.evidence.intervals import Interval
+from optimiser.evidence.promise import no_change
 from optimiser.history.read import open_history
 from optimiser.history.replay import replay
 from optimiser.plant.file import read_plant
@@ -21,8 +23,10 @@ from optimiser.proposal.cache import FOLDER, case_key
 from optimiser.proposal.propose import (
     _search,
     held_out,
+    limit_moves,
     problem_of,
     propose,
+    reasons_to_keep,
     three_lines,
     unstable,
 )
@@ -107,14 +111,42 @@ def test_change_is_advised_only_where_the_plants_rule_allows(rows):
         saving = row["promise"]["saving_per_month"]
         if row["advice"] == "change":
             assert saving["low"] <= saving["value"] <= saving["high"]
-            assert saving["value"] > 0
-            assert row["promise"]["chance_of_loss"] <= 0.4
+            assert saving["value"] >= row["promise"]["saving_by_count"] > 0
+            assert row["promise"]["chance_of_loss"] <= 0.5
             assert any(x["now"] != x["proposed"] for x in row["limits"])
         elif row["considered"]:
             considered = row["considered"]["promise"]
-            assert (
-                considered["saving_per_month"]["value"] <= 0 or considered["chance_of_loss"] > 0.4
-            )
+            assert considered["saving_by_count"] <= 0 or considered["chance_of_loss"] > 0.5
+
+
+@pytest.mark.parametrize(
+    ("saving", "by_count", "chance", "kinds"),
+    [
+        (9.0, 4.0, 0.3, []),
+        (-1.0, -3.0, 0.3, ["saving too small"]),
+        (9.0, -3.0, 0.3, ["labels alone", "given up"]),
+        (9.0, 4.0, 0.51, ["too uncertain", "given up"]),
+    ],
+)
+def test_what_keeps_a_change_from_being_advised_is_said(cases, saving, by_count, chance, kinds):
+    case = next(c for c in cases if len(c.tally.grid.limits))
+    live = case.tally.grid.live
+    moved = live.copy()
+    moved[0] += 1 if live[0] == 0 else -1
+    nothing = no_change(lots=9, defects_called=30, defects_passed=2)
+    promised = replace(
+        nothing,
+        saving_per_month=Interval(value=saving, low=-9.0, high=20.0),
+        saving_by_count=by_count,
+        chance_of_loss=chance,
+        added_counted=3,
+    )
+    reasons = reasons_to_keep(promised, limit_moves(case.tally, moved), case)
+    assert [r.kind for r in reasons] == kinds
+    if kinds[:1] == ["labels alone"]:
+        words = reason_words(reasons[0], currency="EUR")
+        assert "than the 3 of 30 that escape" in words
+        assert "loses EUR 3 a month" in words
 
 
 def test_three_lines_equal_the_replay_of_the_proposed_recipe(demo_plant, cases, rows):
