@@ -99,6 +99,7 @@ class Session:
         self.folder = plant.folder / FOLDER
         self.lock = threading.RLock()
         self.held = HeldFilter()
+        self._first: list[threading.Thread] = []
         self.proposals: dict[str, Proposal] = {}
         self._contested: dict[str, tuple[Filter, Contested]] = {}
         self._names: dict[Named, list[str]] = {}
@@ -142,6 +143,17 @@ class Session:
             if self._history is None:
                 self._history = self._open_again()
             return self._history
+
+    def goes_first(self, thread: threading.Thread) -> None:
+        """Let a thread, started, have the history before whatever calls `wait_for_first`."""
+        self._first.append(thread)
+
+    def wait_for_first(self) -> None:
+        """Wait for those that go first: a panel that is on the screen is drawn before the next is counted."""
+        for thread in self._first:
+            if thread is not threading.current_thread():
+                thread.join()
+        self._first.clear()
 
     def _open_again(self) -> History:
         """Open the history of the very files that the cases are of."""
@@ -209,6 +221,7 @@ class Session:
 
     def investigate(self) -> Causes:
         """Return why families are called, work it out anew and keep it; a few seconds."""
+        self.wait_for_first()
         with self.lock:
             found = investigate(self.history, self.live)
         self.proposals = {name: self._told(of) for name, of in self.proposals.items()}

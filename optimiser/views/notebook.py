@@ -83,6 +83,7 @@ def show_backtest(session: Session, *, folds: int, trials: int) -> Shown:
     Shown
         The table of every fold; how the promises fared in sum stands in the note.
     """
+    session.wait_for_first()
     with session.lock, tqdm(total=folds * len(session.cases), unit="proposal", leave=False) as bar:
 
         def on_done(words: str) -> None:
@@ -194,6 +195,7 @@ def show_flicker(session: Session, *, most: int = 20) -> Shown:
     -------
     Shown
     """
+    session.wait_for_first()
     with session.lock:
         rows = limit_flicker(session.history, {"live": session.live})
     rows = sorted(rows, key=lambda r: -r.unrepeated.value * r.calls)[:most]
@@ -262,6 +264,7 @@ def show_stages(session: Session) -> Shown:
             "The results hold called items alone: who passed and what became of it nobody can say."
         )
         return Shown(title, pd.DataFrame(), words)
+    session.wait_for_first()
     with session.part() as history:
         found = follow_stages(history, session.live)
         forget_stops(history)
@@ -291,6 +294,7 @@ def show_risk(session: Session, *, risk: float = 0.05) -> Shown:
     -------
     Shown
     """
+    session.wait_for_first()
     with session.lock:
         rows = limit_risk(session.history, session.live, risk=risk)
     frame = pd.DataFrame(
@@ -349,6 +353,7 @@ def show_start(
     if session.plant.file.plant.only_called:
         words = "The results hold called items alone, which do not say where goods lie."
         return Shown(title, pd.DataFrame(), f"{words} {CAUTION}")
+    session.wait_for_first()
     with session.lock:
         seen = sightings(session.history, session.live)
     kept = tuple(k for k in read_must_catch(session.plant) if k.family == family)
@@ -376,6 +381,7 @@ def show_audit_plan(session: Session, *, items: int, seed: int = 1) -> Shown:
     -------
     Shown
     """
+    session.wait_for_first()
     with session.lock:
         plan = plan_audit(session.history, session.live, items=items, seed=seed)
     proof = clean(plan.strata)

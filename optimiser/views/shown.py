@@ -5,12 +5,14 @@ picture, which needs neither network nor scripts.
 """
 
 import base64
+import json
 from html import escape
 from typing import Any
 
 import pandas as pd
 import vl_convert
 
+from optimiser.views.charts import GREY, INK
 from optimiser.views.drawing import alt
 
 # The converter knows versions by their first two numbers.
@@ -18,7 +20,7 @@ VEGA_LITE = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
 
 
 def picture(chart: alt.TopLevelMixin, *, scale: float = 1.0) -> bytes:
-    """Return a chart as PNG, drawn without a browser or a network.
+    """Return a chart as PNG for a page of any ground, drawn without a browser or a network.
 
     Parameters
     ----------
@@ -28,8 +30,30 @@ def picture(chart: alt.TopLevelMixin, *, scale: float = 1.0) -> bytes:
     Returns
     -------
     bytes
+        Without a ground of its own; what is black on white has the one grey that is read on
+        black as well, for a picture cannot follow a page's theme.
     """
-    return bytes(vl_convert.vegalite_to_png(chart.to_dict(), vl_version=VEGA_LITE, scale=scale))
+    spec = _with_inks(chart.to_dict())
+    return bytes(vl_convert.vegalite_to_png(spec, vl_version=VEGA_LITE, scale=scale))
+
+
+def _with_inks(spec: dict[str, Any]) -> dict[str, Any]:
+    """Return a specification whose words, axes and black marks are grey, on no ground."""
+    words = {"labelColor": GREY, "titleColor": GREY}
+    lines = {"domainColor": GREY, "tickColor": GREY, "gridColor": GREY, "gridOpacity": 0.25}
+    config: dict[str, dict[str, Any]] = {
+        "axis": {**words, **lines},
+        "legend": words,
+        "header": words,
+        "title": {"color": GREY, "subtitleColor": GREY},
+        "text": {"color": GREY},
+    }
+    drawn: dict[str, Any] = json.loads(json.dumps(spec).replace(f'"{INK}"', f'"{GREY}"'))
+    own: dict[str, Any] = drawn.get("config", {})
+    for name, inks in config.items():
+        own[name] = {**inks, **own.get(name, {})}
+    own["view"] = {**own.get("view", {}), "stroke": None}
+    return {**drawn, "background": None, "config": {**own, "background": None}}
 
 
 def svg(chart: alt.TopLevelMixin) -> str:

@@ -288,7 +288,7 @@ def _spread_cell(
             "strokeWidth": 1.3,
             "clip": True,
         },
-        "encoding": {"x": {**_quantity("middle", scale), "title": None}, "y": y},
+        "encoding": {"x": {**_quantity("middle", scale)}, "y": y},
     }
     values = defects[[window.measurement]].dropna().rename(columns={window.measurement: "value"})
     bad = {
@@ -302,7 +302,7 @@ def _spread_cell(
             "opacity": 0.8,
         },
         "encoding": {
-            "x": {**_quantity("value", scale), "title": None},
+            "x": {**_quantity("value", scale)},
             "y": {"value": HEIGHT - 2},
             "tooltip": [_quantity("value")],
         },
@@ -352,13 +352,13 @@ def _line(at: float, scale: Plain, *, dash: Sequence[int], color: str, width: fl
     return {
         "data": {"values": [{"at": at}]},
         "mark": {**mark, "clip": True},
-        "encoding": {"x": {**_quantity("at", scale), "title": None}},
+        "encoding": {"x": {**_quantity("at", scale)}},
     }
 
 
 def _moving(param: str, scale: Plain, *, width: float = 2.0, dash: Sequence[int] = (1, 0)) -> Plain:
     mark = {"type": "rule", "color": INK, "strokeWidth": width, "strokeDash": list(dash)}
-    at = {"datum": {"expr": param}, "type": "quantitative", "scale": scale, "title": None}
+    at = {"datum": {"expr": param}, "type": "quantitative", "scale": scale}
     return {"data": {"values": [{}]}, "mark": {**mark, "clip": True}, "encoding": {"x": at}}
 
 
@@ -376,7 +376,7 @@ def _bounds(
                 "data": {"values": [{"low": low, "high": high}]},
                 "mark": {"type": "rect", "color": DEFECT, "opacity": 0.16, "clip": True},
                 "encoding": {
-                    "x": {**_quantity("low", scale), "title": None},
+                    "x": {**_quantity("low", scale)},
                     "x2": {"field": "high"},
                 },
             }

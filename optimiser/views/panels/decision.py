@@ -88,7 +88,7 @@ class DecisionPanel(Panel):
         first = family or self._names[0]
         session.case(first)
         self._load(first, self._stop, drawn=False)
-        afterwards(safely(self._draw_first, self, "Cannot draw the measurements"))
+        afterwards(safely(self._draw_first, self, "Cannot draw the measurements"), session)
 
     def __repr__(self) -> str:
         return f"<DecisionPanel {self.choice!r}, {self._chosen_words().lower()}>"

@@ -199,7 +199,7 @@ _STYLE = """
 .opt-narrow { max-width: 470px; font-size: 12px; }
 .opt-verdict { max-width: 110ch; }
 .opt-panel p.opt-verdict, .opt-headline p.lead { max-width: 110ch; }
-.opt-grid { overflow-x: auto; max-width: 100%; }
+.opt-grid { overflow-x: auto; max-width: 100%; --dt-html-background: transparent; } /* the page's own ground */
 .opt-grid table.dataTable, .opt-grid .dt-container { color: var(--opt-ink); font-size: 12.5px; }
 .opt-grid table.dataTable td, .opt-grid table.dataTable th { padding: 3px 10px 3px 0; }
 .opt-grid .dt-container input, .opt-grid .dt-container select { color: var(--opt-ink);

@@ -183,7 +183,7 @@ class OverviewPanel(Panel):
             filtered="What stands under “Where the false calls come from” is",
         )
         self.refresh()
-        afterwards(safely(self.origins.show_first, self, "Cannot count the false calls"))
+        afterwards(safely(self.origins.show_first, self, "Cannot count the false calls"), session)
 
     def __repr__(self) -> str:
         return f"<OverviewPanel of {self._session!r}>"

@@ -8,6 +8,7 @@ from typing import Any, ParamSpec, Protocol, TypeVar
 import ipywidgets as widgets
 from IPython.core.getipython import get_ipython
 
+from optimiser.proposal.session import Session
 from optimiser.views.drawing import Spec, alt, make_offline
 
 # So long does the browser have to draw what a panel shows first.
@@ -49,27 +50,23 @@ def safely(act: Callable[P, T], panel: Speaks, doing: str) -> Callable[P, T | No
     return guarded
 
 
-def afterwards(work: Callable[[], object]) -> threading.Thread | None:
+def afterwards(work: Callable[[], object], session: Session) -> None:
     """Do something when the first figures are on the screen; without a notebook at once.
 
     Parameters
     ----------
     work : callable
-        Guarded by `safely`: nobody waits for it.
-
-    Returns
-    -------
-    Thread or None
-        That does it.
+        Guarded by `safely`: nobody waits for it but cells that ask the history for other things.
+    session : Session
     """
     if get_ipython() is None:
         work()
-        return None
+        return
     # The browser draws what is there meanwhile, and has the cores for it.
     thread = threading.Timer(FIRST_SECONDS, work)
     thread.daemon = True
     thread.start()
-    return thread
+    session.goes_first(thread)
 
 
 def words_of(error: Exception) -> str:
