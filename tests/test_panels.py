@@ -172,6 +172,33 @@ def test_a_family_picked_before_the_first_is_drawn_is_the_one_that_is_drawn(sess
     assert panel._spread.spec == of_the_lot
 
 
+def test_a_panel_whose_cell_is_run_again_lets_go_of_the_filter(session, monkeypatch):
+    class Kernel:
+        run = 0
+
+        def get_parent(self):
+            return {"header": {"msg_id": f"run-{self.run}"}, "metadata": {"cellId": "c1"}}
+
+    kernel = Kernel()
+    monkeypatch.setattr("optimiser.views.panels.panel.get_ipython", lambda: kernel)
+    first, beside = OverviewPanel(session), OverviewPanel(session)
+    other = DecisionPanel(session, FAMILIES[0])
+    kernel.run = 1
+    again = OverviewPanel(session)
+    shown = [first.origins.filters.value, beside.origins.filters.value]
+    again.origins.filters.value = wanted = Filter(line=session.names("line")[0])
+    assert other.filters.value == wanted  # of another kind
+    assert [first.origins.filters.value, beside.origins.filters.value] == shown == [Filter()] * 2
+    assert "follows no filter any more" in first._holds.value
+    assert "follows no filter any more" not in again._holds.value
+    # What is not said to be the same cell is another panel.
+    monkeypatch.setattr("optimiser.views.panels.panel.get_ipython", lambda: None)
+    apart = OverviewPanel(session)
+    again.origins.filters.value = Filter()
+    assert apart.origins.filters.value == Filter()
+    assert len(session.places[("OverviewPanel", "c1")]) == 1
+
+
 def test_every_live_drawing_keeps_to_the_schema(session):
     panel, overview = DecisionPanel(session, "PASTE-FINE"), OverviewPanel(session)
     drawn = [panel.trade._drawn, panel._spread, overview.origins._bars, overview.origins._line]

@@ -478,7 +478,29 @@ class DecisionPanel(Panel):
                 self.by_key.clear()
                 self._say_signed(intent, signed)
 
-        self.by_key.ask(proposal, self._session.plant, intent.by, intent.reason, sign)
+        def leave() -> None:
+            self.by_key.clear()
+            self.say(
+                f"Proposal {proposal.id}, {intent.family}, waits unsigned: sign, reject or withdraw it in the "
+                "notebook follow."
+            )
+
+        def withdraw() -> None:
+            with self._lock:
+                reason = f"put forward and not signed: {intent.reason}"
+                self._ledger.decide(proposal.id, "withdraw", by=intent.by, reason=reason)
+                self.by_key.clear()
+                self._say_standing()
+                self.say(f"Proposal {proposal.id}, {intent.family}, is withdrawn by {intent.by}.")
+
+        self.by_key.ask(
+            proposal,
+            self._session.plant,
+            intent.by,
+            intent.reason,
+            sign,
+            instead={"Leave it waiting": leave, "Withdraw it": withdraw},
+        )
         self._say_standing()
         self.say(
             f"Proposal {proposal.id}, {intent.family}, is in the ledger and waits: it is accepted by a signature "
