@@ -5,6 +5,7 @@ import weakref
 from collections.abc import Iterator, Sequence
 from functools import cached_property
 from html import escape
+from typing import Any, Protocol, runtime_checkable
 
 import ipywidgets as widgets
 from IPython.core.getipython import get_ipython
@@ -12,8 +13,16 @@ from IPython.core.getipython import get_ipython
 from optimiser.history.filters import Filter
 from optimiser.proposal.session import Session
 from optimiser.views.panels.guard import Guard
-from optimiser.views.panels.parts import block
+from optimiser.views.panels.parts import block, safely
 from optimiser.views.panels.words import REPLACED, caution, held, invented
+
+
+@runtime_checkable
+class Fits(Protocol):
+    """A part of a panel that is drawn otherwise on a phone."""
+
+    def fit(self, *, narrow: bool) -> None:
+        """Draw for a phone, or for a desk again."""
 
 
 class Panel(widgets.VBox):
@@ -40,6 +49,7 @@ class Panel(widgets.VBox):
         self._filtered_words, self._holds = filtered, block("opt-holds")
         super().__init__([self.guard, *told, self._holds, *parts, widgets.HTML(caution())])
         _let_go_of_earlier(self, session)
+        self.guard.observe(safely(self._fitted, self, "Cannot draw it"), "narrow")
         session.held.tell(self._say_held)
         self._say_held(session.held.value)
         self.add_class("opt-panel")
@@ -52,6 +62,10 @@ class Panel(widgets.VBox):
     def _say_held(self, wanted: Filter) -> None:
         """Say on top which filter holds, and of what."""
         self._holds.value = held(wanted, self._filtered_words)
+
+    def _fitted(self, change: Any) -> None:  # noqa: ANN401 - a traitlets change
+        for part in [x for x in _tree(self) if isinstance(x, Fits)]:
+            part.fit(narrow=change["new"])
 
     def say(self, text: str) -> None:
         """Show words in the panel's line; equal words twice are told apart."""
