@@ -152,6 +152,11 @@ def keyed(session, tmp_path):
     )
 
 
+def instead(by_key, words):
+    """Return a button that ends the question of a key without a signature."""
+    return next(b for b in by_key.children[-1].children if b.description == words)
+
+
 def uploaded(content):
     """Return a file as a browser hands it over."""
     told = {"name": "1.sig", "type": "", "size": len(content), "content": content}
@@ -177,6 +182,12 @@ def test_a_signer_with_a_key_accepts_in_the_panel_by_that_key_alone(keyed):
     other = sign_with(mine, by_key.text.replace("proposal 1", "proposal 2")).encode()
     by_key.sheet.value = (uploaded(other),)
     assert "or of another proposal" in panel.status.value
+    instead(by_key, "Leave it as it is").click()
+    assert by_key.text == ""
+    assert "Nothing was saved: proposal 1 is held" in panel.status.value
+    assert ledger.states()[0].state == "held"
+    panel.confirm.buttons["Accept"].click()
+    panel.confirm.yes.click()
     right = sign_with(mine, by_key.text).encode()
     by_key.sheet.value = (uploaded(right),)
     assert "Saved: accept proposal 1" in panel.status.value
@@ -196,7 +207,7 @@ def test_what_is_chosen_by_a_signer_with_a_key_waits_until_the_key_has_signed(ke
     ledger = Ledger.of(session.plant)
     assert [s.state for s in ledger.states()] == ["waiting"]
     assert "waits" in panel.status.value
-    told = unescape(panel.by_key.children[-1].value)
+    told = unescape(panel.by_key.children[-2].value)
     assert f"optimiser accept {session.plant.folder} 1 --by 'Ada Fenn'" in told
     panel.by_key.key.value = str(mine)
     panel.by_key.by_key.click()
@@ -204,6 +215,34 @@ def test_what_is_chosen_by_a_signer_with_a_key_waits_until_the_key_has_signed(ke
     (state,) = ledger.states()
     assert state.state == "accepted"
     assert state.last.body["although_not_advised"] or not panel.choice.proposal.reasons
+
+
+def test_what_was_put_forward_and_not_signed_waits_or_is_withdrawn(keyed):
+    session, _, _ = keyed
+    panel = DecisionPanel(session, FAMILY)
+    setting = panel.choice.tally.grid.live
+    n = next(n for n, x in enumerate(panel.choice.tally.grid.limits) if x.live + 1 < len(x.values))
+    setting[n] += 1
+    panel.set(setting)
+    panel.signature.name.value, panel.signature.reason.value = "Ada Fenn", "boards looked at"
+    panel.decide("accept", although_not_advised=True)
+    assert "Until then it waits: nothing is accepted" in panel.by_key.children[0].value
+    instead(panel.by_key, "Leave it waiting").click()
+    ledger = Ledger.of(session.plant)
+    assert panel.by_key.children == ()
+    assert "Proposal 1" in panel.status.value
+    assert "waits unsigned" in panel.status.value
+    assert [s.state for s in ledger.states()] == ["waiting"]
+    panel.decide("accept", although_not_advised=True)
+    instead(panel.by_key, "Withdraw it").click()
+    assert panel.by_key.children == ()
+    # Put forward once more it is the same proposal.
+    assert "Proposal 1" in panel.status.value
+    assert "is withdrawn by Ada Fenn" in panel.status.value
+    assert "Withdrawn" in panel._head.value
+    (last,) = ledger.states()
+    assert (last.state, last.last.by) == ("withdrawn", "Ada Fenn")
+    assert last.last.reason == "put forward and not signed: boards looked at"
 
 
 def test_what_is_exported_is_what_was_shown(session):

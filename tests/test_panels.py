@@ -21,7 +21,7 @@ from optimiser.monitoring.shadow import Shadow
 from optimiser.proposal.headline import headline
 from optimiser.proposal.session import Session, open_plant
 from optimiser.recipe.table import write_recipe
-from optimiser.views import drawing
+from optimiser.views import drawing, trade_charts
 from optimiser.views.drawing import alt
 from optimiser.views.notebook import decisions_frame, show_audit_plan, show_flicker, show_risk
 from optimiser.views.panels import parts, words
@@ -172,6 +172,33 @@ def test_a_family_picked_before_the_first_is_drawn_is_the_one_that_is_drawn(sess
     assert panel._spread.spec == of_the_lot
 
 
+def test_a_panel_whose_cell_is_run_again_lets_go_of_the_filter(session, monkeypatch):
+    class Kernel:
+        run = 0
+
+        def get_parent(self):
+            return {"header": {"msg_id": f"run-{self.run}"}, "metadata": {"cellId": "c1"}}
+
+    kernel = Kernel()
+    monkeypatch.setattr("optimiser.views.panels.panel.get_ipython", lambda: kernel)
+    first, beside = OverviewPanel(session), OverviewPanel(session)
+    other = DecisionPanel(session, FAMILIES[0])
+    kernel.run = 1
+    again = OverviewPanel(session)
+    shown = [first.origins.filters.value, beside.origins.filters.value]
+    again.origins.filters.value = wanted = Filter(line=session.names("line")[0])
+    assert other.filters.value == wanted  # of another kind
+    assert [first.origins.filters.value, beside.origins.filters.value] == shown == [Filter()] * 2
+    assert "follows no filter any more" in first._holds.value
+    assert "follows no filter any more" not in again._holds.value
+    # What is not said to be the same cell is another panel.
+    monkeypatch.setattr("optimiser.views.panels.panel.get_ipython", lambda: None)
+    apart = OverviewPanel(session)
+    again.origins.filters.value = Filter()
+    assert apart.origins.filters.value == Filter()
+    assert len(session.places[("OverviewPanel", "c1")]) == 1
+
+
 def test_every_live_drawing_keeps_to_the_schema(session):
     panel, overview = DecisionPanel(session, "PASTE-FINE"), OverviewPanel(session)
     drawn = [panel.trade._drawn, panel._spread, overview.origins._bars, overview.origins._line]
@@ -182,6 +209,38 @@ def test_every_live_drawing_keeps_to_the_schema(session):
     broken["concat"][0]["layer"][0]["mark"] = {"type": "barr"}
     with pytest.raises(Exception, match="barr"):
         broken.to_dict(validate=True)
+
+
+def test_on_a_phone_drawings_are_narrow_and_tables_show_what_matters(session):
+    panel, overview = DecisionPanel(session, "PASTE-FINE"), OverviewPanel(session)
+    wide = panel._spread.spec, panel.trade._drawn.spec, overview.origins._bars.spec
+    for shown in (panel, overview):
+        shown.guard.narrow = True
+    cells = panel._spread.spec["concat"]
+    assert panel._spread.spec["columns"] == 1
+    widths = [*(c["width"] for c in cells), panel.trade._drawn.spec["width"]]
+    widths += [overview.origins._bars.spec["width"], overview.origins._line.spec["width"]]
+    assert max(widths) <= 190
+    grid = overview.families
+    (left_out,) = grid._options()["columnDefs"]
+    columns = list(grid.frame.columns)
+    assert [c for n, c in enumerate(columns) if n not in left_out["targets"]] == [
+        *("family", "advice", "saving a month, EUR"),
+    ]
+    assert grid.more in grid.children
+    grid.more.value = True
+    assert grid._options()["columnDefs"][0]["targets"] == []
+    # A limit that moves is seen in the new drawing.
+    panel.set(panel.choice.tally.grid.live)
+    limit = panel.choice.tally.grid.limits[0]
+    assert panel._spread.params.limit_0 == trade_charts.place(limit, limit.live)
+    for shown in (panel, overview):
+        shown.guard.narrow = False
+    assert panel._spread.spec["columns"] == 3
+    assert panel._spread.spec["concat"][0]["width"] == wide[0]["concat"][0]["width"]
+    assert panel.trade._drawn.spec["width"] == wide[1]["width"]
+    assert overview.origins._bars.spec["width"] == wide[2]["width"]
+    assert grid.more not in grid.children
 
 
 @pytest.fixture

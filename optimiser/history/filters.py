@@ -2,7 +2,7 @@
 
 import threading
 import weakref
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from typing import Any, Literal
@@ -128,6 +128,22 @@ class HeldFilter:
         """Call a bound method with every new filter from now on."""
         with self._lock:
             self._told.append(weakref.WeakMethod(act))
+
+    def forget(self, gone: Collection[object]) -> None:
+        """Tell some objects nothing more.
+
+        Parameters
+        ----------
+        gone : collection of object
+            Whose methods were given to ``tell``.
+        """
+        ids = {id(one) for one in gone}
+        with self._lock:
+            self._told = [
+                told
+                for told in self._told
+                if (act := told()) is not None and id(getattr(act, "__self__", None)) not in ids
+            ]
 
     def hold(self, wanted: Filter) -> None:
         """Hold a filter, and tell it to all; nothing happens where it holds already.

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -82,6 +83,8 @@ class Session:
         Those that are kept.
     held : HeldFilter
         The filter that holds in every panel of this session.
+    places : dict
+        Whatever screens note of where they show this session.
     """
 
     def __init__(
@@ -99,6 +102,7 @@ class Session:
         self.folder = plant.folder / FOLDER
         self.lock = threading.RLock()
         self.held = HeldFilter()
+        self.places: dict[tuple[str, str], Any] = {}
         self._first: list[threading.Thread] = []
         self.proposals: dict[str, Proposal] = {}
         self._contested: dict[str, tuple[Filter, Contested]] = {}

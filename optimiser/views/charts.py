@@ -14,6 +14,9 @@ from optimiser.views.drawing import alt
 
 GOOD, DEFECT, GREY, INK = "#0072B2", "#D55E00", "#767676", "#1c1c1c"
 WIDTH, HEIGHT = 375, 300
+# On a phone, beside an axis with its words.
+NARROW = 190
+_DRAW = " (draw a stretch to look at it alone)"
 PICK, DAYS = "pick", "days"
 T = TypeVar("T", alt.LayerChart, alt.ConcatChart)
 
@@ -47,7 +50,7 @@ def theme() -> alt.Config:
 
 
 def pareto_chart(
-    frame: pd.DataFrame, *, by: str, most: int = 20, rates: bool = True
+    frame: pd.DataFrame, *, by: str, most: int = 20, rates: bool = True, width: int = WIDTH
 ) -> alt.LayerChart:
     """Return bars of false calls, most first, with the rate of each.
 
@@ -61,6 +64,8 @@ def pareto_chart(
         Bars drawn; the title says how many there are.
     rates : bool
         Whether the items are all that were inspected, so that there is a rate.
+    width : int
+        In pixels, axes left out; a narrow drawing cuts long names.
 
     Returns
     -------
@@ -73,7 +78,12 @@ def pareto_chart(
         name=PICK, fields=["name"], on="click", toggle=False, clear=False, empty=False
     )
     base = alt.Chart(shown).encode(
-        y=alt.Y("name:N", sort=order, title=None, axis=alt.Axis(labelLimit=260))
+        y=alt.Y(
+            "name:N",
+            sort=order,
+            title=None,
+            axis=alt.Axis(labelLimit=260 if width >= WIDTH else 90),
+        )
     )
     top = float(shown["false_calls"].max()) if len(shown) else 1.0
     bars = (
@@ -109,7 +119,7 @@ def pareto_chart(
         alt.LayerChart(layer=[bars, marks] if rates else [bars])
         .resolve_scale(x="independent")
         .properties(
-            width=WIDTH,
+            width=width,
             height=alt.Step(17),
             title=alt.Title(title, anchor="start", fontWeight="normal"),
         )
@@ -123,6 +133,7 @@ def trend_chart(
     *,
     period: str,
     rates: bool = True,
+    width: int = WIDTH,
 ) -> alt.LayerChart:
     """Return false calls per million items over time, with the days when the recipe changed.
 
@@ -134,6 +145,8 @@ def trend_chart(
     period : {'day', 'week'}
     rates : bool
         Whether the items are all that were inspected; else false calls are counted.
+    width : int
+        In pixels, axes left out.
 
     Returns
     -------
@@ -143,7 +156,7 @@ def trend_chart(
     days = alt.selection_interval(name=DAYS, encodings=["x"])
     kinds = list(dict.fromkeys(frame["what"]))
     base = alt.Chart(frame).encode(
-        x=alt.X("start:T", title=f"{period}, UTC (draw a stretch to look at it alone)"),
+        x=alt.X("start:T", title=f"{period}, UTC" + (_DRAW if width >= WIDTH else "")),
         y=alt.Y(
             "false_calls_per_million:Q" if rates else "false_calls:Q",
             title="false calls per million items" if rates else "false calls",
@@ -175,7 +188,7 @@ def trend_chart(
         .add_params(days)
     )
     layers = [lines, points, *_changes(changes)]
-    drawn: alt.LayerChart = alt.LayerChart(layer=layers).properties(width=WIDTH, height=210)
+    drawn: alt.LayerChart = alt.LayerChart(layer=layers).properties(width=width, height=210)
     return themed(drawn)
 
 

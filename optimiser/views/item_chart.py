@@ -11,6 +11,7 @@ from optimiser.views.drawing import alt
 
 # Spreads drawn to each side; what lies further is drawn at the edge.
 FURTHEST = 10.0
+WIDTH = 430
 _KINDS = ("good", "defect", "this item", "this item, decides")
 
 
@@ -48,26 +49,31 @@ def item_frame(lines: Sequence[AgainstLimit], near: pd.DataFrame | None = None) 
     return pd.DataFrame(rows, columns=["limit", "what", "spreads", "value", "unit"])
 
 
-def item_chart(frame: pd.DataFrame) -> alt.LayerChart:
+def item_chart(frame: pd.DataFrame, *, width: int = WIDTH) -> alt.LayerChart:
     """Return the drawing of ``item_frame``.
 
     Parameters
     ----------
     frame : DataFrame
+    width : int
+        In pixels, axes left out; a narrow drawing cuts long names.
 
     Returns
     -------
     altair.LayerChart
     """
+    wide = width >= WIDTH
     shown = frame.assign(spreads=frame["spreads"].clip(-FURTHEST, FURTHEST))
     order = list(dict.fromkeys(frame["limit"]))
     edge = max(2.0, float(shown["spreads"].abs().max())) if len(shown) else 2.0
     x = alt.X(
         "spreads:Q",
-        title="inside (left) or outside (right) the limit now, standard deviations of the goods",
+        title="inside (left) or outside (right) the limit now, standard deviations of the goods"
+        if wide
+        else "standard deviations beyond the limit",
         scale=alt.Scale(domain=[-edge, edge]),
     )
-    y = alt.Y("limit:N", sort=order, title=None, axis=alt.Axis(labelLimit=220))
+    y = alt.Y("limit:N", sort=order, title=None, axis=alt.Axis(labelLimit=220 if wide else 90))
     marks = alt.Chart(shown[shown["what"] != "limit chosen"])
     points = marks.mark_point(filled=True, opacity=0.9).encode(
         x=x,
@@ -76,7 +82,7 @@ def item_chart(frame: pd.DataFrame) -> alt.LayerChart:
             "what:N",
             title=None,
             scale=alt.Scale(domain=list(_KINDS), range=[GOOD, DEFECT, INK, INK]),
-            legend=alt.Legend(orient="top", columns=4, symbolLimit=4),
+            legend=alt.Legend(orient="top", columns=4 if wide else 1, symbolLimit=4),
         ),
         shape=alt.Shape(
             "what:N",
@@ -101,6 +107,6 @@ def item_chart(frame: pd.DataFrame) -> alt.LayerChart:
         .encode(x="at:Q")
     )
     drawn: alt.LayerChart = alt.LayerChart(layer=[now, chosen, points]).properties(
-        width=430, height=alt.Step(26)
+        width=width, height=alt.Step(26)
     )
     return themed(drawn)

@@ -21,6 +21,7 @@ BEST_WORDS = "best_words"
 HAND_X, HAND_Y, HAND_ON = "hand_x", "hand_y", "hand_on"
 PIN_X, PIN_Y, PIN_ON = "pin_x", "pin_y", "pin_on"
 ZOOM = "zoom"
+TRADE_WIDTH = 390
 WIDTH, HEIGHT = 285, 92
 Plain = dict[str, Any]
 _NOTHING = alt.InlineData([{}])
@@ -66,7 +67,11 @@ def trade_frame(choice: Choice) -> pd.DataFrame:
 
 
 def trade_chart(
-    frame: pd.DataFrame, *, currency: str, values: Mapping[str, float | str]
+    frame: pd.DataFrame,
+    *,
+    currency: str,
+    values: Mapping[str, float | str],
+    width: int = TRADE_WIDTH,
 ) -> alt.LayerChart:
     """Return the drawing of ``trade_frame``.
 
@@ -76,6 +81,8 @@ def trade_chart(
     currency : str
     values : mapping of str to float or str
         First values of the parameters.
+    width : int
+        In pixels, axes left out.
 
     Returns
     -------
@@ -108,7 +115,10 @@ def trade_chart(
         )
         .encode(x=x, y=y)
     )
-    return _trade_layers(held_out, counted, params, pick)
+    drawn: alt.LayerChart = _trade_layers(held_out, counted, params, pick).properties(
+        width=width, height=230
+    )
+    return themed(drawn)
 
 
 def _trade_layers(
@@ -148,12 +158,10 @@ def _trade_layers(
         .mark_line(color=GOOD, strokeWidth=1, opacity=0.55)
         .encode(order="review:Q")
     )
-    drawn: alt.LayerChart = (
-        alt.LayerChart(layer=[counted, front, chosen, points, now, label, best, hand, pinned])
-        .add_params(*params)
-        .properties(width=390, height=230)
-    )
-    return themed(drawn)
+    drawn: alt.LayerChart = alt.LayerChart(
+        layer=[counted, front, chosen, points, now, label, best, hand, pinned]
+    ).add_params(*params)
+    return drawn
 
 
 def _placed(shape: str, x: str, y: str, on: str, *, filled: bool) -> alt.Chart:
@@ -190,6 +198,7 @@ def spread_chart(
     *,
     pinned: Sequence[int] | None = None,
     columns: int = 3,
+    width: int = WIDTH,
 ) -> Spec:
     """Return how some measurements are spread, with the limits now and chosen.
 
@@ -210,6 +219,8 @@ def spread_chart(
     pinned : sequence of m int, optional
         Held beside it at first; parameter ``pinned_N`` moves it.
     columns : int
+    width : int
+        Of one measurement, in pixels, axes left out.
 
     Returns
     -------
@@ -223,6 +234,7 @@ def spread_chart(
             defects,
             bounds,
         )
+        | {"width": width}
         for w in windows
     ]
     params = [
@@ -312,7 +324,7 @@ def _spread_cell(
         layers.append(_line(place(limit, limit.live), scale, dash=[5, 4], color=GREY, width=1.4))
         layers.append(_moving(pin_param(n), scale, width=1.2, dash=[1, 2]))
         layers.append(_moving(limit_param(n), scale))
-    return {"layer": layers, "width": WIDTH, "height": HEIGHT}
+    return {"layer": layers, "height": HEIGHT}
 
 
 def _quantity(field: str, scale: Plain | None = None) -> Plain:

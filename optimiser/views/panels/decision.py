@@ -27,6 +27,7 @@ from optimiser.proposal.signing import (
     write,
 )
 from optimiser.views import trade_charts
+from optimiser.views.charts import NARROW
 from optimiser.views.drawing import alt
 from optimiser.views.panels import words
 from optimiser.views.panels.by_hand import ByHand
@@ -77,6 +78,7 @@ class DecisionPanel(Panel):
         self._pinned: tuple[str, Setting] | None = None
         self._spread: alt.JupyterChart | None = None
         self._spread_data: tuple[Any, Any] = (None, [])
+        self._columns = 3
         self._build()
         super().__init__(
             self._layout(),
@@ -478,7 +480,29 @@ class DecisionPanel(Panel):
                 self.by_key.clear()
                 self._say_signed(intent, signed)
 
-        self.by_key.ask(proposal, self._session.plant, intent.by, intent.reason, sign)
+        def leave() -> None:
+            self.by_key.clear()
+            self.say(
+                f"Proposal {proposal.id}, {intent.family}, waits unsigned: sign, reject or withdraw it in the "
+                "notebook follow."
+            )
+
+        def withdraw() -> None:
+            with self._lock:
+                reason = f"put forward and not signed: {intent.reason}"
+                self._ledger.decide(proposal.id, "withdraw", by=intent.by, reason=reason)
+                self.by_key.clear()
+                self._say_standing()
+                self.say(f"Proposal {proposal.id}, {intent.family}, is withdrawn by {intent.by}.")
+
+        self.by_key.ask(
+            proposal,
+            self._session.plant,
+            intent.by,
+            intent.reason,
+            sign,
+            instead={"Leave it waiting": leave, "Withdraw it": withdraw},
+        )
         self._say_standing()
         self.say(
             f"Proposal {proposal.id}, {intent.family}, is in the ledger and waits: it is accepted by a signature "
@@ -613,9 +637,17 @@ class DecisionPanel(Panel):
             self._bounds(),
             self.setting.tolist(),
             pinned=None if self._pinned is None else self._pinned[1].tolist(),
+            columns=self._columns,
+            width=trade_charts.WIDTH if self._columns > 1 else NARROW,
         )
-        self._spread = live_chart(chart, height=140 * -(-len(shown) // 3))
+        self._spread = live_chart(chart, height=140 * -(-len(shown) // self._columns))
         self._drawing.children = (self._spread,)
+
+    def fit(self, *, narrow: bool) -> None:
+        """Draw the measurements below each other on a phone, side by side at a desk."""
+        with self._lock:
+            self._columns = 1 if narrow else 3
+            self._draw(self._pages.value or ())
 
     def _labelled(self) -> pd.DataFrame:
         """Return the labelled defects that the filter lets through."""

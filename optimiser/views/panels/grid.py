@@ -1,6 +1,6 @@
 """A frame as a table to sort, search, filter and pick from, and to save whole."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import ipywidgets as widgets
@@ -10,6 +10,8 @@ from itables.widget import ITable
 from optimiser.views.panels.download import Download, csv_text
 from optimiser.views.panels.parts import block
 
+# So many columns fit a phone: what a row is called, and the figures that matter most.
+FEW_COLUMNS = 3
 # So many rows the browser holds; the file has all of them, and a filter reaches any.
 MOST_ROWS = 20_000
 _LAYOUT = {"topStart": "info", "topEnd": "search", "bottomStart": "pageLength"}
@@ -26,6 +28,8 @@ class Grid(widgets.VBox):
         Told the number of the row that is picked, in order of the frame.
     rows : int
         On one page.
+    first : sequence of str
+        Columns that a phone shows; by default the first ones.
 
     Attributes
     ----------
@@ -36,12 +40,24 @@ class Grid(widgets.VBox):
     children: tuple[widgets.Widget, ...]
 
     def __init__(
-        self, name: str, on_pick: Callable[[int], object] | None = None, *, rows: int = 10
+        self,
+        name: str,
+        on_pick: Callable[[int], object] | None = None,
+        *,
+        rows: int = 10,
+        first: Sequence[str] = (),
     ) -> None:
-        self._on_pick, self._rows = on_pick, rows
+        self._on_pick, self._rows, self._first = on_pick, rows, tuple(first)
+        self._narrow = False
+        self.more = widgets.ToggleButton(
+            description="More columns",
+            tooltip="those that a narrow screen leaves out",
+            layout=widgets.Layout(width="auto"),
+        )
+        self.more.observe(lambda _: self._again(), "value")
         self._table: ITable | None = None
         self._told = block()
-        self.frame = pd.DataFrame()
+        self.frame, self._words = pd.DataFrame(), ""
         self.save = Download(f"{name}.csv", lambda: csv_text(self.frame))
         super().__init__()
         self.add_class("opt-grid")
@@ -54,12 +70,12 @@ class Grid(widgets.VBox):
         frame : DataFrame
         words : str
         """
-        self.frame = frame
-        more = len(frame) - MOST_ROWS
+        self.frame, self._words = frame, words
+        beyond = len(frame) - MOST_ROWS
         left_out = (
             f"<p class='soft'>The table holds the first {MOST_ROWS:,}; the file has all "
             f"{len(frame):,}, and a filter reaches the others.</p>"
-            if more > 0
+            if beyond > 0
             else ""
         )
         self._told.value = words + left_out
@@ -72,7 +88,26 @@ class Grid(widgets.VBox):
         else:
             # Whatever is left out here falls back to the library's own, a cut of 64 KB among them.
             self._table.update(shown, selected_rows=[], **self._options())
-        self.children = (self._told, self._table, self.save)
+        more = (self.more,) if self._left_out(every=True) else ()
+        self.children = (self._told, *more, self._table, self.save)
+
+    def fit(self, *, narrow: bool) -> None:
+        """Show the columns that matter most on a narrow screen, all of them on a wide one."""
+        if narrow != self._narrow:
+            self._narrow = narrow
+            self._again()
+
+    def _again(self) -> None:
+        if len(self.frame):
+            self.show(self.frame, words=self._words)
+
+    def _left_out(self, *, every: bool = False) -> list[int]:
+        """Return the columns that are not shown; those that a button shows among them if wanted."""
+        columns = [str(c) for c in self.frame.columns]
+        if not self._narrow or (self.more.value and not every):
+            return []
+        first = [c for c in self._first if c in columns] or columns[:FEW_COLUMNS]
+        return [n for n, c in enumerate(columns) if c not in first]
 
     def pick(self, row: int) -> None:
         """Pick a row as a click on it does."""
@@ -97,6 +132,7 @@ class Grid(widgets.VBox):
             "layout": _LAYOUT,
             "order": [],
             "scrollX": True,
+            "columnDefs": [{"targets": self._left_out(), "visible": False}],
         }
 
     def _picked(self, change: Any) -> None:  # noqa: ANN401 - a traitlets change

@@ -11,6 +11,7 @@ What goes wrong with panels in JupyterLab is put right here:
   readers (``aria-busy``), and no verdict can be pressed, until the kernel has shown all of it.
 - A slider is named after its row, for screen readers.
 - Drawings are in the theme's own inks, dark ones too.
+- A panel on a phone says so, so that drawings are made for its width.
 - A button that decides shows *sending* until Python has answered; without an answer it says
   that nothing is known to be saved.
 """
@@ -21,6 +22,8 @@ import anywidget
 import traitlets
 
 PATIENCE_MS = 4000
+# Less than a desk's window beside its side bars; more than any phone.
+NARROW_PX = 560
 
 _SCRIPT = """
 function render({ model, el }) {
@@ -91,6 +94,17 @@ function render({ model, el }) {
   model.on("change:busy", show);
   setTimeout(show);
 
+  // Narrow or wide: Python draws for it. A view that is not on the screen says nothing.
+  const wide = new ResizeObserver(() => {
+    const panel = el.closest(".opt-panel");
+    if (!panel || panel.clientWidth < 1) return;
+    const narrow = panel.clientWidth < model.get("narrow_px");
+    if (narrow === model.get("narrow")) return;
+    model.set("narrow", narrow);
+    model.save_changes();
+  });
+  setTimeout(() => { const panel = el.closest(".opt-panel"); if (panel) wide.observe(panel); });
+
   const gone = () => {
     words.textContent = "The kernel is busy or gone: figures on this panel may be old. "
       + "If this stays, run the notebook again.";
@@ -134,7 +148,7 @@ function render({ model, el }) {
       }
     }, patience);
   });
-  return () => { abort.abort(); look.disconnect(); clearTimeout(timer); };
+  return () => { abort.abort(); look.disconnect(); wide.disconnect(); clearTimeout(timer); };
 }
 export default { render };
 """
@@ -212,7 +226,8 @@ _STYLE = """
 .opt-panel pre.opt-said { white-space: pre-wrap; font-family: inherit; margin: 4px 0; color: var(--opt-ink); }
 .opt-download { width: auto; }
 .opt-row { border-bottom: 1px solid var(--opt-line); }
-/* A phone: controls go below each other, cells wrap; only drawings and long tables are pushed sideways. */
+/* A phone: controls go below each other, cells wrap; drawings are made for it, tables show
+   their first columns. */
 @media (max-width: 720px) {
   .opt-panel .widget-hbox { flex-wrap: wrap; }
   .opt-panel > *, .opt-panel .widget-box > * { max-width: calc(100% - 4px); min-width: 0; } /* margins of 2 px */
@@ -237,6 +252,8 @@ class Guard(anywidget.AnyWidget):
     _css = _STYLE
     patience = traitlets.Int(PATIENCE_MS).tag(sync=True)
     busy = traitlets.Unicode("").tag(sync=True)
+    narrow_px = traitlets.Int(NARROW_PX).tag(sync=True)
+    narrow = traitlets.Bool(False).tag(sync=True)
 
     def __init__(self, **traits: Any) -> None:  # noqa: ANN401 - traits
         super().__init__(**traits)

@@ -10,8 +10,9 @@ import pandas as pd
 from optimiser.proposal.item_limits import AgainstLimit, against_limits, neighbours
 from optimiser.proposal.session import Session, measurements_of
 from optimiser.recipe.table import Recipe
+from optimiser.views.charts import NARROW
 from optimiser.views.drawing import alt
-from optimiser.views.item_chart import item_chart, item_frame
+from optimiser.views.item_chart import WIDTH, item_chart, item_frame
 from optimiser.views.panels import words
 from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.parts import Speaks, block, live_chart, safely
@@ -43,12 +44,17 @@ class ItemView(widgets.VBox):
         self._session = session
         self._chosen: Recipe = session.live
         self._drawn: alt.JupyterChart | None = None
+        self._narrow = False
         self.lines: list[AgainstLimit] = []
         self.grid = Grid(name, safely(self.show_item, panel, "Cannot show the item"))
         self._head, self._near = block("opt-item"), block("opt-neighbours")
         self._drawing = widgets.VBox()
         self._one = widgets.HBox(layout=widgets.Layout(flex_flow="row wrap", grid_gap="24px"))
         super().__init__([self.grid, self._one])
+
+    def fit(self, *, narrow: bool) -> None:
+        """Draw the next item for a phone, or for a desk."""
+        self._narrow = narrow
 
     def show(self, frame: pd.DataFrame, chosen: Recipe, *, words: str) -> None:
         """Show items; none of them is picked.
@@ -92,12 +98,12 @@ class ItemView(widgets.VBox):
         near = neighbours(self._session.contested(family).frame, item, spreads)
         self._head.value = words.item_head(item) + words.item_lines(self.lines)
         self._near.value = words.item_neighbours(near, list(spreads))
-        frame = item_frame(self.lines, near)
+        chart = item_chart(item_frame(self.lines, near), width=NARROW if self._narrow else WIDTH)
         if self._drawn is None:
-            self._drawn = live_chart(item_chart(frame), height=200)
+            self._drawn = live_chart(chart, height=200)
             self._drawing.children = (self._drawn,)
         else:
-            self._drawn.chart = item_chart(frame)
+            self._drawn.chart = chart
         legend = widgets.HTML(
             "<p class='soft'>Dashed: the limit now. Bar: the limit chosen. Diamond: the limit that "
             f"this item lies furthest outside. {escape('Beyond ten standard deviations: at the edge.')}</p>"

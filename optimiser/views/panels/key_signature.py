@@ -1,7 +1,7 @@
 """The signature of somebody whose key stands in the plant file: the text, and three ways to sign it."""
 
 import shlex
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from html import escape
 from pathlib import Path
 
@@ -33,7 +33,14 @@ class KeySignature(widgets.VBox):
         self.add_class("opt-key")
 
     def ask(
-        self, proposal: Entry, plant: Plant, by: str, reason: str, sign: Callable[[str], object]
+        self,
+        proposal: Entry,
+        plant: Plant,
+        by: str,
+        reason: str,
+        sign: Callable[[str], object],
+        *,
+        instead: Mapping[str, Callable[[], object]],
     ) -> None:
         """Show what is to be signed and wait for the signature.
 
@@ -45,12 +52,16 @@ class KeySignature(widgets.VBox):
         by, reason : str
         sign : callable
             Given the signature; raises where it is none of this text by this key.
+        instead : mapping of str to callable
+            What can be done instead of signing, by the words of its button.
         """
         self.text = text = text_to_sign(proposal)
         told, file = block("opt-to-sign"), f"proposal-{proposal.id}.txt"
         told.value = (
             f"<p><strong>{escape(by)} accepts by a signature: plant.toml has the key.</strong> This is signed:</p>"
             f"<pre>{escape(text)}</pre>"
+            "<p>Until then it waits: nothing is accepted, nothing goes to a machine. It is not lost when this "
+            "page is closed; the notebook <i>follow</i> and <code>optimiser waiting</code> list it.</p>"
         )
         self.key = widgets.Text(
             description="Key file",
@@ -89,7 +100,18 @@ class KeySignature(widgets.VBox):
                 layout=widgets.Layout(flex_flow="row wrap"),
             ),
             in_terminal,
+            widgets.HBox(
+                [self._instead(label, act) for label, act in instead.items()],
+                layout=widgets.Layout(flex_flow="row wrap"),
+            ),
         )
+
+    def _instead(self, label: str, act: Callable[[], object]) -> widgets.Button:
+        """Return a button that ends the question without a signature."""
+        made = widgets.Button(description=label, layout=widgets.Layout(width="auto"))
+        guarded = safely(act, self._panel, "NOT SAVED")
+        made.on_click(lambda _: guarded())
+        return made
 
     def clear(self) -> None:
         """Take the question back."""

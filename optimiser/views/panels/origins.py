@@ -12,7 +12,7 @@ import pandas as pd
 from optimiser.history.calls import WAYS, By, Outside, Period
 from optimiser.history.filters import Filter
 from optimiser.proposal.session import Session
-from optimiser.views.charts import DAYS, PICK, pareto_chart, trend_chart
+from optimiser.views.charts import DAYS, NARROW, PICK, WIDTH, pareto_chart, trend_chart
 from optimiser.views.drawing import alt
 from optimiser.views.panels import words
 from optimiser.views.panels.filter_bar import FilterBar
@@ -71,7 +71,7 @@ class Origins(widgets.VBox):
         self._past: list[Look] = []
         self._pinned: Look | None = None
         self._shown: Look | None = None
-        self._quiet = False
+        self._quiet, self._width = False, WIDTH
         self._bars: alt.JupyterChart | None = None
         self._line: alt.JupyterChart | None = None
         self.filters = FilterBar(session)
@@ -97,7 +97,11 @@ class Origins(widgets.VBox):
         )
         self._told, self._totals = block("opt-trail"), block("opt-totals")
         self._drawing, self._trend = widgets.VBox(), widgets.VBox()
-        self.table = Grid("false_calls", safely(self.look_into, panel, "Cannot look into it"))
+        self.table = Grid(
+            "false_calls",
+            safely(self.look_into, panel, "Cannot look into it"),
+            first=("name", "false_calls", "per_million"),
+        )
         self.items = ItemView(session, panel, "called_items")
         self._wire()
         super().__init__(
@@ -152,6 +156,14 @@ class Origins(widgets.VBox):
             What is drawn.
         """
         return self.show(self._look(by=by))
+
+    def fit(self, *, narrow: bool) -> None:
+        """Draw for a phone, or for a desk again."""
+        with self._lock:
+            self._width = NARROW if narrow else WIDTH
+            if self._shown is not None:
+                self._draw(self._shown)
+                self._draw_trend(self._shown)
 
     def show_first(self) -> None:
         """Show the false calls by family, unless somebody was faster and looked elsewhere."""
@@ -279,7 +291,7 @@ class Origins(widgets.VBox):
             self._drawing.children = ()
             self.table.show(frame, words="<p>No false call here: nothing to rank.</p>")
             return
-        chart = pareto_chart(frame, by=look.by, rates=self._rates)
+        chart = pareto_chart(frame, by=look.by, rates=self._rates, width=self._width)
         if self._bars is None:
             self._bars = live_chart(chart, height=270)
         else:
@@ -312,7 +324,11 @@ class Origins(widgets.VBox):
             self._trend.children = ()
             return
         chart = trend_chart(
-            frame, self._session.revision_changes(), period=period, rates=self._rates
+            frame,
+            self._session.revision_changes(),
+            period=period,
+            rates=self._rates,
+            width=self._width,
         )
         if self._line is None:
             self._line = live_chart(chart, height=270, wait=300)

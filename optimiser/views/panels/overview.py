@@ -144,7 +144,12 @@ class OverviewPanel(Panel):
     def __init__(self, session: Session) -> None:
         self._session = session
         self._head, self._looks = block("opt-headline"), block("opt-second-looks")
-        self.families = Grid("families", safely(self._family_picked, self, "Cannot show it"))
+        currency = session.plant.file.plant.currency
+        self.families = Grid(
+            "families",
+            safely(self._family_picked, self, "Cannot show it"),
+            first=("family", "advice", f"saving a month, {currency}"),
+        )
         self.rank = widgets.Dropdown(
             description="Ranked by",
             options=[

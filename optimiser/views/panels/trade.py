@@ -8,6 +8,7 @@ import ipywidgets as widgets
 
 from optimiser.proposal.choice import Choice, Consequences, Point
 from optimiser.views import trade_charts as charts
+from optimiser.views.charts import NARROW
 from optimiser.views.drawing import alt
 from optimiser.views.panels.parts import live_chart
 
@@ -29,7 +30,8 @@ class Trade(widgets.VBox):
         self._on_pick = on_pick
         self._drawn: alt.JupyterChart | None = None
         self._names: tuple[str, ...] = ()
-        self._quiet = False
+        self._quiet, self._width = False, charts.TRADE_WIDTH
+        self._last: tuple[Choice, Point | None, Consequences, Consequences | None] | None = None
         self.listed = widgets.Select(
             description="Point", rows=5, layout=widgets.Layout(width="480px", height="96px")
         )
@@ -53,14 +55,18 @@ class Trade(widgets.VBox):
             self._drawn, self._names = None, ()
             self.children = ()
             return
-        names = (choice.family, *(f"{p.name} {p.row}" for p in choice.points))
+        self._last = (choice, point, done, pinned)
+        names = (choice.family, str(self._width), *(f"{p.name} {p.row}" for p in choice.points))
         values = _values(choice, point, done, pinned)
         if names != self._names or self._drawn is None:
             self._names = names
             # Values set before a drawing is on the screen would be lost, so it starts with them.
             self._drawn = live_chart(
                 charts.trade_chart(
-                    charts.trade_frame(choice), currency=choice.currency, values=values
+                    charts.trade_frame(choice),
+                    currency=choice.currency,
+                    values=values,
+                    width=self._width,
                 ),
                 height=270,
             )
@@ -78,6 +84,12 @@ class Trade(widgets.VBox):
             self.listed.value = point.name if point else HAND
         finally:
             self._quiet = False
+
+    def fit(self, *, narrow: bool) -> None:
+        """Draw for a phone, or for a desk again."""
+        self._width = NARROW if narrow else charts.TRADE_WIDTH
+        if self._last is not None:
+            self.show(*self._last)
 
     def _clicked(self, change: Any) -> None:  # noqa: ANN401 - a traitlets change
         picked = change["new"].value

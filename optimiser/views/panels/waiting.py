@@ -140,7 +140,12 @@ class WaitingPanel(Panel):
             number, plant = state.entry.id, self._session.plant
             if act == "accept" and signature is None and self._ledger.key_of(self._name(by)):
                 self.by_key.ask(
-                    state.entry, plant, by, reason, lambda s: self._write(state, act, by, reason, s)
+                    state.entry,
+                    plant,
+                    by,
+                    reason,
+                    lambda s: self._write(state, act, by, reason, s),
+                    instead={"Leave it as it is": lambda: self._left(state)},
                 )
                 self.say("Not saved yet: it is accepted by a signature of the text below.")
                 return
@@ -166,6 +171,12 @@ class WaitingPanel(Panel):
                 f"Saved: {act} proposal {number}, {state.entry.family}, by {by}. "
                 + words.state_words(after, plant)
             )
+
+    def _left(self, state: State) -> None:
+        """Take the question back; nothing was written."""
+        with self._lock:
+            self.by_key.clear()
+            self.say(f"Nothing was saved: proposal {state.entry.id} is {state.state}, as before.")
 
     def _name(self, by: str) -> str:
         return self._ledger.signer(by, "accept")

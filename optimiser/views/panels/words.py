@@ -534,6 +534,9 @@ def filtered(wanted: Filter) -> str:
     return f"only {escape(', '.join(parts))}"
 
 
+REPLACED = "<p class='opt-held' role='note'>Its cell was run again: this panel follows no filter any more.</p>"
+
+
 def held(wanted: Filter, what: str) -> str:
     """Return which filter holds in all panels, and what of a panel is of its items alone; blank without one.
 
