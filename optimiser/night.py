@@ -37,6 +37,7 @@ from optimiser.proposal.opening import early_lots, keep_opening, open_whole, sta
 from optimiser.proposal.propose import Case
 from optimiser.proposal.record import Advice, Proposal
 from optimiser.proposal.signing import PutForward, put_forward
+from optimiser.proposal.stages import KeptStages, follow_again
 from optimiser.proposal.state import beside
 from optimiser.recipe.table import Recipe, to_csv
 from optimiser.seal import read_sealed, write_sealed
@@ -231,6 +232,8 @@ class Night:
     seconds : float
     unfetched : dict of database to words
         Those that could not be fetched; the night went on with what was there.
+    stages : KeptStages or None
+        What following items through the stages found; None where nothing came in or none are listed.
     """
 
     job: Job
@@ -245,6 +248,7 @@ class Night:
     edited: list[str]
     seconds: float
     unfetched: dict[str, str] = field(default_factory=dict)
+    stages: KeptStages | None = None
 
     @property
     def looks(self) -> list[str]:
@@ -304,6 +308,7 @@ class Night:
                 for of in self.refreshed.proposals
                 if of.findings
             },
+            "stages": None if self.stages is None else asdict(self.stages),
             "month": self._month(),
             "recorded": self.recorded.families,
             "withdrawn": self.recorded.withdrawn,
@@ -370,6 +375,7 @@ def _through(job: Job, state: Mapping[str, Any], started: float) -> Night:
     refreshed = refresh(job, counted.cases, past, intake.clock)
     recorded = record(job, counted.cases, refreshed)
     followed = watch_changes(job, intake.ends)
+    stages = follow_stages_again(job, intake, problems)
     # What failed keeps its old state, and so is due again tomorrow.
     new = {f: state for f, state in refreshed.fresh.items() if f not in recorded.failed}
     return Night(
@@ -385,7 +391,34 @@ def _through(job: Job, state: Mapping[str, Any], started: float) -> Night:
         edited=_edited(job.live, state.get("recipe", {})),
         seconds=time.monotonic() - started,
         unfetched=unfetched,
+        stages=stages,
     )
+
+
+def follow_stages_again(job: Job, intake: Intake, problems: dict[str, str]) -> KeptStages | None:
+    """Follow items through the stages anew where results came in; the night goes on where that fails.
+
+    Parameters
+    ----------
+    job : Job
+    intake : Intake
+    problems : dict of file to words
+        Told why items could not be followed.
+
+    Returns
+    -------
+    KeptStages or None
+    """
+    if not intake.digested:
+        return None
+    try:
+        found = follow_again(job.plant, job.live)
+    except OptimiserError as error:
+        problems["stages"] = str(error)
+        return None
+    if found is not None:
+        job.tell("stages", **asdict(found))
+    return found
 
 
 def fetch_first(job: Job) -> dict[str, str]:

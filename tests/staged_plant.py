@@ -170,8 +170,9 @@ def _repeat(items: pd.DataFrame, rng: np.random.Generator, share: float) -> pd.D
     boards = int(items["board_no"].max()) + 1
     chosen = rng.permutation(boards)[: max(3, round(share * boards))]
     printed, reworked, misread = (set(chosen[k::3]) for k in range(3))
-    # Read as the next one, which was read as the one after: no key could tell that from the truth.
-    misread = {b for b in misread if (b + 1) % boards not in misread}
+    # Two in a row: one is read as the next one, which is read as the one after. No key tells that from
+    # the truth: the record under the second serial is the first board's, and the second's own is gone.
+    misread |= {(b + 1) % boards for b in sorted(misread)[::2]}
     # What lies in the history of a board printed twice is the print that was wiped off, then the other.
     first = items[(items["stage"] == "paste") & items["board_no"].isin(printed)].copy()
     first["time"] -= timedelta(minutes=2)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from learn_judge import studied
 from scipy.stats import chi2, nbinom
 from stranger_plants import Kind, make_stranger
 
@@ -146,12 +147,24 @@ def test_a_study_is_worth_what_the_integral_says(freedom, more, escape):
     # Both chances cut into slices that are equally likely, each taken at its middle.
     studies = (chi2.ppf((np.arange(100) + 0.5) / 100, more) / more) ** 0.5
     exact = []
-    for u in chi2.ppf((np.arange(200) + 0.5) / 200, freedom):
+    # No gauge is believed that repeats to more than half of what the readings spread, here 2.
+    least = chi2.cdf(freedom * (0.5 / 2.0) ** 2, freedom)
+    for u in chi2.ppf(least + (1 - least) * (np.arange(200) + 0.5) / 200, freedom):
         sigma = 0.5 * (freedom / u) ** 0.5
         now = of.cost(of.limit(0.5), sigma)
         exact.append(np.mean([now - of.cost(of.limit(sigma * s), sigma) for s in studies]))
     assert value.value == pytest.approx(np.mean(exact), abs=4 * value.error)
     assert value.error > 0
+
+
+@pytest.mark.slow
+def test_a_study_is_worth_in_truth_what_was_promised():
+    """Gauges of known repeatability read items of known truth; a table of other goods is in DEVELOPERS.md."""
+    rows = [studied("suppliers", s, freedom=5.0, parts=20, readings=5) for s in range(300, 360)]
+    promised, followed = (np.array([getattr(r, x) for r in rows]) for x in ("promised", "followed"))
+    off = promised - followed
+    assert abs(off.mean()) <= 3 * off.std(ddof=1) / len(off) ** 0.5
+    assert np.corrcoef(promised, followed)[0, 1] > 0.25
 
 
 def test_a_study_is_worth_nothing_where_no_limit_would_move():

@@ -3,7 +3,9 @@
 import tempfile
 from collections import Counter, defaultdict
 from datetime import datetime, timedelta
+from itertools import pairwise
 
+import numpy as np
 import pandas as pd
 import pytest
 from factories import make_items, make_plant, table
@@ -20,7 +22,7 @@ STAGES = ("paste", "pre-reflow", "post-reflow", "x-ray")
 START = datetime(2026, 3, 2, 6)  # noqa: DTZ001 - a TIMESTAMP of the contract, in UTC
 FAMILIES = ("PADS", "JOINTS", "BODIES")
 COLUMNS = (
-    *("time", "stage", "product", "board", "lot", "designator", "pin", "family", "called"),
+    *("time", "line", "stage", "product", "board", "lot", "designator", "pin", "family", "called"),
     *("verdict", "defect", "found_by", "weight"),
 )
 
@@ -51,6 +53,7 @@ def opened(plant, items) -> History:
 def item(stage, minute, *, board="B1", designator="U1", pin="1", family="JOINTS", **other) -> dict:
     return {
         "time": START + timedelta(minutes=minute),
+        "line": "L1",
         "stage": stage,
         "product": "P1",
         "board": board,
@@ -83,15 +86,68 @@ def replay(items, plant) -> tuple[set, Counter]:
     }
     links, counts = set(), Counter()
     present = [s for s in STAGES if by_stage[s]]
+    doubts = {
+        (one, two): _doubts(by_stage[one], by_stage[two], twice[one] | twice[two])
+        for n, one in enumerate(present)
+        for two in present[n + 1 :]
+    }
     for n, one in enumerate(present):
         for two in present[n + 1 :]:
+            found = Counter(doubts[one, two][0])
+            if doubts[one, two][1]:
+                # Order cannot say here: what is doubtful of either stage elsewhere counts.
+                for pair, (of, _) in doubts.items():
+                    if {one, two} & set(pair):
+                        found |= Counter(of)
             linked, why = _replay_pair(
-                by_stage[one], by_stage[two], twice[one], twice[two], key, hours
+                by_stage[one], by_stage[two], twice[one], twice[two], key, (hours, found)
             )
             links |= {(place(a), place(b)) for a, b in linked}
             for at, other, rows in ((one, two, by_stage[one]), (two, one, by_stage[two])):
                 counts.update((at, other, i["family"], why[id(i)]) for i in rows)
     return links, counts
+
+
+def _doubts(ones, twos, twice) -> tuple[dict, bool]:
+    """Boards that order speaks against, by the place of the reason; and whether order cannot say."""
+    early, late = _passed(ones), _passed(twos)
+    clear = [b for b in early if b in late and b not in twice]
+    found, blind = {}, False
+    for stream in {(early[b][1], late[b][1]) for b in clear}:
+        here = [b for b in clear if (early[b][1], late[b][1]) == stream]
+        row = sorted(here, key=lambda b: (early[b][0], late[b][0], b))
+        swaps = [
+            (a, b)
+            for a, b in pairwise(row)
+            if early[a][0] < early[b][0] and late[a][0] > late[b][0]
+        ]
+        if len(swaps) / max(1, len(row) - 1) > 0.05:
+            blind = True
+        else:
+            found |= dict.fromkeys((b for pair in swaps for b in pair), 2)
+    for own, gone in ((early, late), (late, early)):
+        for line in {x for _, x in own.values()}:
+            row = sorted((b for b in own if own[b][1] == line), key=lambda b: (own[b][0], b))
+            if sum(b not in gone for b in row) / len(row) > 0.10:
+                blind |= any(own[b][1] == line for b in clear)
+                continue
+            for a, b in pairwise(row):
+                found = _beside(a, b, gone, found)
+    return found, blind
+
+
+def _passed(rows) -> dict:
+    """Time and line of every board at a stage."""
+    of = defaultdict(list)
+    for i in rows:
+        of[i["board"]].append(i)
+    return {b: (min(i["time"] for i in x), min(i["line"] for i in x)) for b, x in of.items()}
+
+
+def _beside(a, b, gone, found) -> dict:
+    """What is doubted, with either of two neighbours where the other is missing."""
+    missing = {b: a not in gone, a: b not in gone}
+    return {x: 1 for x, beside in missing.items() if beside} | found
 
 
 def _candidates(ones, twos, twice, key) -> dict:
@@ -110,18 +166,21 @@ def _candidates(ones, twos, twice, key) -> dict:
     return found
 
 
-def _against(a, b, hours, several) -> int:
+def _against(a, b, rules, several) -> int:
     """The worst that speaks against a pair, as its place among the reasons."""
+    hours, doubted = rules
     if several:
-        return 4
+        return 6
     if a["product"] != b["product"]:
-        return 3
+        return 5
     if b["time"] <= a["time"]:
-        return 2
-    return int(hours is not None and b["time"] - a["time"] > timedelta(hours=hours))
+        return 4
+    if hours is not None and b["time"] - a["time"] > timedelta(hours=hours):
+        return 3
+    return doubted[a["board"]]
 
 
-def _replay_pair(ones, twos, twice_one, twice_two, key, hours):
+def _replay_pair(ones, twos, twice_one, twice_two, key, rules):
     partners = _candidates(ones, twos, twice_one | twice_two, key)
     is_whole = {id(i): key(i)[3] for i in (*ones, *twos)}
     could = defaultdict(list)
@@ -133,7 +192,7 @@ def _replay_pair(ones, twos, twice_one, twice_two, key, hours):
         for i, others in could.items()
     }
     worst = {
-        (i, j): _against(a, b, hours, several[i] or several[j])
+        (i, j): _against(a, b, rules, several[i] or several[j])
         for (i, j), (a, b) in partners.items()
     }
     # An item is as uncertain as its most uncertain partner, and so is every partner of it.
@@ -220,6 +279,121 @@ def test_the_linker_equals_a_plain_replay(tmp_path_factory, items, whole, hours)
                 if stage != other:
                     there = sum(i["stage"] == stage for i in items)
                     assert found.items(stage, other) == there
+
+
+def a_line(boards: int, **other) -> list[dict]:
+    """Boards in order, three minutes apart, each at paste and eight minutes later at post-reflow."""
+    return [
+        item(stage, 3 * n + at, board=f"B{n:03d}", **other)
+        for n in range(boards)
+        for stage, at in (("paste", 0), ("post-reflow", 8))
+    ]
+
+
+def read_as(items, stage, board, serial) -> list[dict]:
+    """The line with a board's record of one stage under another serial, whose own is missing."""
+    kept = [i for i in items if (i["stage"], i["board"]) != (stage, serial)]
+    return [
+        {**i, "board": serial} if (i["stage"], i["board"]) == (stage, board) else i for i in kept
+    ]
+
+
+@pytest.mark.parametrize("stage", ["paste", "post-reflow"])
+@pytest.mark.parametrize("apart", [1, 2, 7, -1, -5])
+def test_a_board_read_as_another_whose_record_is_missing_is_not_linked(tmp_path, stage, apart):
+    """Its key is sound; a board that it overtakes speaks against it, or a neighbour that seems missing."""
+    board, serial = "B020", f"B{20 + apart:03d}"
+    with opened(plant_of(tmp_path), read_as(a_line(40), stage, board, serial)) as history:
+        found = link_stages(history)
+        assert found.unchecked == ()
+        assert serial not in {a[1] for a, _ in linked(history)}
+        assert found.items("paste", "post-reflow", "linked") >= 34
+
+
+def test_two_in_a_row_are_not_linked_either(tmp_path):
+    """One is read as the next, which is read as the one after: that one is there twice."""
+    items = read_as(a_line(40), "paste", "B021", "B022")
+    items += [i for i in a_line(40) if (i["stage"], i["board"]) == ("paste", "B022")]
+    items = [
+        {**i, "board": "B021"} if (i["stage"], i["board"]) == ("paste", "B020") else i
+        for i in items
+    ]
+    with opened(plant_of(tmp_path), items) as history:
+        link_stages(history)
+        assert not {"B020", "B021", "B022"} & {a[1] for a, _ in linked(history)}
+
+
+def test_where_order_cannot_say_that_is_said(tmp_path):
+    """A magazine that is emptied from the other end; a stage that sees one board in four."""
+    turned = [
+        {**i, "time": START + timedelta(minutes=500 - 3 * int(i["board"][1:]))}
+        if i["stage"] == "post-reflow"
+        else i
+        for i in a_line(40)
+    ]
+    with opened(plant_of(tmp_path), turned) as history:
+        found = link_stages(history)
+        (blind,) = found.unchecked
+        assert (blind.line, blind.why, blind.share) == ("L1", "order", 1.0)
+        assert found.items("paste", "post-reflow", "linked") == 40
+    sampled = [i for i in a_line(40) if i["stage"] == "paste" or int(i["board"][1:]) % 4 == 0]
+    with opened(plant_of(tmp_path), sampled) as history:
+        found = link_stages(history)
+        (blind,) = found.unchecked
+        assert (blind.why, blind.share) == ("sample", pytest.approx(0.75))
+        assert found.items("paste", "post-reflow", "linked") == 10
+
+
+def test_what_is_doubtful_elsewhere_is_not_followed_to_a_sample(tmp_path):
+    """Paste to x-ray cannot say of a board whose paste record is doubted towards post-reflow."""
+    items = read_as(a_line(40), "paste", "B020", "B021")
+    items += [item("x-ray", 3 * n + 30, board=f"B{n:03d}") for n in range(1, 40, 4)]
+    with opened(plant_of(tmp_path), items) as history:
+        link_stages(history)
+        ends = {(a[1], b[0]) for a, b in linked(history) if a[0] == "paste"}
+        assert ("B021", "x-ray") not in ends
+        assert ("B017", "x-ray") in ends
+
+
+def test_two_lines_are_two_orders(tmp_path):
+    """Boards of one line between those of another, each in its own order."""
+    items = a_line(30) + [
+        {**i, "board": "X" + i["board"], "line": "L2", "time": i["time"] + timedelta(minutes=40)}
+        if i["stage"] == "post-reflow"
+        else {**i, "board": "X" + i["board"], "line": "L2"}
+        for i in a_line(30)
+    ]
+    with opened(plant_of(tmp_path), items) as history:
+        found = link_stages(history)
+        assert found.items("paste", "post-reflow", "linked") == 60
+        assert found.unchecked == ()
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_linker_equals_the_replay_on_a_line_with_gaps_and_swaps(tmp_path, seed):
+    rng = np.random.default_rng(seed)
+    items = []
+    for line in ("L1", "L2"):
+        for i in a_line(30, line=line):
+            luck, moved = rng.random(), 0
+            if luck < 0.02:
+                continue
+            if luck < 0.06:
+                moved = int(rng.integers(-7, 8))
+            board = line + (f"B{rng.integers(30):03d}" if luck > 0.98 else i["board"])
+            items.append({**i, "board": board, "time": i["time"] + timedelta(minutes=moved)})
+    items += [
+        {**i, "stage": "x-ray", "time": i["time"] + timedelta(minutes=30)}
+        for i in items
+        if i["stage"] == "post-reflow" and rng.random() < (0.95 if seed % 2 else 0.2)
+    ]
+    plant = plant_of(tmp_path)
+    with opened(plant, items) as history:
+        found = link_stages(history)
+        expected_links, expected_counts = replay(items, plant)
+        assert linked(history) == expected_links
+        counts = Counter({(c.stage, c.other, c.family, c.reason): c.items for c in found.counts})
+        assert counts == expected_counts
 
 
 @pytest.mark.parametrize(

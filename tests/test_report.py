@@ -14,13 +14,14 @@ import pytest
 from factories import make_plant
 
 from optimiser.cli import main
-from optimiser.evidence.intervals import add_up
+from optimiser.evidence.intervals import Interval, add_up
 from optimiser.history.calls import calls_by_day
 from optimiser.history.replay import replay
 from optimiser.ledger.ledger import LEDGER, Basis, Ledger
 from optimiser.monitoring.account import by_stage, by_week, make_account, quality
 from optimiser.proposal.all_families import rank_by_saving
 from optimiser.proposal.session import open_plant
+from optimiser.proposal.stages import Foretold, KeptStages, StagePair
 from optimiser.views.report import report_csv, report_page
 
 BASIS = Basis(history="h", recipe="r", plant="p", version="1", seed=1)
@@ -96,6 +97,46 @@ def account(session, tmp_path):
         made_at=datetime(2026, 4, 1, tzinfo=UTC).isoformat(),
         backtested=False,
     )
+
+
+def test_the_page_carries_what_earlier_stages_foretell(account):
+    assert "What earlier stages foretell" not in report_page(account)
+    pair = StagePair(
+        stage="paste",
+        other="x-ray",
+        items=1_000,
+        linked=930,
+        missing=52,
+        ambiguous=18,
+        unchecked=True,
+    )
+    found = Foretold(
+        kind="void <b>",
+        found_at="x-ray",
+        family="DEPOSIT",
+        stage="paste",
+        measurement="height",
+        side="lower",
+        unit="um",
+        limit=72.5,
+        caught=Interval(value=0.61, low=0.5, high=0.7),
+        defects=140,
+        lots=28,
+        net=Interval(value=1234.0, low=900.0, high=1500.0),
+    )
+    kept = KeptStages(until="2026-04-01", pairs=(pair,), foretold=(found,))
+    page = report_page(replace(account, stages_followed=kept))
+    for words in (
+        "What earlier stages foretell",
+        "93.0% linked, 18 not certain and not used; a misread serial would not be seen there",
+        "void &lt;b&gt;",
+        "height lower of DEPOSIT, paste",
+        "61.0% (50.0% to 70.0%)",
+        "1,234 (900 to 1,500)",
+    ):
+        assert words in page, words
+    none = report_page(replace(account, stages_followed=replace(kept, foretold=())))
+    assert "No kind of later defect is foretold" in none
 
 
 def test_days_add_up_to_replay_and_to_plain_counts(session):

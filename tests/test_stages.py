@@ -2,8 +2,9 @@
 
 import json
 import shutil
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -14,12 +15,15 @@ from staged_plant import CAUSES, SIZES, write_staged_plant
 from test_links import item, opened, plant_of
 
 from optimiser.cli import main
+from optimiser.commands.nightly import _followed
 from optimiser.evidence.discoveries import RATE
 from optimiser.history.later_verdicts import label_earlier, unlinked_defects, write_labels
 from optimiser.history.links import MISSING, REASONS, link_stages
 from optimiser.history.read import open_history
+from optimiser.night import follow_stages_again
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.stages import follow_again, keep_stages, read_stages
 from optimiser.recipe.table import read_recipe
 from optimiser.search.crossfit import fold_lots
 from optimiser.search.pose import label_weights, pose
@@ -109,8 +113,83 @@ def test_nothing_planted_is_linked_wrongly(history, staged, followed):
         assert not links[f"{end}_planted"].str.contains("ambiguous").any()
 
 
+def test_what_was_found_is_kept_for_page_and_night(history, followed, staged):
+    """Kept under a seal, for this recipe and plant file alone, with the figures that the command shows."""
+    kept = keep_stages(history, followed, labels=7)
+    again = read_stages(history.plant)
+    assert again == kept
+    assert [(f.kind, f.measurement) for f in kept.foretold] == [
+        (f.trail.kind, f.measurement) for f in followed.foretellers
+    ]
+    for pair in kept.pairs:
+        assert pair.items == pair.linked + pair.missing + pair.ambiguous
+        assert pair.linked == followed.links.items(pair.stage, pair.other, "linked")
+    assert {(p.stage, p.other) for p in kept.pairs if p.unchecked} == {
+        (u.stage, u.other) for u in followed.links.unchecked
+    }
+    path = staged.folder / "stages.json"
+    whole = path.read_text(encoding="utf-8")
+    said = []
+    path.write_text(whole.replace('"labels": 7', '"labels": 8'), encoding="utf-8")
+    assert read_stages(history.plant, on_refused=said.append) is None
+    assert "not believed" in said[0]
+    path.write_text(whole, encoding="utf-8")
+    recipe = staged.folder / "recipe.csv"
+    text = recipe.read_text(encoding="utf-8")
+    recipe.write_text(text + "# touched\n", encoding="utf-8")
+    assert read_stages(history.plant) is None
+    recipe.write_text(text, encoding="utf-8")
+    path.unlink()
+
+
+def test_the_night_follows_items_again_where_results_came_in(staged, tmp_path):
+    folder = tmp_path / "plant"
+    shutil.copytree(staged.folder, folder)
+    plant = unlabelled(folder)
+    live = read_recipe(folder / "recipe.csv", plant.file.measurements)
+    events: list = []
+    job = SimpleNamespace(plant=plant, live=live, tell=lambda e, **v: events.append((e, v)))
+    problems: dict = {}
+    assert follow_stages_again(job, SimpleNamespace(digested=0), problems) is None
+    assert not (folder / "stages.json").exists()
+    found = follow_stages_again(job, SimpleNamespace(digested=1), problems)
+    assert found == read_stages(plant)
+    assert {f.kind for f in found.foretold} == {kind for _, _, kind in CAUSES}
+    assert [e for e, _ in events] == ["stages"]
+    assert (problems, found.labels) == ({}, None)
+    words = " ".join(_followed(asdict(found)))
+    assert "ambiguous" in words
+    assert all(f"{kind} by {m}" in words for (_, _, kind), m in CAUSES.items())
+    assert _followed(None) == []
+    unlisted = plant.file.line.model_copy()
+    unlisted.model_fields_set.discard("stages")
+    file = plant.file.model_copy(update={"line": unlisted})
+    assert follow_again(plant.model_copy(update={"file": file}), live) is None
+    shutil.rmtree(folder / "history")
+    assert follow_stages_again(job, SimpleNamespace(digested=1), problems) is None
+    assert "stages" in problems
+
+
+def test_the_night_writes_later_labels_anew_only_where_somebody_had_them_written(staged, tmp_path):
+    folder = tmp_path / "plant"
+    shutil.copytree(staged.folder, folder)
+    plant = unlabelled(folder)
+    live = read_recipe(folder / "recipe.csv", plant.file.measurements)
+    with open_history(plant) as history:
+        follow_stages(history, live)
+        path, labels = write_labels(history, folder / "verdicts")
+    lines = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join(lines[: len(lines) // 2]) + "\n", encoding="utf-8")
+    found = follow_again(read_plant(folder), live)
+    assert found.labels == labels
+    assert path.read_text(encoding="utf-8").splitlines() == lines
+
+
 def test_all_that_is_certain_is_linked(history, staged, followed):
-    """Deposits and joints by pandas: both recorded once, names as they should be, in time order."""
+    """Deposits and joints by pandas: both recorded once, names as they should be, in time order.
+
+    Less those of boards that the line's order speaks against: few, and counted.
+    """
     items = staged.items
     twice = items.groupby(["stage", "board"])[["designator", "pin"]].apply(
         lambda x: x.duplicated().any()
@@ -124,10 +203,15 @@ def test_all_that_is_certain_is_linked(history, staged, followed):
     both = both[both["from_time"] < both["to_time"]]
     links = links_of(history)
     mine = links[(links["from_step"] == 0) & (links["to_step"] == 2)]
-    assert set(
+    found = set(
         zip(mine["from_board"], mine["from_designator"], mine["from_shown_pin"], strict=True)
-    ) == set(both.index)
-    assert len(mine) == len(both) == followed.links.items("paste", "post-reflow", "linked")
+    )
+    assert found <= set(both.index)
+    by_order = ("a neighbour's record is missing", "out of the order of its neighbours")
+    doubted = followed.links.items("paste", "post-reflow", *by_order)
+    assert len(mine) + doubted == len(both)
+    assert len(mine) == followed.links.items("paste", "post-reflow", "linked")
+    assert 0 < doubted < 0.06 * len(both)
 
 
 def test_counts_of_links_add_up(staged, followed):

@@ -152,6 +152,21 @@ def _worth_looking(last: Mapping[str, Any] | None, currency: str) -> list[str]:
     ]
 
 
+def _followed(stages: Mapping[str, Any] | None) -> list[str]:
+    """Return what following items through the stages found tonight."""
+    if stages is None:
+        return []
+    every, linked, ambiguous = (
+        sum(pair[key] for pair in stages["pairs"]) for key in ("items", "linked", "ambiguous")
+    )
+    kinds = ", ".join(f"{x['kind']} by {x['measurement']}" for x in stages["foretold"])
+    labels = "" if stages["labels"] is None else f", {stages['labels']:,} labels written anew"
+    return [
+        f"stages followed: {linked / max(every, 1):.0%} linked, {ambiguous / max(every, 1):.1%} ambiguous, foretold: "
+        f"{kinds or 'none'}{labels}"
+    ]
+
+
 def _line(night: Night) -> str:
     """Return the night in one line."""
     from optimiser.proposal.month import Month
@@ -169,6 +184,7 @@ def _line(night: Night) -> str:
         parts.append(month_words(Month.from_dict(found["month"]), currency=currency).rstrip("."))
     if found["findings"]:
         parts.append(f"process or machine first: {', '.join(found['findings'])}")
+    parts += _followed(found["stages"])
     parts += _worth_looking(found["learn"], currency)
     if found["withdrawn"]:
         parts.append(f"withdrawn: {', '.join(map(str, found['withdrawn']))}")

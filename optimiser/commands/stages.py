@@ -61,14 +61,14 @@ def run(parsed: argparse.Namespace) -> int:
     """Print counts of links by reason, the labels they give, and what foretells which defect."""
     from optimiser.history.later_verdicts import write_labels
     from optimiser.proposal.relabel_sheet import verdicts_folder
+    from optimiser.proposal.stages import keep_stages
     from optimiser.studies.foretell import follow_stages
     from optimiser.views import stage_tables, tables
 
     plant, live, path = read_inputs(parsed)
     refuse_without_passed(plant, "following items through the stages")
-    folder = None
-    if parsed.label:
-        folder = verdicts_folder(plant)
+    folder = verdicts_folder(plant) if parsed.label else None
+    if folder is not None:
         _refuse_timeless(plant)
         plant = with_verdicts_so_far(plant, folder)
     elif plant.file.plant.verdicts is not None:
@@ -77,10 +77,13 @@ def run(parsed: argparse.Namespace) -> int:
         _refuse_one_stage(history)
         found = follow_stages(history, live, share=parsed.false_calls / 100)
         written = None if folder is None else write_labels(history, folder)
+        # What is kept is shown by page and night, which look at the usual share.
+        if parsed.false_calls == SHARE:
+            keep_stages(history, found, labels=written and written[1])
         if parsed.out is not None:
             _write_not_linked(history, parsed.out)
     if parsed.json:
-        told = {"verdicts": None if written is None else str(written[0])}
+        told = {"verdicts": written and str(written[0])}
         print_json({**asdict(found), **told, "caution": CAUTION})
         return 0
     print(tables.show(stage_tables.stages_text(found, plant.file)), end="")

@@ -4,6 +4,12 @@ Two items are taken for one place where board, designator and pin agree, the lat
 time, and neither could be another: whatever is missing or could mean several things is counted by
 its reason and never decided. A board of which any item was inspected twice at a stage stands
 aside there as a whole, for of its other items nobody can say which inspection they belong to.
+
+A board read under the serial of another whose own record is missing has a key that nothing speaks
+against. What sees it is the order of the line: the record stands where the other board passed. Either a
+board that was followed lies between the two, which the record then overtakes, or the board whose
+record seems to be missing is its neighbour. Both kinds of links are counted and not used. Where a line
+does not keep its boards in order, or a stage sees a sample of them, order says nothing, and that is said.
 """
 
 from collections.abc import Iterator, Sequence
@@ -19,6 +25,8 @@ from optimiser.sql import text_literal
 
 Reason = Literal[
     "linked",
+    "a neighbour's record is missing",
+    "out of the order of its neighbours",
     "later than the plant's hours allow",
     "not in the order of time",
     "the products differ",
@@ -31,9 +39,20 @@ Reason = Literal[
     "board inspected more than once there",
 ]
 REASONS: tuple[Reason, ...] = get_args(Reason)
-_LATE, _UNORDERED, _OTHER, _SEVERAL, _BOARD, _DESIGNATOR, _PIN, _PINS, _AGAIN, _AGAIN_THERE = range(
-    1, len(REASONS)
-)
+(
+    _BESIDE,
+    _AMONG,
+    _LATE,
+    _UNORDERED,
+    _OTHER,
+    _SEVERAL,
+    _BOARD,
+    _DESIGNATOR,
+    _PIN,
+    _PINS,
+    _AGAIN,
+    _AGAIN_THERE,
+) = range(1, len(REASONS))
 MISSING = REASONS[_BOARD : _PIN + 1]
 """Reasons that say that there is no item to link to; all others but the first are ambiguous."""
 
@@ -60,6 +79,35 @@ class Followed:
     items: int
 
 
+ORDERED, SEEN = 0.05, 0.10
+"""A line keeps its order where at most this share of neighbours change places between two stages; a board
+without a record is missing, and not merely left out by a sample, where at most this share are."""
+
+Blind = Literal["order", "sample"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unchecked:
+    """Where a board read under another's serial would not be seen.
+
+    Attributes
+    ----------
+    stage, other : str
+        Earlier and later stage.
+    line : str
+    why : str
+        ``"order"``: boards do not keep it; ``"sample"``: one of the stages sees a part of the boards.
+    share : float
+        Of neighbours that change places, or of boards without a record, 0..1.
+    """
+
+    stage: str
+    other: str
+    line: str
+    why: Blind
+    share: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Links:
     """What could be followed in a history.
@@ -72,11 +120,13 @@ class Links:
         Of every stage towards every other one; the reasons of a stage's family add up to its items.
     shared : tuple of (str, str, int)
         Earlier and later stage, and how many of the links join several items to one whole component.
+    unchecked : tuple of Unchecked
     """
 
     stages: tuple[str, ...]
     counts: tuple[Followed, ...]
     shared: tuple[tuple[str, str, int], ...]
+    unchecked: tuple[Unchecked, ...] = ()
 
     def items(self, stage: str, other: str, *reasons: str, family: str | None = None) -> int:
         """Return how many items of a stage met these reasons on the way to another; any without.
@@ -127,22 +177,29 @@ def link_stages(history: History) -> Links:
     for table in (
         "links(step utinyint, other utinyint, earlier bigint, later bigint)",
         "not_linked(stop bigint, other utinyint, reason utinyint)",
+        "doubts(step utinyint, other utinyint, board varchar, reason utinyint)",
     ):
         history.rows(f"create or replace temp table {table}")
     counts: list[Followed] = []
     hours = rules.follow_within_hours
+    unchecked = {
+        pair: list(_doubt_boards(history, *pair, listed)) for pair in combinations(present, 2)
+    }
     for one, two in combinations(present, 2):
+        _make_doubted(history, one, two, alone=not unchecked[one, two])
         _make_pairs(history, one, two, seconds=None if hours is None else hours * 3600)
         for at, other, column in ((one, two, "earlier"), (two, one, "later")):
             counts += _judge(history, at, other, column, listed)
         history.rows(
             f"insert into links select {one}, {two}, earlier, later from pairs where reason = 0"
         )
-    history.rows("drop table if exists pairs")
+    for table in ("pairs", "passed", "streams", "doubts", "doubted"):
+        history.rows(f"drop table if exists {table}")
     return Links(
         stages=tuple(listed[at] for at in present),
         counts=tuple(counts),
         shared=tuple(_shared(history, listed)),
+        unchecked=tuple(x for of in unchecked.values() for x in of),
     )
 
 
@@ -157,16 +214,112 @@ def _make_stops(history: History) -> None:
         f"""create or replace temp table stops as
             select case stage {order} end::utinyint as step, board, designator,
               if(family in ({whole}), '', coalesce(pin, '')) as pin, family in ({whole}) as whole,
-              product, family, time, lot, pin as shown_pin, called, if({own}, verdict, null) as verdict,
+              product, family, time, coalesce(line, '') as line, lot, pin as shown_pin, called,
+              if({own}, verdict, null) as verdict,
               if({own} and verdict = 'defect', coalesce(defect, ''), null) as defect, found_by, weight, file, row
             from items"""
     )
     history.rows(
         """create or replace temp table stop_boards as
-           select step, board, max(items) > 1 as again
-           from (select step, board, designator, pin, whole, count(*) as items from stops group by all)
+           select step, board, max(items) > 1 as again, min(time) as time, min(line) as line
+           from (select step, board, designator, pin, whole, count(*) as items, min(time) as time,
+                   min(line) as line from stops group by all)
            group by step, board"""
     )
+
+
+_ENDS = (("early", "late"), ("late", "early"))
+
+
+def _doubt_boards(
+    history: History, one: int, two: int, stages: Sequence[str]
+) -> Iterator[Unchecked]:
+    """Note in ``doubts`` boards of two stages whose record may be another's; yield where order cannot say."""
+    _make_passed(history, one, two)
+    gaps = {own: _gaps(history, own, gone) for own, gone in _ENDS}
+    seen = {
+        own: ", ".join(text_literal(x) for x, share in of.items() if share <= SEEN) or "null"
+        for own, of in gaps.items()
+    }
+    beside = " union all ".join(_beside(own, gone, seen[own]) for own, gone in _ENDS)
+    history.rows(
+        f"""insert into doubts
+            with moved as (
+              select board, (late > lead(late) over w and early < lead(early) over w)
+                  or (late < lag(late) over w and early > lag(early) over w) as moved
+              from passed join streams using (early_line, late_line)
+              where clear and swapped <= {ORDERED}
+              window w as (partition by early_line, late_line order by early, late, board)),
+            beside as ({beside})
+            select {one}, {two}, board, max(reason) from (
+              select board, {_AMONG} as reason from moved where moved
+              union all select board, {_BESIDE} from beside where beside)
+            group by board"""
+    )
+    for early, late, swapped in history.rows("select * from streams order by all"):
+        line = str(early) if early == late else f"{early} to {late}"
+        gap = max(gaps["early"][early], gaps["late"][late])
+        blind: tuple[tuple[Blind, float, float], ...] = (
+            ("order", float(swapped), ORDERED),
+            ("sample", gap, SEEN),
+        )
+        for why, share, most in blind:
+            if share > most:
+                yield Unchecked(
+                    stage=stages[one], other=stages[two], line=line, why=why, share=share
+                )
+
+
+def _make_passed(history: History, one: int, two: int) -> None:
+    """Make ``passed``, the boards with their times at two stages, and ``streams``, how lines keep order."""
+    history.rows(
+        f"""create or replace temp table passed as
+            with a as (select * from stop_boards where step = {one}),
+            b as (select * from stop_boards where step = {two})
+            select board, a.time as early, b.time as late, a.line as early_line, b.line as late_line,
+              coalesce(not a.again and not b.again, false) as clear
+            from a full join b using (board)"""
+    )
+    history.rows(
+        """create or replace temp table streams as
+           with ordered as (
+             select early_line, late_line, lead(late) over w is not null as followed,
+               late > lead(late) over w and early < lead(early) over w as overtakes
+             from passed where clear
+             window w as (partition by early_line, late_line order by early, late, board))
+           select early_line, late_line, coalesce(count_if(overtakes), 0) / greatest(count_if(followed), 1) as swapped
+           from ordered group by all"""
+    )
+
+
+def _gaps(history: History, own: str, gone: str) -> dict[str, float]:
+    """Return by line of one stage the share of its boards without a record at the other."""
+    rows = history.rows(
+        f"""select {own}_line, count_if({gone} is null) / count(*) from passed
+            where {own} is not null group by all"""
+    )
+    return {str(line): float(share) for line, share in rows}
+
+
+def _make_doubted(history: History, one: int, two: int, *, alone: bool) -> None:
+    """Make ``doubted``: boards that a link between two stages is not believed of.
+
+    Where order cannot say between the two, whatever is doubtful of either of them elsewhere counts.
+    """
+    pair = f"(step, other) = ({one}, {two})"
+    of = pair if alone else f"{pair} or step in ({one}, {two}) or other in ({one}, {two})"
+    history.rows(
+        f"""create or replace temp table doubted as
+            select board, max(reason)::utinyint as reason from doubts where {of} group by board"""
+    )
+
+
+def _beside(own: str, gone: str, lines: str) -> str:
+    """Return SQL: boards next to one, in a stage's order, that has no record at the other stage."""
+    return f"""select board, coalesce(lag({gone} is null) over w, false)
+                  or coalesce(lead({gone} is null) over w, false) as beside
+                from passed where {own} is not null and {own}_line in ({lines})
+                window w as (partition by {own}_line order by {own}, board)"""
 
 
 def _make_pairs(history: History, one: int, two: int, *, seconds: float | None) -> None:
@@ -175,15 +328,16 @@ def _make_pairs(history: History, one: int, two: int, *, seconds: float | None) 
     clear = "s.rowid as stop, s.* from stops s semi join clear using (board) where s.step"
     pair = f"""a.stop as earlier, b.stop as later, a.whole as earlier_whole, b.whole as later_whole,
                case when a.product <> b.product then {_OTHER} when b.time <= a.time then {_UNORDERED}
-                 when {late} then {_LATE} else 0 end::utinyint as own"""
+                 when {late} then {_LATE} else coalesce(d.reason, 0) end::utinyint as own"""
     history.rows(
         f"""create or replace temp table pairs as
             with clear as (select board from stop_boards where step in ({one}, {two}) group by board
                            having count(*) = 2 and not bool_or(again)),
             a as (select {clear} = {one}), b as (select {clear} = {two}),
             found as (
-              select {pair} from a join b using (board, designator, pin, whole)
-              union all select {pair} from a join b using (board, designator) where a.whole <> b.whole),
+              select {pair} from a join b using (board, designator, pin, whole) left join doubted d using (board)
+              union all select {pair} from a join b using (board, designator) left join doubted d using (board)
+                where a.whole <> b.whole),
             judged as (select *, case when ({_several("earlier")}) or ({_several("later")})
                                  then {_SEVERAL} else own end as seen from found),
             shared as (select *, max(seen) over (partition by earlier) as of_earlier,

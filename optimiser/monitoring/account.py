@@ -25,6 +25,7 @@ from optimiser.proposal.learn_record import last_list
 from optimiser.proposal.month import month_of
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Relabel
+from optimiser.proposal.stages import KeptStages, read_stages
 from optimiser.proposal.stated import Stated
 from optimiser.values import finite_only
 
@@ -137,6 +138,8 @@ class Account:
         Whether the plant is a demo.
     headline : Headline or None
         All proposals of the plant together; None without any.
+    stages_followed : KeptStages or None
+        What earlier stages foretell, as it was last found; None where nobody followed items.
     """
 
     plant: str
@@ -160,6 +163,7 @@ class Account:
     decided: tuple[Fields, ...]
     raises: tuple[str, ...]
     headline: Headline | None = None
+    stages_followed: KeptStages | None = None
     invented: bool = False
     caution: str = CAUTION
 
@@ -238,6 +242,7 @@ def make_account(
             *_raises(plant, proposals, watched, backtested=backtested),
         ),
         headline=headline(proposals, plant.file.review),
+        stages_followed=read_stages(plant),
     )
 
 

@@ -40,7 +40,7 @@ def investigate(history: History, live: Recipe) -> Causes:
     found = find_causes(history, live)
     (last,) = history.rows("select max(time) from items")[0]
     table = {
-        "ground": _ground(history.plant),
+        "ground": ground_of(history.plant),
         "until": str(last)[:10],
         "causes": [asdict(c) for c in found.found],
     }
@@ -68,7 +68,7 @@ def read_causes(
     path = plant.folder / CAUSES
     try:
         table = read_sealed(path)
-        if table["ground"] != _ground(plant):
+        if table["ground"] != ground_of(plant):
             return {}
         causes = [_cause(row) for row in table["causes"]]
     except FileNotFoundError:
@@ -83,8 +83,17 @@ def read_causes(
     return found
 
 
-def _ground(plant: Plant) -> str:
-    """Return what findings rest on beside the history: recipe and plant file as they lie there."""
+def ground_of(plant: Plant) -> str:
+    """Return what findings rest on beside the history: recipe and plant file as they lie there.
+
+    Parameters
+    ----------
+    plant : Plant
+
+    Returns
+    -------
+    str
+    """
     files = (plant.locate(plant.file.plant.recipe), plant.path)
     return hash_of("\x1f".join(path.read_text(encoding="utf-8") for path in files))
 

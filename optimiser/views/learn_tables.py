@@ -161,6 +161,7 @@ def _gather_words(look: Look, spent: str, worth: str) -> str:
             if why["changes"] >= 0.005
             else ""
         )
+        + "; what fits to more labels gain is not in it, so it is rather too little"
         if "changes" in why
         else f"they are too few to search, and the plant's {why['sisters']:.0f} searched families save so large a "
         "share of their false calls' cost"

@@ -31,7 +31,8 @@ def stages_text(of: Stages, file: PlantFile) -> Group:
     Group
     """
     parts: list[RenderableType] = [links_table(of), Text("")]
-    parts += [Text(line) for line in (*reason_words(of), *shared_words(of))]
+    lines = (*reason_words(of), *shared_words(of), *unchecked_words(of))
+    parts += [Text(line) for line in lines]
     parts += [Text(""), labels_table(of), *(Text(line) for line in unlinked_words(of)), Text("")]
     if of.foretellers:
         parts += [foretold_table(of), Text(""), price_table(of, file.plant.currency), Text("")]
@@ -87,6 +88,21 @@ def shared_words(of: Stages) -> list[str]:
         f"{n:,} links from {one} to {two} join the pins of a designator to one whole component, as "
         "line.whole_components says; what is found of one holds for all of them"
         for one, two, n in of.links.shared
+    ]
+
+
+_BLIND = {
+    "order": "boards do not keep their order ({share:.0%} of neighbours change places)",
+    "sample": "{share:.0%} of the boards have no record at one of the two",
+}
+
+
+def unchecked_words(of: Stages) -> list[str]:
+    """Return where a board read under another's serial would not be seen."""
+    return [
+        f"{u.stage} to {u.other}{f', line {u.line}' if u.line else ''}: {_BLIND[u.why].format(share=u.share)}, "
+        "so that a board read under the serial of another whose own record is missing would not be seen there"
+        for u in of.links.unchecked
     ]
 
 
