@@ -466,6 +466,15 @@ def test_signing_is_intending_and_writing(session, choice, ledger, tmp_path):
     )
 
 
+def test_who_signs_at_once_says_so_as_well(session, choice, ledger, monkeypatch):
+    monkeypatch.setitem(choice.__dict__, "not_advised", _doubts())
+    words = (ledger, choice, session.live, choice.recommended.setting, "accept")
+    with pytest.raises(ConflictError, match="no change is advised"):
+        sign(*words, **BY)
+    signed = sign(*words, **BY, although_not_advised=True)
+    assert len(signed.decision.body["although_not_advised"]) == 2
+
+
 def test_who_knows_that_nothing_is_advised_says_so(session, choice, ledger):
     asked = intend(ledger, choice, session.live, choice.recommended.setting, "accept", **BY)
     doubted = replace(asked, not_advised=_doubts())
