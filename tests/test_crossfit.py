@@ -373,3 +373,26 @@ def test_every_must_catch_item_is_called_by_every_fit(problem, most):
     outcome = crossfit(asked, Way(most_moved=most), make_yardstick(asked))
     for setting in (outcome.setting, *outcome.fold_settings):
         assert is_called(setting, must).all()
+
+
+@pytest.mark.parametrize("limits", [(0, 1), (1, 2), (0, 3)])
+def test_with_a_must_catch_item_a_fit_is_the_foot_of_what_is_left(problem, limits):
+    """Cheaper than the foot drawn in at one limit alone: all the others settle anew."""
+    free = fit(problem, Way())
+    must = np.zeros((1, problem.m), dtype=np.int64)
+    must[0, list(limits)] = np.maximum(free[list(limits)] // 2, 1)
+    asked = replace(problem, must_ranks=must)
+    assert not is_called(free, must).any()
+    setting = fit(asked, Way())
+    tables = own_tables(asked, Blur())
+    clouds = make_clouds(asked, Blur(), tables, np.ones(asked.defect_lot.size, dtype=bool))
+    terrain = make_terrain(asked, clouds)
+    cost = cost_of(terrain, setting)
+    others = one_limit_elsewhere(asked, setting, range(asked.m), tighter=False)
+    allowed = [other for other in others if is_called(other, must).all()]
+    assert allowed
+    assert all(cost_of(terrain, other) >= cost * (1 - 1e-9) for other in allowed)
+    for limit in limits:
+        drawn = free.copy()
+        drawn[limit] = must[0, limit] - 1
+        assert cost <= cost_of(terrain, drawn) * (1 + 1e-9)
