@@ -6,6 +6,7 @@ import shutil
 import time
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -30,6 +31,7 @@ from optimiser.proposal.propose import propose_with_study
 from optimiser.proposal.session import open_plant
 from optimiser.recipe.table import read_recipe
 from optimiser.search.allocate import Offer, allocate, least_hours, supported
+from optimiser.views.line_tables import family_rows, left_words
 
 EXAMPLE = Path(__file__).parent.parent / "data" / "example"
 
@@ -276,6 +278,7 @@ def test_the_pace_of_the_line_is_a_limit_of_its_own(line):
 
 def test_the_plan_for_a_fold_does_not_look_at_the_fold(line):
     curve, budget = constant_curve(0.05), 1000.0
+    line = Line(made_of(line), boards=line.boards, unadvised=True)
     before = line._nested(budget, curve)
     fold = 1
     spoiled = []
@@ -302,6 +305,41 @@ def test_the_plan_for_a_fold_does_not_look_at_the_fold(line):
     assert all(a[fold] == b[fold] for a, b in pairs)
     # The other folds' plans may look there, and do: the spoiling is seen by whoever may see it.
     assert any((a != b).any() for a, b in pairs)
+
+
+def made_of(line, *, kept=None) -> list:
+    """What a line was made of, one family's advice made keep."""
+    return [
+        (
+            f.case,
+            replace(f.proposal, advice="keep") if f.name == kept else f.proposal,
+            None if f.study is None else SimpleNamespace(study=f.study),
+        )
+        for f in line.families
+    ]
+
+
+def test_no_family_moves_that_the_study_advises_against(line):
+    """One family's advice is made keep: it stays whatever its points promise, until it is asked for."""
+    curve = constant_curve(0.05)
+    least, most = line.front_hours()
+    hours = least + 0.6 * (most - least)
+    moved = [f for f in line.plan(hours, curve).families if f.limits]
+    assert {f.advice for f in moved} == {"change"}
+    kept = max(moved, key=lambda f: abs(f.hours_now - f.hours)).family
+    made = made_of(line, kept=kept)
+    plan = Line(made, boards=line.boards).plan(1000.0, curve)
+    row = next(f for f in plan.families if f.family == kept)
+    assert (row.left, row.limits, row.hours, row.points) == ("advice", (), row.hours_now, 1)
+    assert kept in left_words(plan)[0]
+    cells = {r[0]: r[-1] for r in family_rows(plan)}
+    assert "no change of it is advised" in cells[kept]
+    free = Line(made, boards=line.boards, unadvised=True)
+    assert len(next(f for f in free.families if f.name == kept).rows) > 1
+    assert left_words(free.plan(1000.0, curve)) == []
+    unlike = [(replace(c, unlike_recipe=c.tally.family == kept), p, f) for c, p, f in made]
+    told = Line(unlike, boards=line.boards).plan(1000.0, curve)
+    assert next(f for f in told.families if f.family == kept).left == "calls unlike recipe"
 
 
 def test_the_command_says_it_and_draws_it(tmp_path, capsys):

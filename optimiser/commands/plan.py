@@ -52,6 +52,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="how often reviewers pass a defect: as the plant file states, or by the share of true "
         "calls among all",
     )
+    parser.add_argument(
+        "--unadvised",
+        action="store_true",
+        help="let families move as well of which the study by itself advises no change",
+    )
     parser.add_argument("--chart", type=Path, metavar="FILE", help="draw the front: FILE.svg")
     parser.add_argument("--trials", type=positive, default=TRIALS)
     parser.add_argument("--workers", type=positive, default=os.cpu_count() or 1)
@@ -70,7 +75,7 @@ def run(parsed: argparse.Namespace) -> int:
     with open_for_command(plant, live, path) as history:
         cases = pose_cases(history, live, path, trials=parsed.trials)
         boards = boards_of_line(history)
-    line = _line(cases, plant, parsed.workers, boards)
+    line = _line(cases, plant, parsed, boards)
     if line is None:
         say("stopped; run again for the rest")
         return STOPPED
@@ -91,7 +96,9 @@ def run(parsed: argparse.Namespace) -> int:
     return 0
 
 
-def _line(cases: Sequence[Case], plant: Plant, workers: int, boards: int) -> Line | None:
+def _line(
+    cases: Sequence[Case], plant: Plant, parsed: argparse.Namespace, boards: int
+) -> Line | None:
     """Return the line; families without a kept search are searched first, with a bar."""
     from optimiser.proposal.all_families import propose_all
     from optimiser.proposal.cache import FOLDER, read_found
@@ -105,11 +112,13 @@ def _line(cases: Sequence[Case], plant: Plant, workers: int, boards: int) -> Lin
             bar.update()
 
         made, interrupted = propose_all(
-            list(cases), folder=folder, workers=workers, on_done=on_done
+            list(cases), folder=folder, workers=parsed.workers, on_done=on_done
         )
     if interrupted:
         return None
     proposals = {p.family: p for p in made}
     return Line(
-        [(c, proposals[c.tally.family], read_found(folder, c)) for c in cases], boards=boards
+        [(c, proposals[c.tally.family], read_found(folder, c)) for c in cases],
+        boards=boards,
+        unadvised=parsed.unadvised,
     )

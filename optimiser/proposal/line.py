@@ -12,6 +12,7 @@ costs in the same folds, and is measured over all families together.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +39,9 @@ FIRST_SHARES = 7
 MOST_SHARES = 30
 COUPLED_GAP, COUPLED_SECONDS = 1e-3, 0.5
 MOST_POINTS = 60
+Left = Literal["", "advice", "calls unlike recipe"]
+"""Why a plan leaves a family as it is."""
+
 PRICE_STEP_HOURS = 1.0
 
 
@@ -87,6 +91,8 @@ class LineFamily:
     rows : ndarray of int, shape (p,)
         Of the study; 0, the live limits, is the last.
     points : Points
+    left : str
+        Why it has no other point though more were found; empty where it has them all.
     """
 
     case: Case
@@ -95,6 +101,7 @@ class LineFamily:
     study: StudyResult | None
     rows: Ints
     points: Points
+    left: Left
 
     @property
     def name(self) -> str:
@@ -148,6 +155,8 @@ class FamilyPlan:
         Points that the plan could choose from.
     advice : str
         Of the family by itself.
+    left : str
+        Why it stays as it is whatever it could offer: ``"advice"``, ``"calls unlike recipe"``; else empty.
     """
 
     family: str
@@ -160,6 +169,7 @@ class FamilyPlan:
     certified: bool | None
     points: int
     advice: str
+    left: Left
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,15 +259,22 @@ class Line:
     families : sequence of (Case, Proposal, Found or None)
     boards : int
         Distinct boards of the history.
+    unadvised : bool
+        Whether families may move of which the study by itself advises no change: what their points
+        promise did not bear its own gate, or their limits are not what is the matter.
     """
 
     def __init__(
-        self, families: Sequence[tuple[Case, Proposal, Found | None]], *, boards: int
+        self,
+        families: Sequence[tuple[Case, Proposal, Found | None]],
+        *,
+        boards: int,
+        unadvised: bool = False,
     ) -> None:
         if not families:
             msg = "a plan needs families; the history has items of none"
             raise UsageError(msg)
-        self.families = tuple(_family(*f) for f in families)
+        self.families = tuple(_family(*f, unadvised=unadvised) for f in families)
         case = self.families[0].case
         self.plant, self.span_days, self.boards = case.plant, case.span_days, boards
         review = case.plant.file.review
@@ -447,6 +464,7 @@ class Line:
             certified=_certified(family.proposal, moves),
             points=len(family.rows),
             advice=family.proposal.advice,
+            left=family.left,
         )
 
     def _front(self, curve: MissCurve) -> tuple[FrontPoint, ...]:
@@ -470,12 +488,20 @@ class Line:
 # --- families ---------------------------------------------------------------------------
 
 
-def _family(case: Case, proposal: Proposal, found: Found | None) -> LineFamily:
+def _left(case: Case, proposal: Proposal) -> Left:
+    """Return why a family should stay as it is; empty where a change of it is advised."""
+    if case.unlike_recipe:
+        return "calls unlike recipe"
+    return "" if proposal.advice == "change" else "advice"
+
+
+def _family(case: Case, proposal: Proposal, found: Found | None, *, unadvised: bool) -> LineFamily:
     """Return a family with the points that the plan may choose."""
     problem, _ = problem_of(case)
     study = None if found is None else found.study
     rows = np.zeros(1, dtype=np.int64)
-    if study is not None:
+    left: Left = "" if unadvised or study is None else _left(case, proposal)
+    if study is not None and not left:
         able = [
             r
             for r in plan_rows(study)
@@ -493,6 +519,7 @@ def _family(case: Case, proposal: Proposal, found: Found | None) -> LineFamily:
         study=study,
         rows=rows,
         points=_points(case, problem, study, rows),
+        left=left,
     )
 
 

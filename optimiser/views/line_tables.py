@@ -26,6 +26,7 @@ def plan_text(plan: LinePlan, file: PlantFile) -> Group:
     currency = file.plant.currency
     parts: list[RenderableType] = [Text(line) for line in head_words(plan, currency)]
     parts += [Text(""), families_table(plan), Text("")]
+    parts += [Text(line) for line in left_words(plan)]
     parts += [Text(line) for line in together_words(plan, currency)]
     parts += [Text(""), front_table(plan, currency)]
     return Group(*parts)
@@ -70,6 +71,23 @@ def _end_words(plan: LinePlan) -> str:
     }[plan.binds]
 
 
+LEFT = {
+    "advice": "no change of it is advised",
+    "calls unlike recipe": "its recorded calls are not the recipe's",
+}
+
+
+def left_words(plan: LinePlan) -> list[str]:
+    """Return which families the plan leaves as they are, and how to let them move."""
+    left = [f.family for f in plan.families if f.left]
+    if not left:
+        return []
+    return [
+        f"{len(left)} of {len(plan.families)} families stay as they are, for by itself no change of them is "
+        f"advised ({', '.join(left)}); `optimiser plan --unadvised` lets them move"
+    ]
+
+
 FAMILIES_HEAD = (
     *("family", "h/day now", "planned", "escapes now", "escapes planned"),
     *("saving a month (90 %)", "alone", "limits that move"),
@@ -105,6 +123,8 @@ def families_table(plan: LinePlan) -> Table:
 
 
 def _moves(row: FamilyPlan) -> str:
+    if row.left:
+        return f"stays: {LEFT[row.left]}"
     if not row.limits:
         return "stays"
     words = ", ".join(f"{m.measurement} {m.side} {_limit(m.proposed)}" for m in row.limits)

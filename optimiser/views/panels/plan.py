@@ -10,7 +10,13 @@ from optimiser.evidence.reviewers import scenario
 from optimiser.proposal.line import Line, LinePlan
 from optimiser.proposal.session import Session
 from optimiser.views.line_charts import front_chart
-from optimiser.views.line_tables import FAMILIES_HEAD, family_rows, head_words, together_words
+from optimiser.views.line_tables import (
+    FAMILIES_HEAD,
+    family_rows,
+    head_words,
+    left_words,
+    together_words,
+)
 from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.long_work import LongPanel
 from optimiser.views.panels.parts import block, live_chart
@@ -93,7 +99,7 @@ class PlanPanel(LongPanel):
         currency = self._session.plant.file.plant.currency
         self.plan = plan
         self._head.value = _paragraphs(head_words(plan, currency))
-        self._together.value = _paragraphs(together_words(plan, currency))
+        self._together.value = _paragraphs([*left_words(plan), *together_words(plan, currency)])
         chart = front_chart(plan, self._session.plant.file)
         self._drawing.children = (live_chart(chart, height=340),)
         self.table.show(pd.DataFrame(family_rows(plan), columns=list(FAMILIES_HEAD)))
