@@ -743,7 +743,10 @@ def test_overview_ranks_and_counts(session):
     assert list(families_frame(session)["advice"].unique()) == ["not proposed yet"]
 
 
-def test_long_work_stops_and_goes_on(session):
+def test_long_work_stops_and_goes_on(tmp_path):
+    # Labels enough for some changes to be advised.
+    folder = make_demo(tmp_path / "plant", FAMILIES, days=16, items_per_day=8_000, seed=11)
+    session = open_plant(folder, trials=6)
     panel = ProposePanel(session)
     panel.start.click()
     panel.halt.click()
@@ -758,6 +761,7 @@ def test_long_work_stops_and_goes_on(session):
     assert panel.bar.value == panel.bar.max
     ranked = families_frame(session)
     savings = ranked.loc[ranked["advice"] == "change", "saving_per_month"]
+    assert len(savings) > 1
     assert savings.is_monotonic_decreasing
     risky = families_frame(session, rank="escapes_added")
     added = risky.loc[risky["advice"] == "change", "escapes_added"]
@@ -770,6 +774,7 @@ def test_long_work_stops_and_goes_on(session):
     assert first in unescape(overview._head.value), "as propose in the terminal says it"
     from_promise = session.proposals[str(risky.index[0])].promise.saving_per_month.value
     assert overview.families.frame["saving a month, EUR"][0] == round(from_promise)
+    session.close()
 
 
 def test_a_plan_is_made_in_a_thread_heard_by_stop_and_changed_by_the_hours(session):
