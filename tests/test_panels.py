@@ -734,6 +734,16 @@ def test_words_from_outside_are_escaped():
     assert "&lt;script&gt;" in shown
 
 
+def test_a_question_taken_back_is_refused_in_words_not_passed_over(panel, plant):
+    yes = asked(panel)
+    panel.signature.reason.value += ", said later"
+    assert panel.signature.asked is None
+    yes.click()
+    assert "name or reason changed" in panel.status.value
+    assert "nothing was saved" in panel.status.value
+    assert not (plant / LEDGER).exists() or not Ledger(plant / LEDGER).entries()
+
+
 def test_overview_ranks_and_counts(session):
     panel = OverviewPanel(session)
     assert set(panel.families.frame["advice"]) == {"not proposed yet"}

@@ -460,7 +460,10 @@ class DecisionPanel(Panel):
     def _write(self, intent: Intent, although_not_advised: bool) -> Signed | None:
         with self._lock:
             if self.is_busy or self.signature.asked is not intent:
-                msg = "what was to be signed is no longer what is shown; nothing was saved"
+                msg = (
+                    "what was to be signed is no longer what is shown, or name or reason changed after "
+                    "the question; nothing was saved: ask again"
+                )
                 raise ConflictError(msg)
             if needs_key(self._ledger, intent):
                 self._ask_for_key(

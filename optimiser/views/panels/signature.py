@@ -86,7 +86,8 @@ class Signature(widgets.VBox):
         )
         yes.disabled = bool(intent.not_advised)
         known.observe(lambda change: setattr(yes, "disabled", not change["new"]), "value")
-        yes.on_click(lambda _: self._answer(intent, known.value))
+        # A question that was taken back meanwhile is refused in words, not passed over.
+        yes.on_click(lambda _: self._on_confirm(intent, known.value))
         no.on_click(lambda _: self.clear())
         row = widgets.HBox([yes, no])
         row.add_class("opt-verdicts")
@@ -104,11 +105,6 @@ class Signature(widgets.VBox):
         """Let verdicts be pressed, or not."""
         for button in self.buttons.values():
             button.disabled = not verdicts
-
-    def _answer(self, intent: Intent, although: bool) -> None:
-        # Only the question that stands can be answered.
-        if self.asked is intent:
-            self._on_confirm(intent, although)
 
 
 def question(intent: Intent) -> str:
