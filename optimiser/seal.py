@@ -14,12 +14,15 @@ import json
 import os
 import secrets
 import tempfile
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from optimiser.files import write_whole
+
+_T = TypeVar("_T")
 
 KEY = "OPTIMISER_SEAL_KEY"
 _LENGTH = 64
@@ -103,6 +106,39 @@ def read_sealed(path: Path) -> dict[str, Any]:
         raise ValueError(msg)
     found: dict[str, Any] = table
     return found
+
+
+def take_sealed(
+    path: Path,
+    take: Callable[[Mapping[str, Any]], _T],
+    *,
+    then: str,
+    on_refused: Callable[[str], None],
+) -> _T | None:
+    """Return what is taken of a table that `write_sealed` wrote, where there is one to be believed.
+
+    Parameters
+    ----------
+    path : Path
+    take : callable
+        Given the table; a table that lacks what it wants is not believed.
+    then : str
+        What follows from a file that is not believed, or what to do.
+    on_refused : callable
+        Told of such a file in words.
+
+    Returns
+    -------
+    object or None
+        None without a file, and where it is not believed.
+    """
+    try:
+        return take(read_sealed(path))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, KeyError, TypeError, IndexError) as error:
+        on_refused(f"{path}: not believed, {error}; {then}")
+        return None
 
 
 def _canonical(table: dict[str, Any]) -> str:

@@ -195,14 +195,20 @@ def test_a_signer_with_a_key_accepts_in_the_panel_by_that_key_alone(keyed):
     assert by_key.text == "" == panel.confirm.asked
 
 
-def test_what_is_chosen_by_a_signer_with_a_key_waits_until_the_key_has_signed(keyed):
-    session, mine, _ = keyed
+def loosened(session):
+    """Return the panel of a family with one limit a level looser, and a signer named."""
     panel = DecisionPanel(session, FAMILY)
     setting = panel.choice.tally.grid.live
     n = next(n for n, x in enumerate(panel.choice.tally.grid.limits) if x.live + 1 < len(x.values))
     setting[n] += 1
     panel.set(setting)
     panel.signature.name.value, panel.signature.reason.value = "Ada Fenn", "boards looked at"
+    return panel
+
+
+def test_what_is_chosen_by_a_signer_with_a_key_waits_until_the_key_has_signed(keyed):
+    session, mine, _ = keyed
+    panel = loosened(session)
     assert panel.decide("accept", although_not_advised=True) is None
     ledger = Ledger.of(session.plant)
     assert [s.state for s in ledger.states()] == ["waiting"]
@@ -219,12 +225,7 @@ def test_what_is_chosen_by_a_signer_with_a_key_waits_until_the_key_has_signed(ke
 
 def test_what_was_put_forward_and_not_signed_waits_or_is_withdrawn(keyed):
     session, _, _ = keyed
-    panel = DecisionPanel(session, FAMILY)
-    setting = panel.choice.tally.grid.live
-    n = next(n for n, x in enumerate(panel.choice.tally.grid.limits) if x.live + 1 < len(x.values))
-    setting[n] += 1
-    panel.set(setting)
-    panel.signature.name.value, panel.signature.reason.value = "Ada Fenn", "boards looked at"
+    panel = loosened(session)
     panel.decide("accept", although_not_advised=True)
     assert "Until then it waits: nothing is accepted" in panel.by_key.children[0].value
     instead(panel.by_key, "Leave it waiting").click()

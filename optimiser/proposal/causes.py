@@ -16,7 +16,7 @@ from optimiser.history.read import History
 from optimiser.plant.file import Plant
 from optimiser.proposal.record import Change, Line, Proposal, ThreeLines
 from optimiser.recipe.table import Recipe
-from optimiser.seal import read_sealed, write_sealed
+from optimiser.seal import take_sealed, write_sealed
 from optimiser.studies.causes import Cause, Causes, find_causes
 from optimiser.values import hash_of
 
@@ -65,20 +65,16 @@ def read_causes(
     -------
     dict of str to tuple of Cause
     """
-    path = plant.folder / CAUSES
-    try:
-        table = read_sealed(path)
-        if table["ground"] != ground_of(plant):
-            return {}
-        causes = [_cause(row) for row in table["causes"]]
-    except FileNotFoundError:
-        return {}
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        words = f"{path}: not believed, {error}; find them again: optimiser investigate"
-        (on_refused or _log.warning)(words)
-        return {}
+    causes = take_sealed(
+        plant.folder / CAUSES,
+        lambda table: (
+            [_cause(row) for row in table["causes"]] if table["ground"] == ground_of(plant) else []
+        ),
+        then="find them again: optimiser investigate",
+        on_refused=on_refused or _log.warning,
+    )
     found: dict[str, tuple[Cause, ...]] = {}
-    for cause in causes:
+    for cause in causes or ():
         found[cause.family] = (*found.get(cause.family, ()), cause)
     return found
 

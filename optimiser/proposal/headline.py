@@ -5,7 +5,7 @@ advised, which are summed apart.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from optimiser.evidence.intervals import ZERO, Interval
 from optimiser.evidence.promise import Addends, Promise, together
@@ -166,8 +166,8 @@ def _sum(promises: Sequence[Promise]) -> Sum:
 
 
 def _floored(of: Interval) -> Interval:
-    """Return a sum of counts, none of its figures below zero."""
-    return Interval(value=max(0.0, of.value), low=max(0.0, of.low), high=max(0.0, of.high))
+    """Return a sum of counts, its lower end not below zero; families' values never are."""
+    return replace(of, low=max(0.0, of.low))
 
 
 def _together(parts: Sequence[Interval]) -> Interval:

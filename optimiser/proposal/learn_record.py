@@ -26,7 +26,7 @@ from optimiser.proposal.propose import Case, problem_of, stable_seed
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Looked, looked_at
 from optimiser.recipe.table import Recipe
-from optimiser.seal import read_sealed, write_sealed
+from optimiser.seal import take_sealed, write_sealed
 from optimiser.search.catch import money_of
 from optimiser.search.second_look import best_now, cost_with_labels
 from optimiser.tally.grid import GridLimit
@@ -186,14 +186,12 @@ def _read(
     on_refused: Callable[[str], None] = _log.warning,
 ) -> _T | None:
     """Return what is taken of the record; None without one, and where it is not believed."""
-    path = plant.folder / FOLDER / RECORD
-    try:
-        return take(read_sealed(path))
-    except FileNotFoundError:
-        return None
-    except (OSError, ValueError, KeyError, TypeError, IndexError) as error:
-        on_refused(f"{path}: not believed, {error}; what earlier looks were worth is not said")
-        return None
+    return take_sealed(
+        plant.folder / FOLDER / RECORD,
+        take,
+        then="what earlier looks were worth is not said",
+        on_refused=on_refused,
+    )
 
 
 def keep_listings(plant: Plant, listings: Sequence[Listing], told: Sequence[Followed]) -> None:

@@ -19,7 +19,7 @@ from optimiser.history.verdicts import LATER_STAGES_FILE
 from optimiser.plant.file import Plant
 from optimiser.proposal.causes import ground_of
 from optimiser.recipe.table import Recipe
-from optimiser.seal import read_sealed, write_sealed
+from optimiser.seal import take_sealed, write_sealed
 from optimiser.studies.foretell import Foreteller, Stages, follow_stages
 
 _log = logging.getLogger(__name__)
@@ -177,16 +177,12 @@ def read_stages(
     -------
     KeptStages or None
     """
-    path = plant.folder / STAGES
-    try:
-        table = read_sealed(path)
-        return _kept(table) if table["ground"] == ground_of(plant) else None
-    except FileNotFoundError:
-        return None
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        words = f"{path}: not believed, {error}; follow the items again: optimiser stages"
-        (on_refused or _log.warning)(words)
-        return None
+    return take_sealed(
+        plant.folder / STAGES,
+        lambda table: _kept(table) if table["ground"] == ground_of(plant) else None,
+        then="follow the items again: optimiser stages",
+        on_refused=on_refused or _log.warning,
+    )
 
 
 def _kept(table: Mapping[str, Any]) -> KeptStages:

@@ -7,7 +7,8 @@ been seen yet stand in too: as far beyond one limit as the seen ones lie beyond 
 This file knows the clouds; it knows no non-defects, no costs of review and no search.
 
 Public: ``Blur``, ``Clouds``, ``own_tables``, ``make_clouds``; ``widths``, ``cloud_widths``,
-``pass_tables``, ``narrowed``, ``escape_chance``, ``called_chance``, ``escape_prices``, ``escapes_live``.
+``pass_tables``, ``cloud_tables``, ``narrowed``, ``escape_chance``, ``called_chance``,
+``escape_prices``, ``escapes_live``.
 
 Shape letters: **m** limits, **k** levels of a limit, **d** defects, **b** borrowed ones,
 **q** clouds (own defects, then borrowed ones, then unseen kinds).
@@ -158,6 +159,25 @@ def pass_tables(levels: tuple[Floats, ...], z: Floats, width: Floats) -> tuple[F
         )
 
 
+def cloud_tables(problem: Problem, z: Floats, factor: float) -> tuple[Floats, ...]:
+    """Return the pass tables of clouds that are as wide as `cloud_widths` has it.
+
+    Parameters
+    ----------
+    problem : Problem
+        The family.
+    z : ndarray, shape (q, m)
+        Centres; -inf where not measured.
+    factor : float
+        Standard deviations of the goods, > 0.
+
+    Returns
+    -------
+    tuple of m ndarrays, shapes (k_l, q)
+    """
+    return pass_tables(problem.levels, z, cloud_widths(problem, z, factor))
+
+
 def escape_chance(setting: Ints, passing: tuple[Floats, ...]) -> Floats:
     """Return the chance that each cloud escapes a setting.
 
@@ -252,8 +272,7 @@ def own_tables(problem: Problem, blur: Blur) -> tuple[Floats, ...]:
     tuple of m ndarrays, shapes (k_l, d + b)
     """
     z = np.vstack([problem.defect_z, problem.kin_z]) if blur.borrowed else problem.defect_z
-    wide = cloud_widths(problem, z, narrowed(problem.defect_weight, blur.bandwidth))
-    return pass_tables(problem.levels, z, wide)
+    return cloud_tables(problem, z, narrowed(problem.defect_weight, blur.bandwidth))
 
 
 def make_clouds(problem: Problem, blur: Blur, tables: tuple[Floats, ...], kept: Bools) -> Clouds:
@@ -341,5 +360,4 @@ def _unseen_tables(problem: Problem, blur: Blur, kept: Bools) -> tuple[Floats, .
     for i in range(problem.m):
         beyond = np.ones(len(depths)) if check[i] else np.asarray(depths)
         z[i * len(depths) : (i + 1) * len(depths), i] = near[i] + beyond * unit[i]
-    wide = cloud_widths(problem, z, narrowed(problem.defect_weight, blur.bandwidth))
-    return pass_tables(problem.levels, z, wide)
+    return cloud_tables(problem, z, narrowed(problem.defect_weight, blur.bandwidth))

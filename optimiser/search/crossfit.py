@@ -20,7 +20,7 @@ import numpy as np
 
 from optimiser.search.blur import (
     Blur,
-    cloud_widths,
+    cloud_tables,
     escape_chance,
     make_clouds,
     narrowed,
@@ -253,8 +253,7 @@ def near_tables(problem: Problem) -> tuple[Floats, ...]:
     tuple of m ndarrays, shapes (k_l, d)
     """
     factor = narrowed(np.ones(problem.defect_lot.size), NEAR)
-    near = cloud_widths(problem, problem.defect_z, factor)
-    return pass_tables(problem.levels, problem.defect_z, near)
+    return cloud_tables(problem, problem.defect_z, factor)
 
 
 def crossfit(problem: Problem, way: Way, yardstick: Yardstick, *, nested: bool = True) -> Heldout:

@@ -300,7 +300,7 @@ def _spread_cell(
             "strokeWidth": 1.3,
             "clip": True,
         },
-        "encoding": {"x": {**_quantity("middle", scale)}, "y": y},
+        "encoding": {"x": _quantity("middle", scale), "y": y},
     }
     values = defects[[window.measurement]].dropna().rename(columns={window.measurement: "value"})
     bad = {
@@ -314,7 +314,7 @@ def _spread_cell(
             "opacity": 0.8,
         },
         "encoding": {
-            "x": {**_quantity("value", scale)},
+            "x": _quantity("value", scale),
             "y": {"value": HEIGHT - 2},
             "tooltip": [_quantity("value")],
         },
@@ -364,7 +364,7 @@ def _line(at: float, scale: Plain, *, dash: Sequence[int], color: str, width: fl
     return {
         "data": {"values": [{"at": at}]},
         "mark": {**mark, "clip": True},
-        "encoding": {"x": {**_quantity("at", scale)}},
+        "encoding": {"x": _quantity("at", scale)},
     }
 
 
@@ -388,7 +388,7 @@ def _bounds(
                 "data": {"values": [{"low": low, "high": high}]},
                 "mark": {"type": "rect", "color": DEFECT, "opacity": 0.16, "clip": True},
                 "encoding": {
-                    "x": {**_quantity("low", scale)},
+                    "x": _quantity("low", scale),
                     "x2": {"field": "high"},
                 },
             }
