@@ -21,6 +21,7 @@ from optimiser.search.blur import (
     pass_tables,
     widths,
 )
+from optimiser.search.crossfit import near_tables
 
 INF = np.inf
 
@@ -98,6 +99,31 @@ def test_where_a_defect_measures_like_a_good_its_cloud_is_narrow(problem):
     passing = pass_tables(check.levels, z, cloud_widths(check, z, 1.5))
     np.testing.assert_array_equal(escape_chance(np.zeros(problem.m, np.int64), passing), [0.0])
     np.testing.assert_array_equal(passing[3], [[1.0], [1.0]])
+
+
+def by_hand(problem, z, factor):
+    """Chances of clouds inside each level: as wide as said outside the tightest level, 0.3 of it among goods."""
+    found = []
+    for i, level in enumerate(problem.levels):
+        out = np.clip(1 + (z[:, i] - level[0]) / problem.spread[i], 0, 1)
+        wide = np.maximum((0.3 + 0.7 * out) * factor * problem.spread[i], problem.repeatability[i])
+        found.append(norm.cdf((level[:, None] - z[:, i]) / wide))
+    return found
+
+
+def test_what_a_fit_and_a_comparison_see_are_clouds_that_are_narrow_among_goods(problem):
+    d = problem.defect_lot.size
+    kin = with_kin(problem)
+    number = d**-0.25 * 10**0.25
+    own = by_hand(kin, np.vstack([kin.defect_z, kin.kin_z]), 1.2 * number)
+    for found, wanted in zip(own_tables(kin, Blur(bandwidth=1.2, borrowed=0.5)), own, strict=True):
+        np.testing.assert_allclose(found, wanted, atol=1e-12)
+    near = by_hand(problem, problem.defect_z, number)
+    for found, wanted in zip(near_tables(problem), near, strict=True):
+        np.testing.assert_allclose(found, wanted, atol=1e-12)
+    # Some of the defects do measure like goods at some limits, so that it matters.
+    tightest = np.array([level[0] for level in problem.levels])
+    assert (problem.defect_z < tightest - problem.spread).any()
 
 
 @pytest.mark.parametrize("called_by", [0, 3])
