@@ -126,7 +126,7 @@ def test_more_escapes_let_expect_more_and_more_misread_ones_fewer(escaped, misre
 
 @pytest.mark.parametrize("escaped", [0, 1, 4, 15])
 @pytest.mark.parametrize("misread", [0.0, 0.4, 3.0])
-@pytest.mark.parametrize("of", [20, 200])
+@pytest.mark.parametrize("of", [1, 20, 200])
 def test_of_escaped_labels_those_real_are_what_drawing_says(escaped, misread, of):
     rng = np.random.default_rng(escaped + of)
     true = rng.poisson(rng.gamma(0.5, 0.04, 1_000_000) * of)
@@ -137,6 +137,7 @@ def test_of_escaped_labels_those_real_are_what_drawing_says(escaped, misread, of
     if not misread:
         assert found == escaped
     assert 0 <= found <= escaped
+    assert expected_among(escaped, misread, of=0) == escaped
 
 
 def test_a_count_of_thousands_is_hardly_changed_and_none_at_all_says_nothing():
@@ -184,6 +185,10 @@ def test_what_the_labels_alone_would_save_has_half_a_defect_more_than_counted(mi
     assert found.saving_by_count <= found.saving_per_month.value
     tighter = promise(replace(held, loosens=False, tightens=True))
     assert tighter.saving_by_count == tighter.saving_per_month.value
+    both = promise(replace(held, tightens=True))
+    gained = both.caught_saving_per_month.value
+    assert gained > 0
+    assert both.saving_by_count == pytest.approx(found.saving_by_count + gained)
 
 
 def test_escapes_are_not_promised_below_what_the_setting_itself_releases():
@@ -518,8 +523,30 @@ EVERY = {
     "the setting releases more": {"setting_added": 19.0},
     "more misread than escape": {"misread": 40.0},
     "hardly any item newly called": {"newly_called": np.zeros(LOTS), "weight": np.full(60, 90.0)},
+    "no more caught than newly called": {
+        "newly_called": np.zeros(LOTS),
+        "weight": np.ones(60),
+        "passed_weight": 90.0,
+    },
+    "hardly anything caught": {
+        "escape": np.where(rich().live_called, 0.0, 0.97),
+        "weight": np.ones(60),
+        "passed_weight": 1.0,
+    },
+    "nothing caught": {"escape": np.ones(60)},
     "no error of correction": {"false_calls_error": 0.0},
 }
+
+
+def test_cases_are_such_that_each_bound_matters():
+    """Of escapes caught: once the items newly called are the bound, once less than one is expected."""
+    held = rich(**EVERY["no more caught than newly called"])
+    newly = (1 - held.escape[~held.live_called]).sum()
+    caught = promise(held, level=0.9).escapes_caught
+    assert caught.value < caught.high == pytest.approx(chi2.ppf(0.95, 2 * newly + 2) / 2)
+    hardly = promise(rich(**EVERY["hardly anything caught"]))
+    assert 0 < hardly.escapes_caught.value < 1
+    assert hardly.next_span.escapes_caught.high > hardly.escapes_caught.high
 
 
 @pytest.mark.parametrize("level", [0.8, 0.9])
@@ -572,6 +599,7 @@ def test_every_figure_is_its_formula(changed, level):
         {"tightens": False},
         {"false_call_cost": 0.02, "span_days": 20.0},
         {"weight": np.full(60, 0.01), "passed_weight": 0.02},
+        {"escape": np.where(np.arange(60) % 9, 0.0, 1.0), "false_call_cost": 0.02},
     ],
 )
 def test_the_chance_of_loss_is_its_sum_over_equally_likely_costs_and_gains(changed):
@@ -591,6 +619,11 @@ def test_the_chance_of_loss_is_its_sum_over_equally_likely_costs_and_gains(chang
     losses = [t.cdf((c - parts["review"].value - g) / reach, lots - 1) for c in cost for g in gain]
     assert chance_of_loss(held) == pytest.approx(np.mean(losses), rel=1e-9)
     assert 0 < np.mean(losses) < 1
+    assert chance_of_loss(in_currency(held, 1e-4)) == pytest.approx(np.mean(losses), rel=1e-9)
+
+
+def in_currency(held, rate):
+    return replace(held, price=held.price * rate, false_call_cost=held.false_call_cost * rate)
 
 
 def test_without_any_scatter_the_chance_of_loss_is_a_count_of_losing_outcomes():
@@ -612,12 +645,14 @@ def test_without_any_scatter_the_chance_of_loss_is_a_count_of_losing_outcomes():
     lost = (costs >= review.value).mean()
     assert 0.2 < lost < 0.8
     assert chance_of_loss(held) == pytest.approx(lost, abs=0.011)
+    assert chance_of_loss(in_currency(held, 1e-4)) == pytest.approx(lost, abs=0.011)
 
 
 def test_no_change_promises_nothing_at_all():
     found = no_change(lots=7, defects_called=3, defects_passed=2)
     assert (found.lots, found.defects_called, found.defects_passed) == (7, 3, 2)
     assert (found.chance_of_loss, found.added_counted, found.bursts, found.trend) == (0, 0, 1, None)
+    assert (found.saving_by_count, found.level) == (0, 0.9)
     parts = [getattr(found, f.name) for f in fields(found)]
     parts += [getattr(x, f.name) for x in (found.next_span, found.in_sum) for f in fields(x)]
     kept = [x for x in parts if isinstance(x, Interval)]

@@ -14,7 +14,7 @@ import optimiser
 from optimiser.errors import ConflictError, InputError, UsageError
 from optimiser.ledger.ledger import LEDGER, Basis, Ledger
 from optimiser.ledger.signatures import sign_with, text_to_sign
-from optimiser.plant.file import read_plant
+from optimiser.plant.file import Signer, read_plant
 from optimiser.proposal.cache import case_key
 from optimiser.proposal.propose import stable_seed
 from optimiser.proposal.reasons import TooFewLots, UnlikeRecipe
@@ -395,6 +395,16 @@ def test_a_limit_past_a_bound_that_was_written_since_is_not_accepted(session, ch
         intend(*words, "accept", **BY)
     told = f"{looser.measurement} {looser.side} {looser.proposed:g} {looser.unit} lies past"
     assert str(caught.value).startswith(told)
+
+
+def test_who_may_hold_only_is_refused_where_they_would_accept(session, choice, tmp_path):
+    signers = {"Ada Fenn": Signer(may=("hold",))}
+    file = session.plant.file.model_copy(update={"signers": signers})
+    ledger = Ledger(tmp_path / "ledger.sqlite", plant=replace_file(session.plant, file))
+    words = (ledger, choice, session.live, choice.recommended.setting)
+    assert intend(*words, "hold", **BY).by == "Ada Fenn"
+    with pytest.raises(UsageError, match="may not sign accept, only hold"):
+        intend(*words, "accept", **BY)
 
 
 def test_figures_are_what_was_known_as_plain_values(choice):
