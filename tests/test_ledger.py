@@ -30,6 +30,7 @@ from optimiser.ledger.standing import same_person
 
 BASIS = Basis(history="aa", recipe="bb", plant="cc", version="0", seed=7)
 START = datetime(2026, 3, 2, 6, tzinfo=UTC)
+START_TEXT = "2026-03-02T06:00:00.000000+00:00"
 VERDICTS = ("accept", "hold", "reject", "withdraw")
 
 
@@ -120,7 +121,7 @@ def test_a_hash_is_the_hash_of_what_stands_there(ledger):
 def test_the_clock_may_stand_in_any_zone(tmp_path):
     zone = timezone(timedelta(hours=5, minutes=30))
     entry = propose(Ledger(tmp_path / "l", now=lambda: START.astimezone(zone)))
-    assert entry.at == "2026-03-02T06:00:00.000000+00:00"
+    assert entry.at == START_TEXT
     with pytest.raises(UsageError, match="time zone"):
         propose(Ledger(tmp_path / "m", now=lambda: START.replace(tzinfo=None)))
 
@@ -132,12 +133,12 @@ def test_a_clock_set_back_is_marked_and_noted(tmp_path):
     back = decide(ledger, 1, "hold")
     on = decide(ledger, 1, "hold")
     assert back.at < "2026-03-02T06"
-    assert back.body["clock_back"] == "2026-03-02T06:00:00.000000+00:00"
+    assert back.body["clock_back"] == START_TEXT
     assert "clock_back" not in on.body
     found = ledger.verify()
     assert found.valid
-    assert len(found.notes) == 1
-    assert found.notes[0].startswith("entry 2: the clock had been set back")
+    assert found.notes == (f"entry 2: the clock had been set back, from {START_TEXT} to {back.at}",)
+    assert filled(ledger).verify().notes == ()  # all of one moment
 
 
 @pytest.mark.parametrize(
@@ -664,9 +665,9 @@ def test_a_cut_end_is_found(ledger, kept):
     assert fault.words.endswith(f"entries {kept + 1} to 6 were cut off")
 
 
-def rewrite(rows):
+def rewrite(rows, after="0" * 64):
     """Return rows chained anew: what somebody can do who has the program."""
-    made, before = [], "0" * 64
+    made, before = [], after
     for row in rows:
         cells = [*row[:8], before]
         before = digest(cells)
@@ -698,7 +699,9 @@ def test_a_noted_head_stays_known_as_the_ledger_grows(ledger):
     propose(ledger, "NEW")
     assert ledger.verify(heads=[noted.upper() + " "]).valid
     assert ledger.verify(heads=["0" * 64]).valid
-    assert faults(ledger, heads=["f" * 64]) == {(None, "noted head")}
+    (fault,) = ledger.verify(heads=["f" * 64]).faults
+    assert (fault.entry, fault.rule) == (None, "noted head")
+    assert fault.words.startswith(f"the noted head {'f' * 64} is not in this chain: the ledger was")
 
 
 def test_a_decision_against_the_rules_is_found(ledger):
@@ -710,7 +713,9 @@ def test_a_decision_against_the_rules_is_found(ledger):
             f"insert into entry ({FIELDS}) values ({','.join('?' * 10)})",
             next_row(ledger, kind="accept", by_whom="ADA"),
         )
-    assert faults(ledger) == {(3, "decision")}
+    (fault,) = ledger.verify().faults
+    assert (fault.entry, fault.rule) == (3, "decision")
+    assert fault.words.startswith("entry 3: ADA ")
     assert state_of(ledger, 1) == "one signature of two"
 
 
@@ -721,7 +726,9 @@ def test_a_sound_chain_with_a_body_that_is_no_json_is_found(ledger):
             f"insert into entry ({FIELDS}) values ({','.join('?' * 10)})",
             next_row(ledger, body="{"),
         )
-    assert faults(ledger) == {(2, "decision")}
+    (fault,) = ledger.verify().faults
+    assert (fault.entry, fault.rule) == (2, "decision")
+    assert fault.words.startswith("entry 2: its body is no JSON")
     with pytest.raises(LedgerError, match="no JSON"):
         ledger.entries()
 
@@ -739,6 +746,61 @@ def test_guards_that_are_gone_are_found(ledger, statement):
     with raw(ledger) as connection:
         connection.execute(statement)
     assert faults(ledger) == {(None, "guards")}
+
+
+def test_each_fault_says_where_it_is_and_what(ledger):
+    """Entries, rules and words of a gap, a lost head, a head that is odd, and guards of each kind."""
+    moved = (
+        "does not follow the entry before it: something was edited, removed, inserted or moved here"
+    )
+    altered = "the file was altered by other means than this program"
+    last = "as its last, the last found is entry 6"
+    cases = [
+        (
+            ("delete from entry where id in (2, 3)",),
+            [(2, "numbers", "entries 2 to 3 are missing"), (4, "chain", f"entry 4 {moved}")],
+        ),
+        (("delete from head",), [(6, "head", f"the file remembers 0 heads {last}")]),
+        (("update head set hash = 'x'",), [(6, "head", f"the file remembers entry 6 {last}")]),
+        (("update head set id = 'x'",), [(6, "head", f"the file remembers entry x {last}")]),
+        (
+            ("update head set id = 9",),
+            [(7, "head", f"the file remembers entry 9 {last}: entries 7 to 9 were cut off")],
+        ),
+        (
+            ("create trigger quiet before insert on entry begin select raise(ignore); end",),
+            [(None, "guards", f"quiet is changed or foreign: {altered}")],
+        ),
+        (("drop index entry_kind",), [(None, "guards", f"entry_kind is missing: {altered}")]),
+    ]
+    for statements, told in cases:
+        filled(ledger)
+        tamper(ledger, *((statement, ()) for statement in statements))
+        assert [(f.entry, f.rule, f.words) for f in ledger.verify().faults] == told
+
+
+def test_a_chain_found_sound_before_is_looked_at_again_where_it_was_left(ledger):
+    """The last entry of then and its head rewritten, so that they agree with each other."""
+    filled(ledger)
+    propose(ledger, "NEW")
+    seen, after = (list(row) for row in contents(ledger)[5:])
+    seen[5] = "Eve"
+    (row,) = rewrite([seen], after=seen[8])
+    (following,) = rewrite([after], after=row[-1])
+    tamper(
+        ledger,
+        ("update entry set by_whom = 'Eve', hash = ? where id = 6", (row[-1],)),
+        ("update entry set previous = ?, hash = ? where id = 7", (row[-1], following[-1])),
+        ("update head set hash = ?", (following[-1],)),
+    )
+    assert ledger.verify().valid
+    with pytest.raises(LedgerError, match="entry 6 is not what it was a moment ago"):
+        propose(ledger, "NEXT")
+    filled(ledger)
+    propose(ledger, "NEW")
+    tamper(ledger, ("delete from entry where id > 5", ()))
+    with pytest.raises(LedgerError, match="entry 6 is not what it was a moment ago"):
+        propose(ledger, "NEXT")
 
 
 # How it fails

@@ -122,3 +122,9 @@ def test_a_label_far_from_all_goods_is_true_and_one_alone_among_many_is_not(plan
     chance = chance_to_be_true(alone, 0.0005)
     assert chance[0] == pytest.approx(0.1 / 0.6, abs=0.05)  # a label is no neighbour of its own
     assert chance[1] > 0.8
+    # The one label, scaled until it is misread as often as one comes: to a fifth for half a one. Of
+    # 0.3 the density may be scaled no further than to a sixth.
+    first = {f.name: getattr(two, f.name)[:1] for f in fields(two)}
+    balanced = replace(alone, defects=replace(two, **first), looked_again=False)
+    for rate, true in ((0.0005, 0.5), (0.0003, 0.1 / (0.1 + 0.3 / 6))):
+        assert chance_to_be_true(balanced, rate) == pytest.approx(true, abs=1e-3)

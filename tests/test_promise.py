@@ -599,7 +599,7 @@ def test_every_figure_is_its_formula(changed, level):
         {"tightens": False},
         {"false_call_cost": 0.02, "span_days": 20.0},
         {"weight": np.full(60, 0.01), "passed_weight": 0.02},
-        {"escape": np.where(np.arange(60) % 9, 0.0, 1.0), "false_call_cost": 0.02},
+        {"escape": np.where(rich().live_called, 0.0, rich().escape)},
     ],
 )
 def test_the_chance_of_loss_is_its_sum_over_equally_likely_costs_and_gains(changed):

@@ -129,10 +129,9 @@ def _chain_faults(
     for row in rows:
         number = row[0]
         if number != expected:
-            missing = f"{expected}" if number == expected + 1 else f"{expected} to {number - 1}"
-            faults.append(
-                Fault(entry=expected, rule="numbers", words=f"entry {missing} is missing")
-            )
+            one = number == expected + 1
+            missing = f"entry {expected} is" if one else f"entries {expected} to {number - 1} are"
+            faults.append(Fault(entry=expected, rule="numbers", words=f"{missing} missing"))
         if digest(row[:-1]) != row[-1]:
             faults.append(
                 Fault(
