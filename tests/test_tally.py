@@ -329,7 +329,7 @@ def labelled_history(seed: int, n: int = 160) -> tuple[pd.DataFrame, Recipe]:
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-@pytest.mark.parametrize("at_once", [30_000_000, 50])
+@pytest.mark.parametrize("at_once", [30_000_000, 100])
 def test_every_cell_and_every_defect_is_that_of_its_items(tmp_path, monkeypatch, seed, at_once):
     """Also where the files are too many to be scanned at once."""
     frame, recipe = labelled_history(seed)
@@ -365,6 +365,56 @@ def test_every_cell_and_every_defect_is_that_of_its_items(tmp_path, monkeypatch,
         check_defects(tally, frame[mine & (frame["verdict"] == "defect")], recipe, live)
         check_types(tally)
         assert not tally.looked_again
+
+
+@pytest.mark.parametrize(
+    ("at_once", "batches"),
+    [
+        (80, [[]]),
+        (79, [["0", "1", "2"], ["3"]]),
+        (50, [["0", "1"], ["2", "3"]]),
+        (30, [["0"], ["1"], ["2", "3"]]),
+        (10, [["0"], ["1"], ["2"], ["3"]]),
+    ],
+)
+def test_files_are_scanned_in_their_order_as_many_at_once_as_may(
+    tmp_path, monkeypatch, at_once, batches
+):
+    """Of 20, 30, 29 and 1 rows: none is left out, and one that is too large goes alone."""
+    frame, recipe = labelled_history(1, n=80)
+    write_plant(tmp_path, frame, recipe)
+    (tmp_path / "history.parquet").unlink()
+    (tmp_path / "history").mkdir()
+    for k, (start, stop) in enumerate(((0, 20), (20, 50), (50, 79), (79, 80))):
+        frame.iloc[start:stop].to_parquet(tmp_path / "history" / f"{k}.parquet")
+    text = (tmp_path / "plant.toml").read_text()
+    (tmp_path / "plant.toml").write_text(text.replace("history.parquet", "history"))
+    monkeypatch.setattr(count, "ROWS_AT_ONCE", at_once)
+    scanned, scan = [], count._hot
+
+    def watched(history, limits, files):
+        scanned.append([Path(file).stem for file in files])
+        return scan(history, limits, files)
+
+    monkeypatch.setattr(count, "_hot", watched)
+    with open_history(read_plant(tmp_path)) as history:
+        tallies = tally_history(history, make_grids(history, recipe), recipe)
+    assert scanned == batches
+    assert sum(t.items for t in tallies.values()) == 80
+
+
+def test_a_family_of_which_defects_alone_are_known_has_no_cells(tmp_path):
+    frame, recipe = labelled_history(1)
+    mine = frame["family"] == "G"
+    frame.loc[mine, ["verdict", "found_by", "defect"]] = ["defect", "review", "shifted"]
+    write_plant(tmp_path, frame, recipe)
+    with open_history(read_plant(tmp_path)) as history:
+        tally = tally_history(history, make_grids(history, recipe), recipe)["G"]
+    assert tally.items == len(tally.defects.frame) == mine.sum()
+    check_types(tally)
+    found = outcome(tally, tally.grid.live)
+    called = called_in_plain_python(frame, recipe)[mine]
+    assert (found.calls, found.false_calls, found.escapes) == (called.sum(), 0, (~called).sum())
 
 
 def check_defects(tally, defects: pd.DataFrame, recipe: Recipe, live: np.ndarray) -> None:
@@ -430,6 +480,8 @@ def test_the_tally_of_some_lots_is_that_of_their_items(tmp_path, seed):
 def test_a_sum_of_tallies_has_the_scopes_and_lots_of_both(tmp_path):
     """The parts know other lots and other overrides, in another order."""
     frame, recipe = labelled_history(3)
+    # The earlier part, which comes second, lacks an override and counts those after it from less.
+    frame.loc[:99, "part"] = frame.loc[:99, "part"].replace("a", "c")
     write_plant(tmp_path, frame, recipe)
     with open_history(read_plant(tmp_path)) as history:
         grids = make_grids(history, recipe)
@@ -445,6 +497,7 @@ def test_a_sum_of_tallies_has_the_scopes_and_lots_of_both(tmp_path):
     assert both.lots != whole.lots
     assert as_counts(both) == as_counts(whole)
     check_types(both)
+    assert parts[1].scopes != both.scopes[: len(parts[1].scopes)]
     n = len(parts[0].defects.frame)
     assert both.defects.frame.index.tolist() == list(range(len(whole.defects.frame)))
     for part, held in ((parts[0], slice(0, n)), (parts[1], slice(n, None))):
@@ -588,7 +641,8 @@ def test_sums_by_row_for_any_number_of_columns(shape, largest, constant, seed):
 
 def test_rows_that_differ_in_their_last_column_only_are_not_summed():
     most = 2**31 - 1
-    keys = np.array([[most] * 3 + [n] for n in (2, 0, 1, 2)] + [[0, 7, most, 0]], dtype=np.int32)
-    unique, total = sum_by_row(keys, np.arange(1, 6))
-    assert unique.tolist() == [[0, 7, most, 0], *([most] * 3 + [n] for n in (0, 1, 2))]
-    assert total.tolist() == [5, 2, 3, 5]
+    for m in (1, 6):
+        keys = [[most, most, *[most] * m, n] for n in (2, 0, 1, 2)] + [[0, 7, *[most] * m, 0]]
+        unique, total = sum_by_row(np.array(keys, dtype=np.int32), np.arange(1, 6))
+        assert unique.tolist() == [keys[n] for n in (4, 1, 2, 0)]
+        assert total.tolist() == [5, 2, 3, 5]
