@@ -103,7 +103,7 @@ released_share = 0.5            # largest share of the known defects a change ma
 
 [advice]                        # when a change that was found is advised
 smallest_saving = 0.0           # a month, expected
-largest_chance_of_loss = 0.5    # in the long run, as far as the history can tell
+largest_chance_of_loss = 0.15   # in the long run, as far as the history can tell
 """
 
 

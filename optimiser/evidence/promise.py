@@ -8,15 +8,20 @@ run lies. What *the next span* of the same length may bring has a predictive one
 uncertainty and the scatter of one span, bursts included.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, softmax, xlogy
 from scipy.stats import chi2, gamma, norm, t
 
+from optimiser.evidence.escapes import (
+    Expected,
+    added_after,
+    added_beforehand,
+    caught_after,
+    real_among,
+)
 from optimiser.evidence.intervals import (
     ZERO,
     Interval,
@@ -70,9 +75,11 @@ class HeldOut:
     misread : float
         Misread goods expected among the labelled defects that escape when held out: reviewed
         goods released times the rate at which reviewers misread them.
-    setting_added : float
-        Labelled defects that the live recipe calls and the proposed setting itself does not, those
-        that are expected to be real (`expected_among`). No fewer escapes are promised.
+    setting_escaped : int
+        Labelled defects that the live recipe calls and the proposed setting itself does not. No fewer
+        escapes are promised than of these are expected to be real (`escapes.real_among`).
+    setting_misread : float
+        Misread goods expected among those.
     bursts : float
         Variance over mean of the number of the family's defects in a lot, >= 1.
     widen : float
@@ -96,7 +103,8 @@ class HeldOut:
     passed_weight: float
     span_days: float
     misread: float = 0.0
-    setting_added: float = -np.inf
+    setting_escaped: int = 0
+    setting_misread: float = 0.0
     bursts: float = 1.0
     widen: float = 1.0
 
@@ -150,10 +158,6 @@ class Promise:
         Money: review saved, less escapes added, plus escapes caught.
     review_saving_per_month, added_cost_per_month, caught_saving_per_month : Interval
         The three parts of it.
-    saving_by_count : float
-        The saving a month if as many more escape as the labels alone count, half a defect more
-        than that; never above ``saving_per_month``. Advice asks for this one as well: no family is
-        changed for what others are like.
     level : float
         Level of every interval, two-sided.
     lots, defects_called, defects_passed : int
@@ -178,7 +182,6 @@ class Promise:
     review_saving_per_month: Interval
     added_cost_per_month: Interval
     caught_saving_per_month: Interval
-    saving_by_count: float
     level: float
     lots: int
     defects_called: int
@@ -228,10 +231,11 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
     Notes
     -----
     False calls: ratio estimator over lots, with the error of the correction for lots not
-    seen. Escapes added: what is expected after the count, as if half a defect of 25 had been seen
-    to escape beforehand (`expected_real`), and not below what the setting itself releases of the known
-    defects; exact interval of a count whose variance is `bursts` times its mean. Escapes caught: gamma interval of
-    a weighted sum, as if one more that weighs as much as a tested one could have been there.
+    seen. Escapes added: what is expected after the count of a change that saves as much
+    (`escapes.added_after`), and not below what the setting itself releases of the known defects; exact
+    interval of a count whose variance is `bursts` times its mean. Escapes caught: what is expected after
+    the count of a change that newly calls as much (`escapes.caught_after`); gamma interval of a
+    weighted sum, as if one more that weighs as much as a tested one could have been there.
     Money: sum of the three, MOVER; prices are taken as known.
     Reviewed labels miss the defects that reviewers passed, hence the division by
     ``1 - miss_rate``.
@@ -262,7 +266,6 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
             next_saving_per_month=ahead.saving_in_sum,
         ),
         chance_of_loss=chance_of_loss(held),
-        saving_by_count=_by_count(held, expected),
         level=level,
         lots=int((held.items > 0).sum()),
         defects_called=int(held.live_called.sum()),
@@ -312,47 +315,32 @@ def chance_of_loss(held: HeldOut) -> float:
     Notes
     -----
     Review saved is spread by Student's distribution over lots, escapes added and caught by
-    gamma distributions, each event as heavy as bursts make it: of those added with the mean that
-    is promised, of those caught with half an event more than counted (Jeffreys' prior of a Poisson
-    mean [1]_). The interval that is shown is wider, for it must cover
-    whatever the truth; a decision needs the middle of the road. A change that catches nothing in
-    the lots held out is given no gain.
-
-    References
-    ----------
-    .. [1] Jeffreys (1961), Theory of Probability, 3rd ed.
+    gamma distributions of the mean that is promised and as wide as `escapes.added_after` and
+    `escapes.caught_after` leave them, each event as heavy as bursts make it. The interval that is
+    shown is wider, for it must cover whatever the truth; a decision needs the middle of the road. A
+    change that catches nothing in the lots held out is given no gain.
     """
     parts = _expected(held, LEVEL)
     freedom = max(1, int((held.items > 0).sum()) - 1)
     reach = (parts.review.high - parts.review.value) / float(t.ppf((1 + LEVEL) / 2, freedom))
     called, passed = held.live_called, ~held.live_called
-    monthly = DAYS_PER_MONTH / held.span_days
-    cost = gain = np.zeros(1)
-    if held.loosens:
-        effect = burst_effect(held, called, held.escape)
-        unit = _price(held, called, held.escape) * monthly * effect
-        cost = _possible(parts.cost.value, unit, beforehand=0.0)
-    if parts.gain.value > 0:
-        effect = burst_effect(held, passed, 1 - held.escape)
-        each = _price(held, passed, 1 - held.escape) * (1 - held.miss_rate) * held.passed_weight
-        gain = _possible(parts.gain.value, each * monthly * effect, beforehand=0.5)
+    cost = _possible(
+        parts.cost.value, _real_added(held).shape / burst_effect(held, called, held.escape)
+    )
+    gain = _possible(
+        parts.gain.value, _real_caught(held).shape / burst_effect(held, passed, 1 - held.escape)
+    )
     net = parts.review.value + gain[None, :] - cost[:, None]
     if not reach or not np.isfinite(reach):
         return float((net <= 0).mean())
     return float(t.cdf(-net / reach, freedom).mean())
 
 
-def _possible(money: float, unit: float, *, beforehand: float) -> Floats:
-    """Return equally likely values of money that comes in events of a unit each.
-
-    Some events' worth is added beforehand to what was found.
-    """
-    if not unit:
+def _possible(money: float, shape: float) -> Floats:
+    """Return equally likely values of money that is gamma distributed, by its mean and shape."""
+    if not money or not shape:
         return np.array([money])
-    shape = money / unit + beforehand
-    if shape <= 0:
-        return np.zeros(1)
-    return np.asarray(gamma.ppf(MIDDLES, shape, scale=unit), dtype=np.float64)
+    return np.asarray(gamma.ppf(MIDDLES, shape, scale=money / shape), dtype=np.float64)
 
 
 def _expected(held: HeldOut, level: float) -> _Parts:
@@ -382,16 +370,6 @@ def _next(held: HeldOut, level: float) -> _Parts:
         added_in_sum=in_sum,
         caught=_caught(held, level, ahead=True),
     )
-
-
-def _by_count(held: HeldOut, parts: _Parts) -> float:
-    """Return the saving a month with as many escapes as this family's labels alone have."""
-    if not held.loosens:
-        return parts.saving.value
-    called = held.live_called
-    alone = max(0.0, float(held.escape[called].sum()) - held.misread) + BEFOREHAND_ESCAPED
-    cost = alone * _price(held, called, held.escape) * DAYS_PER_MONTH / held.span_days
-    return parts.review.value + parts.gain.value - max(cost, parts.cost.value)
 
 
 def _lumped(saving: Interval, parts: _Parts) -> Interval:
@@ -468,99 +446,43 @@ def _added_in_sum(held: HeldOut, level: float, *, ahead: bool) -> Interval:
     escaped = float(held.escape[called].sum())
     effect = burst_effect(held, called, held.escape)
     # Never below the known defects that the setting itself lets pass, less those misread.
-    seen = _counted(max(escaped, held.setting_added + misread), effect, level, ahead=ahead)
-    value = max(held.setting_added, expected_real(escaped, misread, of=float(called.sum())))
+    seen = _counted(max(escaped, float(held.setting_escaped)), effect, level, ahead=ahead)
+    value = _real_added(held).mean
     return Interval(
         value=value, low=min(value, seen.low - misread), high=max(value, seen.high - misread)
     ).times(1 / (1 - held.miss_rate))
 
 
-BEFOREHAND_ESCAPED, BEFOREHAND_DEFECTS = 0.5, 25.0
+def _worth(held: HeldOut, reviews: float, of: NDArray[np.bool_]) -> float:
+    """Return a number of reviews in escapes, of some defects, that cost as much."""
+    price = _price(held, of, np.zeros(len(held.escape))) * (1 - held.miss_rate)
+    cost = reviews * held.false_call_cost
+    if not price:
+        return np.inf if cost > 0 else 0.0
+    return cost / price
 
 
-def expected_real(escaped: float, misread: float, *, of: float) -> float:
-    """Return how many defects as good as some known ones are expected to escape.
-
-    Parameters
-    ----------
-    escaped : float
-        Labels that escape when held out; goods that were misread are among them.
-    misread : float
-        How many of these goods are expected, >= 0.
-    of : float
-        Labels held out, as many as the figure is for.
-
-    Returns
-    -------
-    float
-        Above nothing unless there are no labels at all.
-
-    Notes
-    -----
-    The count is Poisson with mean ``r + misread``, and ``r``, the real ones, has a gamma
-    distribution beforehand, worth half a defect escaped among 25: a count of a handful says little,
-    and families are singled out by theirs. Afterwards ``r`` is a mixture over how many of the labels
-    that escaped are real, each part a gamma distribution again; this is its mean. With no misread
-    goods it is ``(escaped + 0.5) · of / (of + 25)``. What it costs where many defects are known is
-    nothing to speak of; where few are, the error halves (DEVELOPERS.md, "Does it keep its
-    promises").
-
-    Examples
-    --------
-    >>> expected_real(2, 0.0, of=75)
-    1.875
-    >>> round(expected_real(2, 1.0, of=75), 3), round(expected_real(0, 1.0, of=75), 3)
-    (0.925, 0.375)
-    """
-    if of <= 0:
-        return 0.0
-    below, rate = math.floor(escaped), _rate(of)
-    fewer, more = (
-        float(_ways(n, misread, rate) @ (BEFOREHAND_ESCAPED + np.arange(n + 1)) / rate)
-        for n in (below, below + 1)
-    )
-    return fewer + (escaped - below) * (more - fewer)
+def _beforehand(held: HeldOut) -> float:
+    """Return the escapes added that are expected of the change before any is counted."""
+    released = (held.live_false_calls - held.false_calls + held.newly_called).sum()
+    called = held.live_called
+    return added_beforehand(_worth(held, float(released), called), of=float(called.sum()))
 
 
-def expected_among(escaped: int, misread: float, *, of: float) -> float:
-    """Return how many of some escaped labels are expected to be real.
-
-    Parameters
-    ----------
-    escaped : int
-        Labels that escape.
-    misread : float
-        How many misread goods are expected among them, >= 0.
-    of : float
-        Labels in all.
-
-    Returns
-    -------
-    float
-        0..escaped, by the law of `expected_real`; all of them where nothing is misread.
-
-    Examples
-    --------
-    >>> expected_among(3, 0.0, of=20), round(expected_among(3, 1.0, of=20), 3)
-    (3.0, 0.901)
-    """
-    if of <= 0:
-        return float(escaped)
-    return float(_ways(escaped, misread, _rate(of)) @ np.arange(escaped + 1))
+def _real_added(held: HeldOut) -> Expected:
+    """Return the known defects that are expected to be released, reviewers' misses aside."""
+    escaped = float(held.escape[held.live_called].sum())
+    found = added_after(escaped, held.misread, beforehand=_beforehand(held))
+    least = _least_real(held)
+    if least <= found.mean:
+        return found
+    # As uncertain, for its size, as it was.
+    return Expected(mean=least, variance=least**2 / found.shape if found.shape else least)
 
 
-def _rate(of: float) -> float:
-    """Return the rate of the gamma law after so many labels, in the real ones of all of them."""
-    return 1 + BEFOREHAND_DEFECTS / of
-
-
-def _ways(escaped: int, misread: float, rate: float) -> Floats:
-    """Return the chance that 0, 1, ... all of some escaped labels are real, shape (escaped + 1,)."""
-    real = np.arange(escaped + 1)
-    shape = BEFOREHAND_ESCAPED + real
-    of_misread = xlogy(escaped - real, misread)
-    ways = of_misread - gammaln(real + 1) - gammaln(escaped - real + 1)
-    return np.asarray(softmax(ways + gammaln(shape) - shape * np.log(rate)), dtype=np.float64)
+def _least_real(held: HeldOut) -> float:
+    """Return how many known defects the setting itself releases, those expected to be real."""
+    return real_among(held.setting_escaped, held.setting_misread, beforehand=_beforehand(held))
 
 
 def burst_effect(held: HeldOut, of: NDArray[np.bool_], events: Floats) -> float:
@@ -618,7 +540,20 @@ def _caught(held: HeldOut, level: float, *, ahead: bool) -> Interval:
         spread = float(weights**2 @ events) / found.value * effect
         coming = next_total(found.value, spread=spread, effect=effect, level=level)
         found = replace(coming, high=max(found.high, coming.high))
-    return replace(found, high=max(found.value, min(found.high, room)))
+    value = min(_real_caught(held).mean, room)
+    return Interval(value=value, low=min(value, found.low), high=max(value, min(found.high, room)))
+
+
+def _real_caught(held: HeldOut) -> Expected:
+    """Return the escapes that are expected to be caught, of the defects that labels stand for."""
+    passed = ~held.live_called
+    weights, events = held.weight[passed], 1 - held.escape[passed]
+    count = float(weights @ events)
+    if not held.tightens or not count:
+        return Expected(mean=0.0, variance=0.0)
+    each = float(weights**2 @ events) / count
+    worth = _worth(held, float(held.newly_called.sum()), passed)
+    return caught_after(count, each=each, worth=worth)
 
 
 def _price(held: HeldOut, of: NDArray[np.bool_], share: Floats) -> float:
@@ -663,7 +598,6 @@ def no_change(*, lots: int, defects_called: int, defects_passed: int) -> Promise
         review_saving_per_month=ZERO,
         added_cost_per_month=ZERO,
         caught_saving_per_month=ZERO,
-        saving_by_count=0.0,
         level=LEVEL,
         lots=lots,
         defects_called=defects_called,

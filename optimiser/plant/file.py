@@ -305,13 +305,13 @@ class Line(Record):
 class AdviceRule(Record):
     """``[advice]``: when a change that was found is advised.
 
-    Its expected saving must exceed ``smallest_saving`` (money a month), also with as many escapes
-    as the family's own labels alone count, half a defect more; and its chance of losing money in
-    the long run, as far as the history can tell, must not exceed ``largest_chance_of_loss``.
+    Its expected saving must exceed ``smallest_saving`` (money a month), and its chance of losing
+    money in the long run, as far as the history can tell, must not exceed
+    ``largest_chance_of_loss``.
     """
 
     smallest_saving: NonNegative = 0.0
-    largest_chance_of_loss: Annotated[Number, Field(gt=0, le=0.5)] = 0.5
+    largest_chance_of_loss: Annotated[Number, Field(gt=0, le=0.5)] = 0.15
 
 
 class Signer(Record):

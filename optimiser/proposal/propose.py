@@ -15,7 +15,6 @@ from optimiser.evidence.promise import (
     DAYS_PER_MONTH,
     HeldOut,
     Promise,
-    expected_among,
     no_change,
     promise,
 )
@@ -27,7 +26,6 @@ from optimiser.proposal.reasons import (
     EscapesCaught,
     FewerFalseCalls,
     GivenUp,
-    LabelsAlone,
     NothingBetter,
     NothingMayMove,
     ProcessMoves,
@@ -346,6 +344,7 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
     fold = study.lot_fold[problem.defect_lot]
     settings = study.trials.fold_settings[study.chosen[fold], fold]
     escaped = ~is_called(settings, problem.defect_ranks)
+    released, misread = _own_released(case, problem, study.setting)
     return HeldOut(
         items=items_by_lot(case.tally),
         live_false_calls=study.live_false_calls.astype(np.float64),
@@ -364,21 +363,18 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         passed_weight=1.0 / case.plant.file.labels.test_coverage,
         span_days=case.span_days,
         misread=_misread(case, problem, escaped & problem.defect_called, _folds_goods(case, study)),
-        setting_added=_own_added(case, problem, study.setting),
+        setting_escaped=released,
+        setting_misread=misread,
         bursts=case.bursts.effect,
         widen=case.widen,
     )
 
 
-def _own_added(case: Case, problem: Problem, setting: Ints) -> float:
-    """Return how many known defects a setting itself releases, those expected to be real."""
+def _own_released(case: Case, problem: Problem, setting: Ints) -> tuple[int, float]:
+    """Return how many known defects a setting itself releases, and how many of them are misread."""
     released = problem.defect_called & ~is_called(setting, problem.defect_ranks)
     goods = float(_released_goods(case, partial(is_called, setting)).sum())
-    return expected_among(
-        int(released.sum()),
-        _misread(case, problem, released, goods),
-        of=float(problem.defect_called.sum()),
-    )
+    return int(released.sum()), _misread(case, problem, released, goods)
 
 
 def _misread(case: Case, problem: Problem, released: NDArray[np.bool_], goods: float) -> float:
@@ -437,7 +433,7 @@ def is_advised(promised: Promise, plant: Plant) -> bool:
     """Return whether a promise meets the plant's rule for advising a change."""
     rule = plant.file.advice
     return (
-        promised.saving_by_count > rule.smallest_saving
+        promised.saving_per_month.value > rule.smallest_saving
         and promised.chance_of_loss <= rule.largest_chance_of_loss
     )
 
@@ -474,17 +470,9 @@ def _too_little(promised: Promise, case: Case) -> tuple[Reason, ...]:
     saving, rule = promised.saving_per_month, case.plant.file.advice
     if saving.value <= rule.smallest_saving:
         return (SavingTooSmall(saving=saving, level=promised.level, asked=rule.smallest_saving),)
-    if promised.saving_by_count <= rule.smallest_saving:
-        short: Reason = LabelsAlone(
-            saving=promised.saving_by_count,
-            escaped=promised.added_counted,
-            of=promised.defects_called,
-            asked=rule.smallest_saving,
-        )
-    else:
-        short = TooUncertain(
-            chance_of_loss=promised.chance_of_loss, allowed=rule.largest_chance_of_loss
-        )
+    short = TooUncertain(
+        chance_of_loss=promised.chance_of_loss, allowed=rule.largest_chance_of_loss
+    )
     return (short, _given_up(promised, case))
 
 

@@ -67,20 +67,6 @@ class SavingTooSmall:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LabelsAlone:
-    """With as many escapes as its own labels count, half a defect more, a change saves too little.
-
-    ``saving`` and ``asked`` are money a month; ``escaped`` of ``of`` labels escape when held out.
-    """
-
-    saving: float
-    escaped: int
-    of: int
-    asked: float
-    kind: Literal["labels alone"] = "labels alone"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class TooUncertain:
     """The chance of loss (0..1) lies above the one allowed."""
 
@@ -156,7 +142,6 @@ Reason = (
     | NothingMayMove
     | NothingBetter
     | SavingTooSmall
-    | LabelsAlone
     | TooUncertain
     | GivenUp
     | ProcessMoves

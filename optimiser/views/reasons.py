@@ -9,7 +9,6 @@ from optimiser.proposal.reasons import (
     EscapesCaught,
     FewerFalseCalls,
     GivenUp,
-    LabelsAlone,
     NothingBetter,
     NothingMayMove,
     ProcessMoves,
@@ -93,14 +92,6 @@ def _saving_too_small(of: SavingTooSmall) -> str:
     )
 
 
-def _labels_alone(of: LabelsAlone) -> str:
-    worth = "loses" if of.saving < 0 else "saves"
-    return (
-        f"by its own labels alone, half a defect more than the {of.escaped} of {of.of} that escape when "
-        f"held out, the change {worth} CURRENCY {abs(of.saving):,.0f} a month; more than {of.asked:,.0f} is asked for"
-    )
-
-
 def _given_up(of: GivenUp) -> str:
     settles = "no length of history like this one would settle it soon"
     if of.days is not None and of.defects is not None:
@@ -132,7 +123,6 @@ _WORDS: dict[type, Callable[[Any], str]] = {
     NothingMayMove: lambda _: "no limit of this family may move",
     NothingBetter: lambda _: "no setting between the rails did better on lots it had not seen",
     SavingTooSmall: _saving_too_small,
-    LabelsAlone: _labels_alone,
     TooUncertain: lambda of: (
         f"the saving is not certain enough: chance of loss {of.chance_of_loss:.0%}, at most "
         f"{of.allowed:.0%} is advised"
