@@ -139,6 +139,23 @@ def test_a_rate_of_few_kin_holds_a_new_familys_as_often_as_said(kin):
     assert inside >= plain + (15 if kin < 6 else 0)
 
 
+def test_a_rate_of_few_kin_is_wider_by_students_factor_and_by_the_error_of_their_mean():
+    """Quantiles of t at 95 %: 2.1318 with 4 degrees of freedom, 2.0150 with 5 (any table)."""
+    items = np.full(8, 50_000.0)
+    events = np.array([12.0, 40.0, 22.0, 31.0, 5.0, 60.0, 44.0, 18.0])
+    two, three = ((events[:g], items[:g]) for g in (2, 3))
+    alone = prior_of_few(two, two)
+    assert alone.a == pytest.approx(fit_prior(*two).a / (2.1318 / 1.6449) ** 2 / 1.5, rel=3e-4)
+    kin, usual, found = (
+        fit_prior(*three),
+        fit_prior(events, items),
+        prior_of_few(three, (events, items)),
+    )
+    pooled = (3 / usual.a + 2 / kin.a) / 5
+    assert found.a == pytest.approx(1 / pooled / (2.0150 / 1.6449) ** 2 / (4 / 3), rel=3e-4)
+    assert (found.mean, found.families) == (pytest.approx(kin.mean), 3)
+
+
 def test_what_is_usual_comes_from_other_kinds():
     rng = np.random.default_rng(5)
     groups = [(np.exp(rng.normal(0, 0.1, 6)), np.ones(6), {}) for _ in range(40)]

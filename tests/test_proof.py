@@ -1,20 +1,24 @@
 """The proof, recounted from the raw items: later lots only, added escapes only, safest first."""
 
-from dataclasses import replace
+from dataclasses import asdict, fields, replace
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.sparse import csr_array
 from stranger_judge import limits_of
 from stranger_plants import KINDS, make_stranger
 
 from optimiser.evidence.certificate import certify_front
+from optimiser.evidence.cost_ratio import Called, in_money, price_ranges
+from optimiser.evidence.intervals import for_span, next_total
+from optimiser.evidence.promise import promise
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
 from optimiser.proposal.opening import early_lots
-from optimiser.proposal.proof import ALPHA, DELTA, shortlist
-from optimiser.proposal.propose import _search, problem_of, proof_of
+from optimiser.proposal.proof import ALPHA, DELTA, prove, shortlist
+from optimiser.proposal.propose import _search, held_out, limit_moves, problem_of, proof_of
 from optimiser.recipe.table import read_recipe
 
 # Many labels, a third of them found by test alone: what the live recipe passes is no label to
@@ -28,13 +32,13 @@ SMALL = replace(
     measurements=4,
     coverage=0.9,
     depth=(1.5, 4.0),
-    price=(30.0, 30.0),
+    price=(15.0, 15.0),
 )
 
 
 @pytest.fixture(scope="module")
 def plant(tmp_path_factory):
-    made = make_stranger(tmp_path_factory.mktemp("plant") / "p", SMALL, seed=3)
+    made = make_stranger(tmp_path_factory.mktemp("plant") / "p", SMALL, seed=8)
     read = read_plant(made.folder)
     live = read_recipe(made.folder / "recipe.csv", read.file.measurements)
     with open_history(read) as history:
@@ -55,6 +59,33 @@ def later(plant):
 @pytest.fixture(scope="module")
 def proof(plant):
     return proof_of(plant[1])
+
+
+@pytest.fixture(scope="module")
+def studied(plant):
+    """The earlier lots' problem and study, and the study's rows in the proof's order."""
+    case = plant[1].early
+    problem, _ = problem_of(case)
+    study = _search(case, problem, None).study
+    rows = shortlist(study)
+    # The proof's settings come from the safest on.
+    tuning = study.trials.escape_cost[rows]
+    assert len(set(tuning)) == len(tuning)
+    return problem, study, rows[np.argsort(tuning)]
+
+
+def proven(plant, studied, later):
+    """The proof of some other later lots."""
+    (_, case), (problem, study, _) = plant, studied
+    moves = [limit_moves(case.early.tally, study.trials.settings[r]) for r in shortlist(study)]
+    promised = promise(held_out(case.early, problem, study))
+    tally = case.early.tally
+    return prove(tally, problem, study, later, moves, promised=promised, coverage=0.4)
+
+
+def with_defects(tally, kept):
+    held = {f.name: getattr(tally.defects, f.name)[kept] for f in fields(tally.defects)}
+    return replace(tally, defects=replace(tally.defects, **held))
 
 
 def counted(family, frame, limits):
@@ -95,11 +126,11 @@ def test_what_the_earlier_lots_hold_is_not_among_it(plant, later, proof):
     ]
 
 
-def test_added_escapes_are_certified_on_defects_that_the_live_recipe_calls(plant, proof, later):
+def test_added_escapes_are_certified_on_defects_that_the_live_recipe_calls(
+    plant, proof, later, studied
+):
     (family,) = plant[0].families
-    case = plant[1].early
-    problem, _ = problem_of(case)
-    study = _search(case, problem, None).study
+    _, study, _ = studied
     rows = shortlist(study)
     defects = later[later["verdict"] == "defect"]
     x = defects[[f"m{i:02d}" for i in range(len(family.scale))]].to_numpy(np.float32)
@@ -107,7 +138,6 @@ def test_added_escapes_are_certified_on_defects_that_the_live_recipe_calls(plant
     assert 0.1 < (~live).mean() < 0.9  # or all defects and those would be the same
     # The proof's settings come from the safest on; bring them back into the study's order.
     tuning = study.trials.escape_cost[rows]
-    assert len(set(tuning)) == len(tuning)
     order = np.argsort(tuning)
     escapes = np.empty((len(rows), live.sum()), dtype=bool)
     for place, tested in zip(order, proof.settings, strict=True):
@@ -130,9 +160,11 @@ def test_added_escapes_are_certified_on_defects_that_the_live_recipe_calls(plant
         assert same == shown
 
 
-def test_settings_are_tested_from_the_one_that_looked_safest_on_the_earlier_lots(plant, proof):
+def test_settings_are_tested_from_the_one_that_looked_safest_on_the_earlier_lots(
+    plant, proof, studied
+):
     case = plant[1].early
-    study = _search(case, problem_of(case)[0], None).study
+    _, study, _ = studied
     rows = shortlist(study)
     looked = np.sort(study.trials.escape_cost[rows])
     moved = {
@@ -159,3 +191,128 @@ def test_some_settings_are_certified_and_some_are_not(proof):
     """Or the order in which they are tested could be any."""
     certified = [t.certified_added for t in proof.settings]
     assert 0 < sum(certified) < len(certified)
+
+
+def numbers(found):
+    """A price range as plain numbers."""
+    ends = (asdict(x) if x else {} for x in (found.above, found.below))
+    told = [found.setting, found.false_calls, found.escapes, found.level]
+    for end in ends:
+        told += [*(end.pop("price", {}) or {}).values(), *end.values()]
+    return told
+
+
+def test_a_setting_is_best_between_the_prices_that_the_later_items_say(
+    plant, proof, later, studied
+):
+    """Ranges from the raw items, each by itself; beyond its ends another setting costs less."""
+    (family,) = plant[0].families
+    problem, study, order = studied
+    x = later[[f"m{i:02d}" for i in range(len(family.scale))]].to_numpy(np.float32)
+    defect = (later["verdict"] == "defect").to_numpy()
+    lot = pd.factorize(later["lot"])[0]
+    calls = np.array(
+        [
+            family.called(x, *limits_of(family, [m.as_dict() for m in t.limits]))
+            for t in proof.settings
+        ]
+    )
+    goods = np.flatnonzero(~defect)
+    called = Called(
+        settings=study.trials.settings[order],
+        goods=calls[:, goods],
+        counts=csr_array((np.ones(len(goods)), (np.arange(len(goods)), lot[goods]))),
+        always=0,
+        items=np.bincount(lot[goods]).astype(float),
+        defects=calls[:, defect],
+        lot=lot[defect],
+    )
+    expected = {r.setting: r for r in price_ranges(called)}
+    place = {int(row): n for n, row in enumerate(shortlist(study))}
+    assert len(expected) > 2
+    for n, tested in enumerate(proof.settings):
+        told, wanted = tested.best_between, expected.get(n)
+        assert (told is None) == (wanted is None) == (tested.best_between_money is None)
+        if told is not None:
+            wanted = replace(wanted, setting=place[int(order[n])])
+            assert numbers(told) == pytest.approx(numbers(wanted))
+            money = in_money(wanted, false_call_cost=problem.false_call_cost)
+            assert numbers(tested.best_between_money) == pytest.approx(numbers(money))
+    false, missed = calls[:, goods].sum(axis=1), (~calls[:, defect]).sum(axis=1)
+    for n, tested in enumerate(proof.settings):
+        if (found := tested.best_between) is not None:
+            low = found.above.price.value if found.above else 0.0
+            high = found.below.price.value if found.below else 1e6
+            for price in (low + 1e-6, high - 1e-6):
+                assert np.argmin(false + price * missed) == n
+
+
+def test_what_followed_stands_beside_what_was_promised_for_as_many_items(
+    plant, proof, later, studied
+):
+    frame = pd.read_parquet(next(plant[0].folder.rglob("*.parquet")))
+    problem, study, order = studied
+    goods, then = ((f["verdict"] != "defect").sum() for f in (frame, later))
+    ratio = then / (goods - then)
+    promised = promise(held_out(plant[1].early, problem, study))
+    forward, bursts = proof.forward, promised.bursts
+    assert bursts > 1
+    assert forward.false_calls_saved == for_span(promised.false_calls_saved, ratio)
+    assert forward.escapes_added == next_total(
+        promised.escapes_added.value, spread=bursts, effect=bursts, ratio=ratio, level=0.9
+    )
+    own = proof.settings[order.tolist().index(study.recommended)]
+    assert own.limits
+    assert (forward.followed_false_calls_saved, forward.followed_escapes_added) == (
+        *(own.false_calls_saved, own.added),
+    )
+    assert proof.coverage == plant[1].plant.file.labels.test_coverage
+
+
+def test_without_a_defect_nothing_is_proven_and_without_a_called_one_nothing_certified(
+    plant, studied
+):
+    later = plant[1].later
+    n = len(later.defects.frame)
+    assert proven(plant, studied, with_defects(later, np.zeros(n, dtype=bool))) is None
+    settled = replace(later.defects, settled=np.ones(n, dtype=bool))
+    assert proven(plant, studied, replace(later, defects=settled)) is None
+    passed = ~later.defects.frame["live_called"].to_numpy()
+    found = proven(plant, studied, with_defects(later, passed))
+    assert found.added is None
+    assert found.escapes_now == found.later_defects == passed.sum()
+    assert not any(t.certified_added or t.added for t in found.settings)
+    assert found.coverage == 0.4
+
+
+def test_what_an_override_settles_is_counted_in_no_setting_more_than_in_another(
+    plant, proof, studied
+):
+    """Every second cell and defect called by an override, whatever the family's limits."""
+    later = plant[1].later
+    defects, cells = later.defects, later.cells
+    half = np.arange(len(cells.count)) % 2 == 0
+    held = np.arange(len(defects.ranks)) % 2 == 0
+    settled = replace(
+        later,
+        cells=replace(cells, settled=half),
+        defects=replace(defects, settled=held),
+    )
+    found = proven(plant, studied, settled)
+    free = replace(
+        with_defects(later, ~held),
+        cells=replace(cells, count=np.where(half, 0, cells.count)),
+    )
+    without = proven(plant, studied, free)
+    assert found.later_defects == (~held).sum()
+    always = int(cells.count[half].sum())
+    for one, other in zip(found.settings, without.settings, strict=True):
+        assert replace(one, best_between=None, best_between_money=None) == replace(
+            other, best_between=None, best_between_money=None
+        )
+        if one.best_between is not None:
+            assert one.best_between.false_calls == other.best_between.false_calls + always
+    assert [t.false_calls_saved for t in found.settings] != [
+        t.false_calls_saved for t in proof.settings
+    ]
+    assert (found.escapes, found.escapes_now) == (without.escapes, without.escapes_now)

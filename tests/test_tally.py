@@ -22,6 +22,7 @@ from optimiser.tally.count import (
     Outcome,
     add,
     by_place,
+    is_settled,
     outcome,
     rank,
     sum_by_row,
@@ -552,6 +553,16 @@ def test_a_rank_counts_the_levels_strictly_below():
     found = rank(levels, z)
     assert found.tolist() == [0, 1, 1, 2, 0, 0]
     assert found.dtype == np.int16
+
+
+def test_an_item_at_an_overrides_limit_is_not_called_whatever_width_its_numbers_come_in():
+    """A tenth in 32 bits is more than in 64: compared as they come, an item at 0.1 lies below it."""
+    row = Row(scope="part", name="a", measurement="shift", lower=0.1, upper=0.7, unit="mm")
+    beyond = [np.nextafter(np.float32(0.1), np.float32(0)), np.nextafter(np.float32(0.7), 1)]
+    for dtype in (np.float32, np.float64):
+        x = np.array([0.1, 0.7, np.nan, *beyond], dtype=dtype)
+        found = is_settled({"shift": x}, {"shift": row})
+        assert found.tolist() == [False, False, False, True, True]
 
 
 # Size ----------------------------------------------------------------------------------------
