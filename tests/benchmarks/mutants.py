@@ -24,6 +24,7 @@ ROOT = Path(__file__).parents[2]
 # The modules that test a file: the first look is by the first, the second by all of them.
 TESTS = {
     "evidence/certificate.py": ["test_certificate"],
+    "evidence/escapes.py": ["test_escapes"],
     "evidence/promise.py": ["test_promise"],
     "proposal/proof.py": ["test_proof"],
     "search/crossfit.py": ["test_crossfit"],
