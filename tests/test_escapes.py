@@ -106,6 +106,7 @@ def test_beforehand_goes_with_what_is_saved_and_never_beyond_half_of_the_known_d
     assert added_beforehand(5.0, of=0) == 0
     nothing = added_after(0, 0.0, beforehand=0.0)
     assert nothing.mean == nothing.variance == nothing.shape == 0
+    assert real_among(3, 1.0, beforehand=0.0) == 3
 
 
 @pytest.mark.parametrize("labels", [1, 3, 12])
@@ -125,5 +126,7 @@ def test_escapes_caught_are_the_mean_after_so_many_labels(labels, worth):
     found = caught_after(labels * each, each=each, worth=worth)
     assert found.mean == pytest.approx(mean_of(1) / mean_of(0), rel=1e-5)
     assert found.shape == pytest.approx(labels + 0.5)
-    assert caught_after(0.0, each=each, worth=worth).mean == 0
+    nothing = caught_after(0.0, each=each, worth=worth)
+    assert nothing.mean == nothing.variance == 0
+    assert 0 < caught_after(0.4, each=0.4, worth=worth).mean < 0.6
     assert found.mean < (labels + 0.5) * each
