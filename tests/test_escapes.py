@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.integrate import quad
 from scipy.stats import gamma, norm, poisson
 
 from optimiser.evidence.escapes import added_after, added_beforehand, caught_after, real_among
@@ -32,7 +31,7 @@ def test_what_is_expected_is_the_integral_over_plants_and_families(escaped, misr
 
     none, first, second = (moment(n) for n in range(3))
     found = added_after(escaped, misread, beforehand=beforehand)
-    # Seven nodes stand for all plants.
+    # Twenty-one nodes stand for all plants.
     assert found.mean == pytest.approx(first / none, rel=0.02)
     assert found.variance == pytest.approx(second / none - (first / none) ** 2, rel=0.08)
     assert found.shape == pytest.approx(found.mean**2 / found.variance)
@@ -113,20 +112,26 @@ def test_beforehand_goes_with_what_is_saved_and_never_beyond_half_of_the_known_d
 @pytest.mark.parametrize("worth", [0.05, 0.6, 9.0])
 def test_escapes_caught_are_the_mean_after_so_many_labels(labels, worth):
     each = 2.5
-    law = gamma(0.5, scale=2 * worth ** (2 / 3) / 0.5)
-
-    def mean_of(power):
-        # With r = s squared nothing is infinite at zero.
-        def inside(s):
-            r = s * s
-            return r**power * poisson.pmf(labels, r / each) * law.pdf(r) * 2 * s
-
-        return quad(inside, 0.0, np.sqrt(20 * labels + 100), epsabs=0, limit=400)[0]
-
+    z = np.linspace(-5, 5, 401)[:, None]
+    root = np.linspace(1e-4, np.sqrt(20 * labels + 150), 2001)
+    r = root**2
+    law = gamma.pdf(r, 2.0, scale=worth ** (2 / 3) * np.exp(1.5 * z) / 2.0) * norm.pdf(z)
+    mass = law * poisson.pmf(labels, r / each) * 2 * root
+    none, first, second = (
+        np.trapezoid(np.trapezoid(mass * r**n, root, axis=1), z[:, 0]) for n in range(3)
+    )
     found = caught_after(labels * each, each=each, worth=worth)
-    assert found.mean == pytest.approx(mean_of(1) / mean_of(0), rel=1e-5)
-    assert found.shape == pytest.approx(labels + 0.5)
+    # Twenty-one nodes stand for all plants.
+    assert found.mean == pytest.approx(first / none, rel=0.05)
+    assert found.variance == pytest.approx(second / none - (first / none) ** 2, rel=0.15)
     nothing = caught_after(0.0, each=each, worth=worth)
     assert nothing.mean == nothing.variance == 0
-    assert 0 < caught_after(0.4, each=0.4, worth=worth).mean < 0.6
-    assert found.mean < (labels + 0.5) * each
+    assert 0 < caught_after(0.4, each=0.4, worth=worth).mean < 1.2
+
+
+def test_one_label_caught_by_chance_counts_for_less_than_many_or_than_one_that_was_paid_for():
+    chance, dear = (caught_after(2.0, each=2.0, worth=w).mean for w in (0.05, 1.0))
+    assert chance < 1 < dear < 2
+    assert caught_after(20.0, each=2.0, worth=0.05).mean > 16
+    free = [caught_after(2.0, each=2.0, worth=w).mean for w in (-1.0, 0.0, 0.05)]
+    assert free == [chance] * 3

@@ -20,11 +20,12 @@ Floats = NDArray[np.float64]
 # Escapes beforehand of a change whose review is worth one escape, on the plant in the middle, and the
 # power with which they grow; how far families (shape of a gamma law) and plants (deviation of a log-normal one) differ.
 ADDED, ADDED_POWER, ADDED_SHAPE, ADDED_APART = 0.35, 0.6, 1.9, 0.6
-# The same of escapes caught, by what is newly called for them.
-CAUGHT, CAUGHT_POWER, CAUGHT_SHAPE = 2.0, 2 / 3, 0.5
+# The same of escapes caught, by what is newly called for them: that is how little, or much, some live
+# limits leave to be caught.
+CAUGHT, CAUGHT_POWER, CAUGHT_SHAPE, CAUGHT_APART = 1.0, 2 / 3, 2.0, 1.5
 LEAST_WORTH = 0.05
-_NODES, _WEIGHTS = hermegauss(7)
-_PLANTS = np.exp(ADDED_APART * _NODES)
+_NODES, _WEIGHTS = hermegauss(21)
+_ADDED_PLANTS, _CAUGHT_PLANTS = (np.exp(apart * _NODES) for apart in (ADDED_APART, CAUGHT_APART))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,14 +87,14 @@ def added_after(escaped: float, misread: float, *, beforehand: float) -> Expecte
     Notes
     -----
     The count is Poisson with mean ``r + misread``. Beforehand ``r``, the real ones, is gamma distributed
-    around a mean that differs from plant to plant as a log-normal variable does (seven
+    around a mean that differs from plant to plant as a log-normal variable does (twenty-one
     Gauss-Hermite nodes). Afterwards it is a mixture over the nodes and over how many of the labels that
     escaped are real, each part a gamma distribution again; these are its mean and variance.
 
     Examples
     --------
     >>> [round(added_after(n, 0.0, beforehand=1.0).mean, 2) for n in (0, 1, 4, 40)]
-    [0.59, 1.02, 2.71, 34.48]
+    [0.59, 1.02, 2.71, 34.05]
     >>> round(added_after(4, 3.0, beforehand=1.0).mean, 2)
     1.0
     """
@@ -147,21 +148,29 @@ def caught_after(caught: float, *, each: float, worth: float) -> Expected:
     Returns
     -------
     Expected
-        Nothing where none was seen. A label that stands for several and happens to lie beyond a limit
-        that was tightened for no gain to speak of counts for little.
+        Nothing where none was seen.
+
+    Notes
+    -----
+    By the law of `added_after`, with the constants of escapes caught: ``caught / each`` labels are a
+    count of mean ``r / each``. One label that happens to lie beyond a limit that was tightened for no
+    gain to speak of counts for little; a handful speak for themselves.
 
     Examples
     --------
-    >>> round(caught_after(2.0, each=2.0, worth=0.05).mean, 2)
-    0.64
-    >>> round(caught_after(40.0, each=2.0, worth=5.0).mean, 1)
-    35.0
+    >>> [round(caught_after(n, each=2.0, worth=0.05).mean, 2) for n in (2.0, 6.0, 20.0)]
+    [0.9, 3.59, 16.32]
+    >>> round(caught_after(2.0, each=2.0, worth=1.0).mean, 2)
+    1.74
     """
     if caught <= 0:
         return Expected(mean=0.0, variance=0.0)
     beforehand = CAUGHT * max(worth, LEAST_WORTH) ** CAUGHT_POWER
-    shape, rate = caught / each + CAUGHT_SHAPE, 1 / each + CAUGHT_SHAPE / beforehand
-    return Expected(mean=shape / rate, variance=shape / rate**2)
+    own = CAUGHT_SHAPE / (beforehand * _CAUGHT_PLANTS)
+    shape, rate = caught / each + CAUGHT_SHAPE, 1 / each + own
+    ways = softmax(np.log(_WEIGHTS) + CAUGHT_SHAPE * np.log(own) - shape * np.log(rate))
+    mean, square = ways @ (shape / rate), ways @ (shape * (shape + 1) / rate**2)
+    return Expected(mean=float(mean), variance=float(square - mean**2))
 
 
 def _moments(escaped: int, misread: float, beforehand: float) -> Floats:
@@ -174,11 +183,11 @@ def _moments(escaped: int, misread: float, beforehand: float) -> Floats:
 
 def _rate(beforehand: float) -> Floats:
     """Return the rate of the gamma law after a count, by kind of plant."""
-    return np.asarray(1 + ADDED_SHAPE / (beforehand * _PLANTS), dtype=np.float64)
+    return np.asarray(1 + ADDED_SHAPE / (beforehand * _ADDED_PLANTS), dtype=np.float64)
 
 
 def _ways(escaped: int, misread: float, beforehand: float) -> Floats:
-    """Return the chance of each kind of plant and that 0, 1, ... all are real, shape (7, escaped + 1)."""
+    """Return the chance of each kind of plant and that 0, 1, ... all are real, shape (21, escaped + 1)."""
     real = np.arange(escaped + 1)
     shape, rate = ADDED_SHAPE + real, _rate(beforehand)[:, None]
     of_count = xlogy(escaped - real, misread) - gammaln(real + 1) - gammaln(escaped - real + 1)
