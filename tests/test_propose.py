@@ -13,7 +13,7 @@ import pytest
 from processes import ended, started
 
 from optimiser.cli import main
-from optimiser.evidence.intervals import Interval
+from optimiser.evidence.intervals import ZERO, Interval
 from optimiser.evidence.promise import no_change
 from optimiser.history.read import open_history
 from optimiser.history.replay import replay
@@ -112,7 +112,8 @@ def test_change_is_advised_only_where_the_plants_rule_allows(rows):
         if row["advice"] == "change":
             assert saving["low"] <= saving["value"] <= saving["high"]
             assert saving["value"] > 0
-            assert row["promise"]["chance_of_loss"] <= 0.15
+            releases = row["promise"]["escapes_added"]["high"] > 0
+            assert row["promise"]["chance_of_loss"] <= (0.15 if releases else 0.5)
             assert any(x["now"] != x["proposed"] for x in row["limits"])
         elif row["considered"]:
             considered = row["considered"]["promise"]
@@ -122,14 +123,18 @@ def test_change_is_advised_only_where_the_plants_rule_allows(rows):
 
 
 @pytest.mark.parametrize(
-    ("saving", "chance", "kinds"),
+    ("saving", "chance", "releases", "kinds"),
     [
-        (9.0, 0.1, []),
-        (-1.0, 0.1, ["saving too small"]),
-        (9.0, 0.16, ["too uncertain", "given up"]),
+        (9.0, 0.14, True, []),
+        (-1.0, 0.1, True, ["saving too small"]),
+        (9.0, 0.16, True, ["too uncertain", "given up"]),
+        # What releases nothing may as well gain as lose.
+        (9.0, 0.49, False, []),
+        (9.0, 0.51, False, ["too uncertain", "given up"]),
+        (-1.0, 0.49, False, ["saving too small"]),
     ],
 )
-def test_what_keeps_a_change_from_being_advised_is_said(cases, saving, chance, kinds):
+def test_what_keeps_a_change_from_being_advised_is_said(cases, saving, chance, releases, kinds):
     case = next(c for c in cases if len(c.tally.grid.limits))
     live = case.tally.grid.live
     moved = live.copy()
@@ -139,13 +144,16 @@ def test_what_keeps_a_change_from_being_advised_is_said(cases, saving, chance, k
         nothing,
         saving_per_month=Interval(value=saving, low=-9.0, high=20.0),
         chance_of_loss=chance,
-        added_counted=3,
+        escapes_added=Interval(value=0.4, low=0.0, high=3.0) if releases else ZERO,
     )
     reasons = reasons_to_keep(promised, limit_moves(case.tally, moved), case)
     assert [r.kind for r in reasons] == kinds
     if kinds[:1] == ["too uncertain"]:
         words = reason_words(reasons[0], currency="EUR")
-        assert "chance of loss 16%, at most 15% is advised" in words
+        allowed = (
+            "chance of loss 16%, at most 15%" if releases else "chance of loss 51%, at most 50%"
+        )
+        assert f"{allowed} is advised" in words
 
 
 def test_three_lines_equal_the_replay_of_the_proposed_recipe(demo_plant, cases, rows):

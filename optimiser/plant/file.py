@@ -307,7 +307,7 @@ class AdviceRule(Record):
 
     Its expected saving must exceed ``smallest_saving`` (money a month), and its chance of losing
     money in the long run, as far as the history can tell, must not exceed
-    ``largest_chance_of_loss``.
+    ``largest_chance_of_loss``, or one half where it only tightens.
     """
 
     smallest_saving: NonNegative = 0.0
