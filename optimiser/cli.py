@@ -6,9 +6,11 @@ with Ctrl-C or SIGTERM (what was found is kept).
 
 import argparse
 import importlib
+import re
 import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
 
 from optimiser import __version__
 from optimiser.errors import OptimiserError
@@ -93,7 +95,7 @@ def _run(arguments: Sequence[str]) -> int:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=__version__)
-    parser.add_argument("command", choices=COMMANDS, metavar="COMMAND")
+    parser.add_argument("command", type=_command, metavar="COMMAND")
     parser.add_argument("arguments", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
     called = parser.parse_args(arguments)
     module = importlib.import_module(f"optimiser.commands.{called.command.replace('-', '_')}")
@@ -101,8 +103,26 @@ def _run(arguments: Sequence[str]) -> int:
         prog=f"optimiser {called.command}", description=COMMANDS[called.command]
     )
     module.configure(own)
-    code: int = module.run(own.parse_args(called.arguments))
+    given, unknown = own.parse_known_args(called.arguments)
+    if unknown:
+        options = re.findall(r"--[a-z][a-z-]+", own.format_help())
+        own.error(f"unrecognized arguments: {' '.join(unknown)}{_meant(unknown[0], options)}")
+    code: int = module.run(given)
     return code
+
+
+def _command(name: str) -> str:
+    """Return a command's name; what is none gets the one that is nearest."""
+    if name not in COMMANDS:
+        msg = f"no command {name!r}{_meant(name, COMMANDS)}; optimiser --help lists them"
+        raise argparse.ArgumentTypeError(msg)
+    return name
+
+
+def _meant(name: str, known: Iterable[str]) -> str:
+    """Return which of the names was probably meant, as the end of a message."""
+    close = get_close_matches(name, list(known), n=1)
+    return f" (did you mean {close[0]!r}?)" if close else ""
 
 
 def _say(words: str) -> None:

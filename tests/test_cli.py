@@ -455,9 +455,11 @@ def test_a_broken_or_foreign_candidate_ends_with_1(capsys, folder, tmp_path):
     ("arguments", "words"),
     [
         ([], "required"),
-        (["chek", "."], "invalid choice"),
+        (["chek", "."], "no command 'chek' (did you mean 'check'?); optimiser --help lists them"),
+        (["qqqq", "."], "no command 'qqqq'; optimiser --help"),
         (["check"], "PLANT"),
-        (["check", ".", "--jsn"], "unrecognized arguments"),
+        (["check", ".", "--jsn"], "unrecognized arguments: --jsn (did you mean '--json'?)"),
+        (["check", ".", "--qqqq"], "unrecognized arguments: --qqqq\n"),
         (["check", ".", "--without-rail", "guesswork"], "invalid choice: 'guesswork'"),
         (["front", "."], "--family"),
         (["front", ".", "--family", "X", "--time-limit", "soon"], "seconds above 0, got 'soon'"),

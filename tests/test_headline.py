@@ -15,7 +15,7 @@ from optimiser.proposal.headline import headline
 from optimiser.proposal.month import Month, month_of
 from optimiser.proposal.record import Change, Forward, Line, ThreeLines
 from optimiser.values import finite_only
-from optimiser.views.sentences import headline_words, month_words
+from optimiser.views.sentences import headline_words, month_cells, month_words
 
 REVIEW = Review(seconds_per_call=36.0, cost_per_hour=50.0)
 
@@ -97,6 +97,21 @@ def test_a_loss_is_a_word_and_no_minus():
     assert "100% more false calls" in said
     assert "3 more review hours, EUR 7 lost" in said
     assert "-" not in said
+
+
+@pytest.mark.parametrize(
+    ("now", "after", "said", "cell"),
+    [
+        (26, 348, "13.4 times the false calls (26 → 348)", "13.4 times"),
+        (0, 7, "false calls where there were none (0 → 7)", "new"),
+        (50, 100, "100% more false calls (50 → 100)", "+100%"),
+    ],
+)
+def test_a_limit_that_calls_where_little_was_called_is_said_as_a_multiple(now, after, said, cell):
+    """A limit at a stage where hardly anything was called: more than double is no percentage."""
+    month = replace(month_of(of(0), REVIEW), false_calls_now=now, false_calls_after=after)
+    assert f"expected a month: {said}, " in month_words(month, currency="EUR")
+    assert month_cells(month)[2] == cell
 
 
 def test_a_month_survives_the_log():

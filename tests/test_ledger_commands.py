@@ -3,12 +3,15 @@
 import json
 import sqlite3
 from contextlib import closing
+from types import SimpleNamespace
 
 import pytest
 from test_revision import SOT_OFFSET, TILT, Bench
 
 from optimiser.caution import CAUTION
 from optimiser.cli import main
+from optimiser.evidence.promise import DAYS_PER_MONTH
+from optimiser.views.ledger_tables import known_words
 
 
 @pytest.fixture
@@ -197,6 +200,30 @@ def test_export_and_rollback_from_the_command_line(bench, capsys, tmp_path):
     assert (told["revision"], told["restored"], told["base"]) == ("10", [1], "8")
     code, _, err = signed(capsys, bench, "rollback", "--to", "99")
     assert (code, "no revision '99'" in err) == (2, True)
+
+
+def test_what_waits_is_promised_a_month_and_in_signed_words():
+    """A change that calls more says more, no minus that is saved; counts of 60 days become a month's."""
+    saved = {"value": -120.0, "low": -140.0, "high": -100.0}
+    figures = {
+        "span_days": 2 * DAYS_PER_MONTH,
+        "promise": {
+            "saving_per_month": {"value": 421.0, "low": 192.0, "high": None},
+            "false_calls_saved": saved,
+            "escapes_added": {"value": 2.0, "low": 0.0, "high": 6.0},
+        },
+    }
+    entry = SimpleNamespace(body={"figures": figures, "limits": []})
+    plant = SimpleNamespace(file=SimpleNamespace(plant=SimpleNamespace(currency="EUR")))
+    first, *_ = known_words(SimpleNamespace(entry=entry), plant)
+    assert first == (
+        "promised: saving EUR 421 (192 to unknown) a month, 60 more (50 to 70) false calls, "
+        "escapes added 1.0 (0.0 to 3.0); counts a month, from 61 days"
+    )
+    del figures["span_days"]
+    first, *_ = known_words(SimpleNamespace(entry=entry), plant)
+    assert "120 more (100 to 140) false calls" in first
+    assert first.endswith("counts over the history")
 
 
 def test_a_conflict_is_exit_1_and_says_what_was_exported(bench, capsys):

@@ -350,7 +350,7 @@ def test_the_command_says_it_and_draws_it(tmp_path, capsys):
     code = main(["plan", str(folder), "--review-hours", "9", *more, "--chart", str(chart)])
     out = capsys.readouterr().out
     assert code == 0
-    assert "hours of review a day asked for" in out
+    assert "hours of review a day: " in out
     assert chart.read_text().startswith("<svg")
     assert main(["plan", str(folder), "--review-hours", "9", *more, "--json"]) == 0
     found = json.loads(capsys.readouterr().out)

@@ -24,7 +24,7 @@ from optimiser.recipe.table import write_recipe
 from optimiser.views import drawing, trade_charts
 from optimiser.views.drawing import alt
 from optimiser.views.notebook import decisions_frame, show_audit_plan, show_flicker, show_risk
-from optimiser.views.panels import parts, words
+from optimiser.views.panels import live, parts, words
 from optimiser.views.panels.by_hand import ByHand, level_of, nearest_level
 from optimiser.views.panels.decision import DecisionPanel
 from optimiser.views.panels.download import csv_text
@@ -201,7 +201,10 @@ def test_a_panel_whose_cell_is_run_again_lets_go_of_the_filter(session, monkeypa
 
 def test_every_live_drawing_keeps_to_the_schema(session):
     panel, overview = DecisionPanel(session, "PASTE-FINE"), OverviewPanel(session)
+    overview.origins.look_into(0)
+    overview.origins.items.show_item(0)
     drawn = [panel.trade._drawn, panel._spread, overview.origins._bars, overview.origins._line]
+    drawn.append(overview.origins.items._drawn)
     for one in drawn:
         one.chart.to_dict(validate=True)
         assert one.spec["$schema"] == alt.SCHEMA_URL
@@ -244,28 +247,43 @@ def test_on_a_phone_drawings_are_narrow_and_tables_show_what_matters(session):
 
 
 @pytest.fixture
-def script(tmp_path, monkeypatch):
+def kept_scripts(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    monkeypatch.setattr(alt.JupyterChart, "_esm", alt.JupyterChart._esm)
-    monkeypatch.setattr(alt.JupyterChart, "_is_offline", False)
-    return tmp_path / "optimiser"
+    drawing.drawing_script.cache_clear()
+    yield tmp_path / "optimiser"
+    drawing.drawing_script.cache_clear()
 
 
-def test_the_drawing_script_is_kept_and_a_forged_one_is_not_run(script, monkeypatch):
-    drawing.make_offline()
-    whole = alt.JupyterChart._esm
-    (kept,) = script.iterdir()
-    monkeypatch.setattr(alt.JupyterChart, "_is_offline", False)
+def test_the_drawing_script_is_kept_and_a_forged_one_is_not_run(kept_scripts, monkeypatch):
+    whole = drawing.drawing_script()
+    (kept,) = kept_scripts.iterdir()
+    drawing.drawing_script.cache_clear()
     with monkeypatch.context() as only:
-        only.setattr(alt.JupyterChart, "enable_offline", lambda _: pytest.fail("made again"))
-        drawing.make_offline()
-    assert alt.JupyterChart._esm == whole
+        made = classmethod(lambda _cls, *_: pytest.fail("made again"))
+        only.setattr(alt.JupyterChart, "enable_offline", made)
+        assert drawing.drawing_script() == whole
     table = json.loads(kept.read_text())
     for content in ("{", json.dumps(table | {"script": whole + "alert(1)"})):
         kept.write_text(content)
-        monkeypatch.setattr(alt.JupyterChart, "_is_offline", False)
-        drawing.make_offline()
-        assert alt.JupyterChart._esm == whole
+        drawing.drawing_script.cache_clear()
+        assert drawing.drawing_script() == whole
+
+
+def test_all_drawings_of_a_kernel_name_one_widget_that_brings_their_script():
+    chart = alt.LayerChart(layer=[alt.Chart(alt.InlineData([{"a": 1}])).mark_point()])
+    one, other = live.live_chart(chart, height=10), live.live_chart(chart, height=10)
+    carrier = live.carry_script()
+    for drawn in (one, other):
+        state = drawn.get_state()
+        assert state["carrier"] == f"anywidget:{carrier.model_id}"
+        assert len(json.dumps(state)) < 10_000
+    assert carrier.get_state()["script"] == drawing.drawing_script()
+    # Altair's own charts are as they were.
+    assert "https://" in alt.JupyterChart._esm
+    carrier.close()
+    again = live.live_chart(chart, height=10)
+    assert again.carrier is live.carry_script() is not carrier
+    assert again.carrier.comm is not None
 
 
 def test_what_is_left_out_at_the_import_of_altair_can_still_be_imported():

@@ -1,5 +1,7 @@
 """Verdicts that arrive later: joined by key, the last one stands, nothing dropped in silence."""
 
+import re
+
 import pytest
 from factories import make_items, make_plant, read_rows, table, write_csv, write_rows
 
@@ -135,7 +137,15 @@ def test_a_missing_column_is_an_error(tmp_path):
 
 def test_named_verdicts_that_are_not_there_are_an_error(tmp_path):
     make_plant(tmp_path, toml=table(plant={"verdicts": "later.csv"}))
-    with pytest.raises(HistoryError, match="no verdicts"):
+    with pytest.raises(HistoryError, match="no verdicts") as error:
+        open_history(read_plant(tmp_path))
+    assert "optimiser stages" not in str(error.value)
+
+
+def test_who_names_stages_is_told_who_writes_the_verdicts_of_later_ones(tmp_path):
+    toml = table(plant={"verdicts": "later.csv"}, line={"stages": ["paste", "post-reflow"]})
+    make_plant(tmp_path, toml=toml)
+    with pytest.raises(HistoryError, match=f"optimiser stages {re.escape(str(tmp_path))} --label"):
         open_history(read_plant(tmp_path))
 
 

@@ -459,6 +459,8 @@ def find_verdicts(plant: Plant) -> list[Path]:
     )
     if not files:
         way = "put verdicts (.csv or .parquet) there, or take plant.verdicts out of plant.toml"
+        if "stages" in plant.file.line.model_fields_set:
+            way += f"; optimiser stages {plant.folder} --label writes what later stages say of earlier items"
         raise refuse([Finding(level="error", rule="no verdicts", file=str(where), way_out=way)])
     return files
 

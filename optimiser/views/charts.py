@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 import pandas as pd
 
-from optimiser.views.drawing import alt
+from optimiser.views.drawing import alt, unchecked
 
 GOOD, DEFECT, GREY, INK = "#0072B2", "#D55E00", "#767676", "#1c1c1c"
 WIDTH, HEIGHT = 375, 300
@@ -49,6 +49,7 @@ def theme() -> alt.Config:
     )
 
 
+@unchecked()
 def pareto_chart(
     frame: pd.DataFrame, *, by: str, most: int = 20, rates: bool = True, width: int = WIDTH
 ) -> alt.LayerChart:
@@ -127,6 +128,7 @@ def pareto_chart(
     return themed(drawn)
 
 
+@unchecked()
 def trend_chart(
     frame: pd.DataFrame,
     changes: Sequence[tuple[date, str | None, str]],

@@ -9,13 +9,14 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from optimiser.seal import read_sealed, write_sealed
 
-__all__ = ["Spec", "alt", "make_offline", "unchecked"]
+__all__ = ["Spec", "alt", "drawing_script", "unchecked"]
 
 # A parser of web addresses in any script: where it is installed, jsonschema builds it at its
 # import, which takes a second. Nothing drawn here holds an address.
@@ -64,24 +65,31 @@ def unchecked() -> Iterator[None]:
         yield
 
 
-def make_offline() -> None:
-    """Let live charts carry the script that draws them, so that no network is asked.
+@cache
+def drawing_script() -> str:
+    """Return the script that draws live charts, so that no network is asked.
 
-    Making the script takes a second; it is kept under this machine's seal in the user's cache,
+    Making it takes a second; it is kept under this machine's seal in the user's cache,
     for these very versions of what it is made from.
+
+    Returns
+    -------
+    str
+        A module of JavaScript.
     """
-    with _one_at_a_time:
-        if alt.JupyterChart._is_offline:
-            return
-        kept = _script_file()
-        with suppress(OSError, ValueError, KeyError):
-            alt.JupyterChart._esm = str(read_sealed(kept)["script"])
-            alt.JupyterChart._is_offline = True
-            return
-        alt.JupyterChart.enable_offline(True)
-        with suppress(OSError):
-            kept.parent.mkdir(parents=True, exist_ok=True)
-            write_sealed(kept, {"script": alt.JupyterChart._esm})
+    kept = _script_file()
+    with suppress(OSError, ValueError, KeyError):
+        return str(read_sealed(kept)["script"])
+
+    class Whole(alt.JupyterChart):
+        """Altair's live chart with all that draws it."""
+
+    Whole.enable_offline(True)
+    script = str(Whole._esm)
+    with suppress(OSError):
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        write_sealed(kept, {"script": script})
+    return script
 
 
 def _script_file() -> Path:

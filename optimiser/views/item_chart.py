@@ -7,7 +7,7 @@ import pandas as pd
 
 from optimiser.proposal.item_limits import AgainstLimit
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK, themed
-from optimiser.views.drawing import alt
+from optimiser.views.drawing import alt, unchecked
 
 # Spreads drawn to each side; what lies further is drawn at the edge.
 FURTHEST = 10.0
@@ -49,6 +49,7 @@ def item_frame(lines: Sequence[AgainstLimit], near: pd.DataFrame | None = None) 
     return pd.DataFrame(rows, columns=["limit", "what", "spreads", "value", "unit"])
 
 
+@unchecked()
 def item_chart(frame: pd.DataFrame, *, width: int = WIDTH) -> alt.LayerChart:
     """Return the drawing of ``item_frame``.
 

@@ -10,6 +10,7 @@ from rich.text import Text
 
 from optimiser.caution import CAUTION
 from optimiser.evidence.intervals import Interval
+from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.ledger.ledger import Entry, State, Verified
 from optimiser.ledger.revision import Exported, Revision
 from optimiser.ledger.revision_file import limit_text
@@ -18,7 +19,7 @@ from optimiser.plant.file import Plant
 from optimiser.proposal.month import Month
 from optimiser.proposal.signing import PutForward, changed_since
 from optimiser.recipe.table import Recipe
-from optimiser.views.sentences import interval_words, month_words
+from optimiser.views.sentences import change_words, interval_words, month_words
 
 WAITING = ("waiting", "one signature of two")
 _DONE = {"accept": "accepted", "hold": "held", "reject": "rejected", "withdraw": "withdrew"}
@@ -77,18 +78,7 @@ def known_words(state: State, plant: Plant) -> list[str]:
     promise, proof = figures.get("promise"), figures.get("proof")
     lines = []
     if promise:
-        span = f" in {figures['span_days']:.0f} days" if figures.get("span_days") else ""
-        told = [
-            f"{words} {interval_words(_interval(promise[key]), digits)}"
-            for key, words, digits in (
-                ("saving_per_month", f"saving a month, {currency}", 0),
-                ("false_calls_saved", f"false calls saved{span}", 0),
-                ("escapes_added", "escapes added", 1),
-                ("escapes_caught", "escapes caught", 1),
-            )
-            if isinstance(promise.get(key), Mapping)
-        ]
-        lines.append(f"promised: {', '.join(told) or 'nothing that is known here'}")
+        lines.append(_promised_words(promise, figures, currency))
     else:
         lines.append("no promise: these limits were not judged on lots unseen")
     if proof and proof.get("added"):
@@ -102,6 +92,25 @@ def known_words(state: State, plant: Plant) -> list[str]:
         lines.append("no certificate: later lots prove nothing of these limits")
     lines += [f"stopped by {x['rail']}" for x in state.entry.body["limits"] if x["rail"]]
     return lines
+
+
+def _promised_words(promise: Mapping[str, Any], figures: Mapping[str, Any], currency: str) -> str:
+    """Return what was promised, a month where the span of the history is known."""
+    days = figures.get("span_days")
+    scale = DAYS_PER_MONTH / days if days else 1.0
+    known = {key: _interval(of) for key, of in promise.items() if isinstance(of, Mapping)}
+    told = []
+    if "saving_per_month" in known:
+        told.append(f"saving {currency} {interval_words(known['saving_per_month'])} a month")
+    if "false_calls_saved" in known:
+        told.append(f"{change_words(known['false_calls_saved'].times(scale))} false calls")
+    for key in ("escapes_added", "escapes_caught"):
+        if key in known:
+            told.append(f"{key.replace('_', ' ')} {interval_words(known[key].times(scale), 1)}")
+    if not told:
+        return "promised: nothing that is known here"
+    span = f"; counts a month, from {days:.0f} days" if days else "; counts over the history"
+    return f"promised: {', '.join(told)}{span}"
 
 
 def _interval(of: Mapping[str, Any]) -> Interval:

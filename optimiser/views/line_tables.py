@@ -7,8 +7,10 @@ from rich.table import Table
 from rich.text import Text
 
 from optimiser.evidence.intervals import Interval
+from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.plant.file import PlantFile
 from optimiser.proposal.line import FamilyPlan, LinePlan
+from optimiser.views.sentences import change_words
 
 
 def plan_text(plan: LinePlan, file: PlantFile) -> Group:
@@ -40,7 +42,7 @@ def head_words(plan: LinePlan, currency: str) -> list[str]:
         else f"at most {currency} {plan.gap:,.2f} a month above the best at these outcomes"
     )
     lines = [
-        f"{plan.hours_asked:.4g} hours of review a day asked for, {plan.hours:.2f} planned, now "
+        f"hours of review a day: {plan.hours_asked:.4g} asked for, {plan.hours:.2f} planned, now "
         f"{plan.hours_now:.2f}; {_end_words(plan)}; {proof}",
         f"escapes a month: limits {currency} {plan.by_limits:,.0f} (now {plan.by_limits_now:,.0f}), "
         f"passed by reviewers {currency} {plan.by_review:,.0f} (now {plan.by_review_now:,.0f}); scenario "
@@ -138,25 +140,32 @@ def _limit(value: float) -> str:
 
 def together_words(plan: LinePlan, currency: str) -> list[str]:
     """Return what all changes of a plan promise together."""
-    found = plan.together
+    found, scale = plan.together, DAYS_PER_MONTH / plan.span_days
+    added, caught = (x.times(scale) for x in (found.escapes_added, found.escapes_caught))
     shared = max(found.review_shared, found.escapes_shared)
     alike = (
         f"families share lots, which widens it {math.sqrt(shared):.1f} times" if shared > 1.01 else
         "families' lots show nothing in common"
     )  # fmt: skip
     return [
-        f"all {found.families} changes together promise {currency} {_interval(found.saving_per_month)} a "
+        f"{_all_changes(found.families)} {currency} {_interval(found.saving_per_month)} a "
         f"month against the live limits, judged on lots that neither limits nor plan have seen ({alike}):",
         f"  review {_interval(found.review_saving_per_month)}, escapes added "
-        f"-{_interval(found.added_cost_per_month)}, caught {_interval(found.caught_saving_per_month)}",
-        f"  in {plan.span_days:.0f} days {_interval(found.false_calls_saved)} false calls fewer, escapes "
-        f"added {_interval(found.escapes_added, 1)}, caught {_interval(found.escapes_caught, 1)}; "
+        f"cost {_interval(found.added_cost_per_month)}, caught {_interval(found.caught_saving_per_month)}",
+        f"  {change_words(found.false_calls_saved.times(scale))} false calls a month, escapes "
+        f"added {_interval(added, 1)}, caught {_interval(caught, 1)}; "
         f"review {_interval(plan.hours_promised, 2)} hours a day",
         f"  choosing among outcomes flatters: {currency} {_interval(found.choosing)} a month are taken off, by "
         f"plans made without the lots they are judged on (chosen from: {currency} "
         f"{plan.chosen_saving_per_month:,.0f})",
         "  each family's limits keep to its rails; they are signed family by family",
     ]
+
+
+def _all_changes(families: int) -> str:
+    return (
+        "the one change promises" if families == 1 else f"all {families} changes together promise"
+    )
 
 
 def _interval(of: Interval, digits: int = 0) -> str:

@@ -140,7 +140,7 @@ def month_words(of: Month, *, currency: str) -> str:
         )
     return (
         f"{_counted_words(of.advised, 'change')} advised for {_families(of.families)}, expected a month: "
-        f"{_share_fewer(of.share_saved)} false calls ({now} → {of.false_calls_after:,.0f}), "
+        f"{_calls_words(of)} ({now} → {of.false_calls_after:,.0f}), "
         f"{_less_or_more(of.review_hours_saved, 'review hours')}, {_money_words(of.saving.value, currency)}; "
         f"{of.escapes_added.value:,.1f} escapes added, {of.escapes_caught.value:,.1f} caught ({ground})."
     )
@@ -161,7 +161,7 @@ def month_cells(of: Month) -> tuple[str, ...]:
     return (
         now,
         f"{of.false_calls_after:,.0f}",
-        f"{-of.share_saved:+.0%}" if round(of.share_saved, 2) else "0%",
+        _share_cell(of),
         f"{of.review_hours_saved:z,.1f}",
         f"{of.saving.value:z,.0f}",
         f"{of.escapes_added.value:z,.1f}",
@@ -177,8 +177,24 @@ def _counted_words(number: int, one: str) -> str:
     return f"{number:,} {one}" if number == 1 else f"{number:,} {one}s"
 
 
-def _share_fewer(share: float) -> str:
-    return f"{abs(share):.0%} {'fewer' if share >= 0 else 'more'}"
+def _share_cell(of: Month) -> str:
+    """Return a change of false calls as a cell: past double as a multiple, from none as new."""
+    saved = of.share_saved
+    if not of.false_calls_now and of.false_calls_after:
+        return "new"
+    if saved < -1:
+        return f"{1 - saved:,.1f} times"
+    return f"{-saved:+.0%}" if round(saved, 2) else "0%"
+
+
+def _calls_words(of: Month) -> str:
+    """Return a change of false calls in words; nobody sees what "1,219% more" is."""
+    saved = of.share_saved
+    if not of.false_calls_now and of.false_calls_after:
+        return "false calls where there were none"
+    if saved < -1:
+        return f"{1 - saved:,.1f} times the false calls"
+    return f"{abs(saved):.0%} {'fewer' if saved >= 0 else 'more'} false calls"
 
 
 def _less_or_more(value: float, unit: str) -> str:

@@ -64,10 +64,10 @@ def reason_words(of: Stages) -> list[str]:
         for other in stages[n + 1 :]:
             counts = [(of.links.items(one, other, reason), reason) for reason in REASONS[1:]]
             found = [
-                f"{items:,} {reason}" for items, reason in sorted(counts, reverse=True) if items
+                f"{reason} {items:,}" for items, reason in sorted(counts, reverse=True) if items
             ]
             if found:
-                lines.append(f"{one} to {other}: {'; '.join(found)}")
+                lines.append(f"{one} to {other}, items not linked: {'; '.join(found)}")
     return lines + _pin_words(of)
 
 
@@ -200,6 +200,8 @@ def silent_words(row: Silent) -> str:
     )
     if not row.asked:
         return f"{what}: not asked, fewer than {FEWEST_DEFECTS} measured defects or {FEWEST_LOTS} lots with any"
+    if row.asked == 1:
+        return f"{what}: its one measurement is not believed to foretell it"
     return f"{what}: none of {row.asked} measurements is believed to foretell it"
 
 

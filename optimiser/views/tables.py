@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from optimiser.caution import CAUTION
+from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.contract import Finding
 from optimiser.history.replay import Replayed
 from optimiser.monitoring.backtest import Fold
@@ -20,6 +21,7 @@ from optimiser.views.reasons import why_words
 from optimiser.views.sentences import (
     added_words,
     all_escapes_words,
+    change_words,
     finding_words,
     headline_words,
     interval_words,
@@ -215,17 +217,17 @@ def proposal_text(of: Proposal, *, currency: str) -> Group:
 
 def _promise_words(of: Proposal, currency: str) -> str:
     """Return what is expected of a change, with intervals, as its signer will be shown it."""
-    told = of.promise
+    told, scale = of.promise, DAYS_PER_MONTH / of.span_days
+    added, caught = (x.times(scale) for x in (told.escapes_added, told.escapes_caught))
     reached = (
         f"; {of.share_reached:.0%} of what hindsight's best setting would have saved on this very history"
         if of.share_reached is not None
         else ""
     )
     return (
-        f"promise over these {of.span_days:.0f} days ({told.level:.0%} intervals, lots as the unit): false calls saved "
-        f"{interval_words(told.false_calls_saved)}, escapes added {interval_words(told.escapes_added, 1)}, caught "
-        f"{interval_words(told.escapes_caught, 1)}; saving {currency} {interval_words(told.saving_per_month)} a month"
-        f"{reached}"
+        f"promise, a month ({told.level:.0%} intervals, lots as the unit; from {of.span_days:.0f} days): "
+        f"{change_words(told.false_calls_saved.times(scale))} false calls, escapes added {interval_words(added, 1)}, "
+        f"caught {interval_words(caught, 1)}; saving {currency} {interval_words(told.saving_per_month)}{reached}"
     )
 
 

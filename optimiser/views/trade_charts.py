@@ -14,7 +14,7 @@ from optimiser.history.distribution import Window
 from optimiser.proposal.choice import Choice
 from optimiser.tally.grid import GridLimit
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK, theme, themed
-from optimiser.views.drawing import Spec, alt
+from optimiser.views.drawing import Spec, alt, unchecked
 
 PICK, CHOSEN, BEST, MONEY, TOP = "pick", "chosen", "best", "money", "top"
 BEST_WORDS = "best_words"
@@ -66,6 +66,7 @@ def trade_frame(choice: Choice) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["name", "false_calls", "escapes", "moved", "what"])
 
 
+@unchecked()
 def trade_chart(
     frame: pd.DataFrame,
     *,

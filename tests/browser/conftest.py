@@ -1,6 +1,7 @@
 """One JupyterLab and one Chromium for all browser tests; a folder with notebooks and plants."""
 
 import json
+import subprocess
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,8 @@ FAMILIES = (
     *("CAP-0402", "CAP-0603", "CON-10", "PASTE-CHIP"),
     *("PASTE-FINE", "QFP-32", "RES-0402", "SOT-6"),
 )
+# Who may sign in the demo plant: by their name, and by a key alone.
+BY_NAME, BY_KEY = "Ada Fenn", "Ivy Lane"
 QUIET = {"fetchNews": "false", "checkForUpdates": False}
 
 
@@ -27,7 +30,13 @@ def root(tmp_path_factory) -> Path:
         text = path.read_text(encoding="utf-8")
         text = text.replace("open_session(PLANT)", f"open_session(PLANT, trials={TRIALS})")
         (folder / path.name).write_text(text, encoding="utf-8")
-    make_demo(folder / "demo-plant", FAMILIES, days=20, items_per_day=12_000)
+    plant = make_demo(folder / "demo-plant", FAMILIES, days=20, items_per_day=12_000)
+    key = folder / "a-key"
+    command = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "a key", "-f", str(key)]
+    subprocess.run(command, check=True)
+    public = key.with_suffix(".pub").read_text().strip()
+    with (plant / "plant.toml").open("a", encoding="utf-8") as file:
+        file.write(f'\n[signers."{BY_NAME}"]\n\n[signers."{BY_KEY}"]\nkey = "{public}"\n')
     return folder
 
 

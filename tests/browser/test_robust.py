@@ -4,7 +4,7 @@ import json
 import re
 
 import pytest
-from browser.conftest import notebook_on
+from browser.conftest import BY_KEY, notebook_on
 from browser.lab import KERNEL_IDLE, PATIENCE_MS, Guarded
 from browser.test_lab import CUT_OFF, OVERLAP
 from playwright.sync_api import expect
@@ -165,3 +165,77 @@ def test_a_reload_and_a_second_visit_find_the_panel_as_it_was(guarded, page, bro
     assert other.foreign == []
     assert other.errors == []
     other.close()
+
+
+# Runs the cell that makes the panel once more.
+RUN_AGAIN = """async () => {
+  const notebook = window.jupyterapp.shell.currentWidget.content;
+  notebook.activeCellIndex = notebook.widgets.findIndex((cell) =>
+    cell.model.sharedModel.getSource().includes('DecisionPanel('));
+  await window.jupyterapp.commands.execute('notebook:run-cell');
+}"""
+
+
+def named(panel, name, reason):
+    """Say who decides and why, and wait until the kernel has heard it: later it takes a question back."""
+    page = panel.page
+    panel.get_by_label("Name").fill(name)
+    panel.get_by_label("Reason").fill(reason)
+    page.keyboard.press("Tab")
+    page.wait_for_timeout(500)
+    page.wait_for_function(KERNEL_IDLE, timeout=PATIENCE_MS)
+
+
+def put_forward(panel):
+    """Accept what is shown by somebody whose key has to sign."""
+    panel.get_by_role("button", name="Accept", exact=True).click()
+    expect(panel.locator(".opt-question")).to_contain_text(f"signed by {BY_KEY}")
+    tick = panel.get_by_label("I sign although no change is advised")
+    if tick.count():
+        tick.check()
+    panel.get_by_role("button", name="Confirm accept").click()
+    expect(panel.locator(".opt-key")).to_contain_text("Until then it waits")
+    expect(panel.locator(".opt-status")).to_contain_text("is in the ledger and waits")
+
+
+@pytest.mark.slow
+@pytest.mark.ci
+def test_what_a_key_has_not_signed_is_left_waiting_or_withdrawn(page, root):
+    panel = page.locator(".opt-panel").first
+    ledger = Ledger(root / "demo-plant" / LEDGER)
+    move(page, panel, "ArrowRight")
+    named(panel, BY_KEY, "the key is at home")
+    put_forward(panel)
+    panel.get_by_role("button", name="Leave it waiting").click()
+    expect(panel.locator(".opt-key .widget-html")).to_have_count(0)
+    expect(panel.locator(".opt-status")).to_contain_text("waits unsigned")
+    last = ledger.states()[-1]
+    assert (last.entry.family, last.state) == (FAMILY, "waiting")
+    put_forward(panel)
+    panel.get_by_role("button", name="Withdraw it").click()
+    expect(panel.locator(".opt-status")).to_contain_text(f"is withdrawn by {BY_KEY}")
+    expect(panel.locator(".opt-key .widget-html")).to_have_count(0)
+    expect(panel.locator(".opt-head")).to_contain_text("Withdrawn")
+    last = ledger.states()[-1]
+    assert (last.state, last.last.by) == ("withdrawn", BY_KEY)
+    assert not [e for e in ledger.entries(kind="accept") if e.by == BY_KEY]
+
+
+@pytest.mark.slow
+@pytest.mark.ci
+def test_a_cell_that_is_run_again_lets_the_earlier_panel_go(page):
+    """The second cell goes on showing the panel that the first one has replaced."""
+    new, old = page.locator(".opt-panel").first, page.locator(".opt-panel").nth(1)
+    expect(old.locator(".opt-holds")).not_to_contain_text("Its cell was run again")
+    page.evaluate(RUN_AGAIN)
+    expect(old.locator(".opt-holds")).to_contain_text("Its cell was run again")
+    expect(new.locator(".opt-trade svg").first).to_be_visible()
+    expect(new.locator(".opt-holds")).not_to_contain_text("Its cell was run again")
+    new.locator(".opt-filter").get_by_role("button", name="Filter", exact=True).click()
+    new.get_by_label("Hour from").fill("6")
+    new.get_by_label("to, UTC").fill("14")
+    new.get_by_label("to, UTC").press("Tab")
+    expect(new.locator(".opt-filtered")).to_contain_text("6")
+    held = new.locator(".opt-filtered").inner_text()
+    assert held != old.locator(".opt-filtered").inner_text()
+    expect(old.locator(".opt-holds")).to_contain_text("Its cell was run again")

@@ -28,14 +28,14 @@ from optimiser.proposal.signing import (
 )
 from optimiser.views import trade_charts
 from optimiser.views.charts import NARROW
-from optimiser.views.drawing import alt
 from optimiser.views.panels import words
 from optimiser.views.panels.by_hand import ByHand
 from optimiser.views.panels.details import Details
 from optimiser.views.panels.filter_bar import FilterBar
 from optimiser.views.panels.key_signature import KeySignature
+from optimiser.views.panels.live import LiveChart, live_chart
 from optimiser.views.panels.panel import Panel
-from optimiser.views.panels.parts import afterwards, block, live_chart, safely
+from optimiser.views.panels.parts import afterwards, block, safely
 from optimiser.views.panels.price_controls import PriceControls
 from optimiser.views.panels.signature import Signature
 from optimiser.views.panels.trade import Trade
@@ -76,7 +76,7 @@ class DecisionPanel(Panel):
         self._stop = threading.Event()
         self._past: list[Setting] = []
         self._pinned: tuple[str, Setting] | None = None
-        self._spread: alt.JupyterChart | None = None
+        self._spread: LiveChart | None = None
         self._spread_data: tuple[Any, Any] = (None, [])
         self._columns = 3
         self._build()

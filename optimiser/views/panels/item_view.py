@@ -11,11 +11,11 @@ from optimiser.proposal.item_limits import AgainstLimit, against_limits, neighbo
 from optimiser.proposal.session import Session, measurements_of
 from optimiser.recipe.table import Recipe
 from optimiser.views.charts import NARROW
-from optimiser.views.drawing import alt
 from optimiser.views.item_chart import WIDTH, item_chart, item_frame
 from optimiser.views.panels import words
 from optimiser.views.panels.grid import Grid
-from optimiser.views.panels.parts import Speaks, block, live_chart, safely
+from optimiser.views.panels.live import LiveChart, live_chart
+from optimiser.views.panels.parts import Speaks, block, safely
 
 FIRST = (
     *("time", "family", "product", "board", "designator", "pin", "verdict", "defect", "found_by"),
@@ -43,7 +43,7 @@ class ItemView(widgets.VBox):
     def __init__(self, session: Session, panel: Speaks, name: str) -> None:
         self._session = session
         self._chosen: Recipe = session.live
-        self._drawn: alt.JupyterChart | None = None
+        self._drawn: LiveChart | None = None
         self._narrow = False
         self.lines: list[AgainstLimit] = []
         self.grid = Grid(name, safely(self.show_item, panel, "Cannot show the item"))

@@ -59,9 +59,9 @@ def _opened(plant: Path, trials: int) -> Session:
 
 def _ready() -> None:
     from optimiser.views.charts import lab_renderer
-    from optimiser.views.drawing import make_offline
+    from optimiser.views.panels.live import carry_script
 
-    make_offline()
+    carry_script()
     lab_renderer()
 
 

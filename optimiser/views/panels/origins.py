@@ -13,12 +13,12 @@ from optimiser.history.calls import WAYS, By, Outside, Period
 from optimiser.history.filters import Filter
 from optimiser.proposal.session import Session
 from optimiser.views.charts import DAYS, NARROW, PICK, WIDTH, pareto_chart, trend_chart
-from optimiser.views.drawing import alt
 from optimiser.views.panels import words
 from optimiser.views.panels.filter_bar import FilterBar
 from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.item_view import ItemView
-from optimiser.views.panels.parts import Speaks, block, live_chart, safely
+from optimiser.views.panels.live import LiveChart, live_chart
+from optimiser.views.panels.parts import Speaks, block, safely
 
 _MEANS: dict[By, str] = {
     "family": "family",
@@ -72,8 +72,8 @@ class Origins(widgets.VBox):
         self._pinned: Look | None = None
         self._shown: Look | None = None
         self._quiet, self._width = False, WIDTH
-        self._bars: alt.JupyterChart | None = None
-        self._line: alt.JupyterChart | None = None
+        self._bars: LiveChart | None = None
+        self._line: LiveChart | None = None
         self.filters = FilterBar(session)
         self.by = widgets.Dropdown(
             description="By",

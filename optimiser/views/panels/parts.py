@@ -1,4 +1,4 @@
-"""Small things that every panel needs: safe callbacks, offline charts, HTML with a class."""
+"""Small things that every panel needs: safe callbacks, work that may wait, HTML with a class."""
 
 import functools
 import threading
@@ -9,7 +9,6 @@ import ipywidgets as widgets
 from IPython.core.getipython import get_ipython
 
 from optimiser.proposal.session import Session
-from optimiser.views.drawing import Spec, alt, make_offline
 
 # So long does the browser have to draw what a panel shows first.
 FIRST_SECONDS = 0.3
@@ -72,27 +71,6 @@ def afterwards(work: Callable[[], object], session: Session) -> None:
 def words_of(error: Exception) -> str:
     """Return what an error says; its kind where it says nothing."""
     return str(error) or type(error).__name__
-
-
-def live_chart(
-    chart: alt.LayerChart | alt.ConcatChart | Spec, *, height: int, wait: int = 30
-) -> alt.JupyterChart:
-    """Return a chart whose parameters Python can move, drawn without any network.
-
-    Its menu saves it as a picture; ``wait`` milliseconds pass until what is drawn on it is told.
-    """
-    make_offline()
-    drawn = alt.JupyterChart(
-        chart,
-        debounce_wait=wait,
-        embed_options={
-            "renderer": "svg",
-            "actions": {"export": True, "source": False, "compiled": False, "editor": False},
-        },
-    )
-    # Without it the page jumps while the chart is drawn.
-    drawn.layout = widgets.Layout(min_height=f"{height}px")
-    return drawn
 
 
 def block(css: str = "", **layout: Any) -> widgets.HTML:  # noqa: ANN401 - CSS values

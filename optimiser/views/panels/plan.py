@@ -18,8 +18,9 @@ from optimiser.views.line_tables import (
     together_words,
 )
 from optimiser.views.panels.grid import Grid
+from optimiser.views.panels.live import live_chart
 from optimiser.views.panels.long_work import LongPanel
-from optimiser.views.panels.parts import block, live_chart
+from optimiser.views.panels.parts import block
 
 
 class PlanPanel(LongPanel):

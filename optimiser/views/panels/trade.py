@@ -9,8 +9,7 @@ import ipywidgets as widgets
 from optimiser.proposal.choice import Choice, Consequences, Point
 from optimiser.views import trade_charts as charts
 from optimiser.views.charts import NARROW
-from optimiser.views.drawing import alt
-from optimiser.views.panels.parts import live_chart
+from optimiser.views.panels.live import LiveChart, live_chart
 
 HAND = "by hand"
 
@@ -28,7 +27,7 @@ class Trade(widgets.VBox):
 
     def __init__(self, on_pick: Callable[[str], None]) -> None:
         self._on_pick = on_pick
-        self._drawn: alt.JupyterChart | None = None
+        self._drawn: LiveChart | None = None
         self._names: tuple[str, ...] = ()
         self._quiet, self._width = False, charts.TRADE_WIDTH
         self._last: tuple[Choice, Point | None, Consequences, Consequences | None] | None = None
