@@ -242,8 +242,8 @@ def _sure_words(of: Headline, currency: str) -> str:
     month, next_ = of.month, of.advised
     scale = DAYS_PER_MONTH / of.span_days
     return (
-        f"90 % intervals, a month: false calls saved {span_words(month.false_calls_saved)}, {currency} "
-        f"{span_words(month.saving)}, escapes added {span_words(month.escapes_added, 1)}, caught "
+        f"90 % intervals, a month: {_change_span(month.false_calls_saved)} false calls, {currency} "
+        f"{span_words(month.saving)} saved, escapes added {span_words(month.escapes_added, 1)}, caught "
         f"{span_words(month.escapes_caught, 1)}. The next {of.span_days:.0f} days may bring {currency} "
         f"{span_words(next_.next_saving_per_month)} and {span_words(next_.next_escapes_added.times(scale), 1)} "
         "escapes added a month."
@@ -252,10 +252,20 @@ def _sure_words(of: Headline, currency: str) -> str:
 
 def _walk_words(walk: Walk) -> str:
     return (
-        f"One step forward in time: from the earlier lots alone {walk.promised:,.0f} false calls fewer and "
-        f"{walk.promised_escapes:.1f} escapes were promised of the later lots of {walk.families} families; "
-        f"{walk.followed:,.0f} and {walk.followed_escapes:.0f} followed, inside the interval for {walk.inside}."
+        f"One step forward in time: from the earlier lots alone {signed_words(walk.promised)} false calls and "
+        f"{walk.promised_escapes:.1f} escapes were promised of the later lots of {_families(walk.families)}; "
+        f"{signed_words(walk.followed)} and {walk.followed_escapes:.0f} followed, inside the interval for "
+        f"{walk.inside}."
     )
+
+
+def _change_span(of: Interval) -> str:
+    """Return between what a change may lie, each end as fewer or more; the lesser change first."""
+    if (of.low < 0) == (of.high < 0):
+        low, high = sorted(abs(x) for x in (of.low, of.high))
+        word = "more" if of.low < 0 else "fewer"
+        return f"{span_words(Interval(value=low, low=low, high=high))} {word}"
+    return f"{signed_words(of.low)} to {signed_words(of.high)}"
 
 
 def only_called_words(plant: Plant) -> list[str]:
