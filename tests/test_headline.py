@@ -109,6 +109,11 @@ def test_intervals_of_a_loss_are_words_too():
     assert "a month: 194 to 449 more false calls, EUR " in sure
     assert "lots alone 197 more false calls" in forward
     assert "later lots of 1 family; 200 more and" in forward
+    lost = Interval(value=-54.0, low=-63.0, high=407.0)
+    uncertain = replace(told.uncertain, saving_per_month=lost)
+    last = headline_words(replace(told, uncertain=uncertain), currency="EUR")[-1]
+    assert "a month: EUR 54 lost (EUR 63 lost to EUR 407 saved), " in last
+    assert "-" not in last
     wide = replace(more, high=20.0)
     told = replace(told, month=replace(told.month, false_calls_saved=wide))
     assert "449 more to 20 fewer false calls" in headline_words(told, currency="EUR")[1]

@@ -228,13 +228,23 @@ def headline_words(of: Headline, *, currency: str) -> list[str]:
     rest = of.uncertain
     if rest.families:
         scale = DAYS_PER_MONTH / of.span_days
-        money = interval_words(rest.saving_per_month)
+        money = _saved_words(rest.saving_per_month, currency)
         escapes = interval_words(rest.escapes_added.times(scale), 1)
         lines.append(
-            f"Not advised are the best changes found for {rest.families} more; all of them together would save "
-            f"{currency} {money} and add {escapes} escapes a month."
+            f"Not advised are the best changes found for {rest.families} more; all of them together, a month: "
+            f"{money}, {escapes} escapes added."
         )
     return lines
+
+
+def _saved_words(of: Interval, currency: str) -> str:
+    """Return money saved with its interval; where an end is a loss each figure says which it is."""
+    if of.low >= 0:
+        return f"{currency} {interval_words(of)} saved"
+    low, high = (
+        _money_words(x, currency) if math.isfinite(x) else "unknown" for x in (of.low, of.high)
+    )
+    return f"{_money_words(of.value, currency)} ({low} to {high})"
 
 
 def _sure_words(of: Headline, currency: str) -> str:
