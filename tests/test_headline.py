@@ -99,6 +99,26 @@ def test_a_loss_is_a_word_and_no_minus():
     assert "-" not in said
 
 
+def test_intervals_of_a_loss_are_words_too():
+    """What stands behind the sentence has no minus either, nor what a step forward brought."""
+    several = headline([of(0), of(2, "keep")], REVIEW)
+    more = Interval(value=-317.0, low=-449.0, high=-194.0)
+    walk = replace(several.forward, promised=-197.0, followed=-200.0, families=1)
+    told = replace(several, month=replace(several.month, false_calls_saved=more), forward=walk)
+    _, sure, forward, *_ = headline_words(told, currency="EUR")
+    assert "a month: 194 to 449 more false calls, EUR " in sure
+    assert "lots alone 197 more false calls" in forward
+    assert "later lots of 1 family; 200 more and" in forward
+    lost = Interval(value=-54.0, low=-63.0, high=407.0)
+    uncertain = replace(told.uncertain, saving_per_month=lost)
+    last = headline_words(replace(told, uncertain=uncertain), currency="EUR")[-1]
+    assert "a month: EUR 54 lost (EUR 63 lost to EUR 407 saved), " in last
+    assert "-" not in last
+    wide = replace(more, high=20.0)
+    told = replace(told, month=replace(told.month, false_calls_saved=wide))
+    assert "449 more to 20 fewer false calls" in headline_words(told, currency="EUR")[1]
+
+
 @pytest.mark.parametrize(
     ("now", "after", "said", "cell"),
     [

@@ -31,7 +31,7 @@ from optimiser.proposal.propose import propose_with_study
 from optimiser.proposal.session import open_plant
 from optimiser.recipe.table import read_recipe
 from optimiser.search.allocate import Offer, allocate, least_hours, supported
-from optimiser.views.line_tables import family_rows, left_words
+from optimiser.views.line_tables import family_rows, left_words, together_words
 
 EXAMPLE = Path(__file__).parent.parent / "data" / "example"
 
@@ -340,6 +340,12 @@ def test_no_family_moves_that_the_study_advises_against(line):
     unlike = [(replace(c, unlike_recipe=c.tally.family == kept), p, f) for c, p, f in made]
     told = Line(unlike, boards=line.boards).plan(1000.0, curve)
     assert next(f for f in told.families if f.family == kept).left == "calls unlike recipe"
+
+
+def test_a_plan_that_moves_nothing_promises_nothing():
+    still = SimpleNamespace(together=SimpleNamespace(families=0), span_days=30.0)
+    (said,) = together_words(still, "EUR")
+    assert said == "no limit moves within these hours, so nothing is promised"
 
 
 def test_the_command_says_it_and_draws_it(tmp_path, capsys):

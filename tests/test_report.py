@@ -128,7 +128,9 @@ def test_the_page_carries_what_earlier_stages_foretell(account):
     page = report_page(replace(account, stages_followed=kept))
     for words in (
         "What earlier stages foretell",
-        "93.0% linked, 18 not certain and not used; a misread serial would not be seen there",
+        '<td class="first" data-l="linked">93.0%</td>',
+        '<td data-l="not certain, not used">18</td>',
+        "would not be seen",
         "void &lt;b&gt;",
         "height lower of DEPOSIT, paste",
         "61.0% (50.0% to 70.0%)",
@@ -190,6 +192,9 @@ def test_quality_names_its_denominators(session, account):
     for stage, part in days.groupby("stage"):
         defects = part["true_calls"].sum() + part["escapes"].sum()
         assert found[f"DPMO, {stage}"].value == defects / part["items"].sum() * 1e6
+    told = [name.removeprefix("DPMO, ") for name in found if name.startswith("DPMO, ")]
+    assert told == [s for s in ("paste", "pre-reflow", "post-reflow") if s in told]
+    assert len(told) > 1
     bounded = found["escapes that test would have found, bounded"]
     assert bounded.low <= bounded.value <= bounded.high
     a_month = 365.25 / 12 / days["date"].nunique()

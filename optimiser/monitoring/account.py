@@ -405,7 +405,10 @@ def quality(plant: Plant, days: pd.DataFrame) -> list[Figure]:
         ),
         *_escapes(plant, total, months, produced),
     ]
-    for stage, part in days.groupby("stage"):
+    order = {stage: n for n, stage in enumerate(plant.file.line.stages)}
+    stages = sorted(days["stage"].unique(), key=lambda stage: order.get(stage, len(order)))
+    for stage in stages:
+        part = days[days["stage"] == stage]
         defects = int(part["true_calls"].sum() + part["escapes"].sum())
         opportunities = int(part["items"].sum())
         found.append(
@@ -762,8 +765,9 @@ def _raises(
     uncertified = sum(p.advice == "change" and _uncertified(p) for p in proposals)
     if uncertified:
         found.append(
-            f"{uncertified} advised changes rest on their promise alone: later lots hold too few defects to certify "
-            "that at most 10 % of called defects are added to the escapes (22 without an escape are needed)."
+            f"{_count(uncertified, 'advised change rests', 'advised changes rest')} on a promise alone: later "
+            "lots hold too few defects to certify that at most 10 % of called defects are added to the escapes "
+            "(22 without an escape are needed)."
         )
     return found
 

@@ -141,6 +141,8 @@ def _limit(value: float) -> str:
 def together_words(plan: LinePlan, currency: str) -> list[str]:
     """Return what all changes of a plan promise together."""
     found, scale = plan.together, DAYS_PER_MONTH / plan.span_days
+    if not found.families:
+        return ["no limit moves within these hours, so nothing is promised"]
     added, caught = (x.times(scale) for x in (found.escapes_added, found.escapes_caught))
     shared = max(found.review_shared, found.escapes_shared)
     alike = (

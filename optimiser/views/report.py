@@ -215,6 +215,8 @@ def _figure(of: Figure) -> str:
     """Return a figure rounded to what it is."""
     if of.unit.startswith("share"):
         return f"{of.value:.1%}"
+    if of.low is None and 0 < abs(of.value) < 0.05:
+        return f"{of.value:.2g}"  # two decimals would say 0.00 of what is not nothing
     digits = 2 if abs(of.value) < 10 and of.value != int(of.value) else 0
     if of.low is None or of.high is None:
         return f"{of.value:,.{digits}f}"

@@ -228,13 +228,23 @@ def headline_words(of: Headline, *, currency: str) -> list[str]:
     rest = of.uncertain
     if rest.families:
         scale = DAYS_PER_MONTH / of.span_days
-        money = interval_words(rest.saving_per_month)
+        money = _saved_words(rest.saving_per_month, currency)
         escapes = interval_words(rest.escapes_added.times(scale), 1)
         lines.append(
-            f"Not advised are the best changes found for {rest.families} more; all of them together would save "
-            f"{currency} {money} and add {escapes} escapes a month."
+            f"Not advised are the best changes found for {rest.families} more; all of them together, a month: "
+            f"{money}, {escapes} escapes added."
         )
     return lines
+
+
+def _saved_words(of: Interval, currency: str) -> str:
+    """Return money saved with its interval; where an end is a loss each figure says which it is."""
+    if of.low >= 0:
+        return f"{currency} {interval_words(of)} saved"
+    low, high = (
+        _money_words(x, currency) if math.isfinite(x) else "unknown" for x in (of.low, of.high)
+    )
+    return f"{_money_words(of.value, currency)} ({low} to {high})"
 
 
 def _sure_words(of: Headline, currency: str) -> str:
@@ -242,8 +252,8 @@ def _sure_words(of: Headline, currency: str) -> str:
     month, next_ = of.month, of.advised
     scale = DAYS_PER_MONTH / of.span_days
     return (
-        f"90 % intervals, a month: false calls saved {span_words(month.false_calls_saved)}, {currency} "
-        f"{span_words(month.saving)}, escapes added {span_words(month.escapes_added, 1)}, caught "
+        f"90 % intervals, a month: {_change_span(month.false_calls_saved)} false calls, {currency} "
+        f"{span_words(month.saving)} saved, escapes added {span_words(month.escapes_added, 1)}, caught "
         f"{span_words(month.escapes_caught, 1)}. The next {of.span_days:.0f} days may bring {currency} "
         f"{span_words(next_.next_saving_per_month)} and {span_words(next_.next_escapes_added.times(scale), 1)} "
         "escapes added a month."
@@ -252,10 +262,20 @@ def _sure_words(of: Headline, currency: str) -> str:
 
 def _walk_words(walk: Walk) -> str:
     return (
-        f"One step forward in time: from the earlier lots alone {walk.promised:,.0f} false calls fewer and "
-        f"{walk.promised_escapes:.1f} escapes were promised of the later lots of {walk.families} families; "
-        f"{walk.followed:,.0f} and {walk.followed_escapes:.0f} followed, inside the interval for {walk.inside}."
+        f"One step forward in time: from the earlier lots alone {signed_words(walk.promised)} false calls and "
+        f"{walk.promised_escapes:.1f} escapes were promised of the later lots of {_families(walk.families)}; "
+        f"{signed_words(walk.followed)} and {walk.followed_escapes:.0f} followed, inside the interval for "
+        f"{walk.inside}."
     )
+
+
+def _change_span(of: Interval) -> str:
+    """Return between what a change may lie, each end as fewer or more; the lesser change first."""
+    if (of.low < 0) == (of.high < 0):
+        low, high = sorted(abs(x) for x in (of.low, of.high))
+        word = "more" if of.low < 0 else "fewer"
+        return f"{span_words(Interval(value=low, low=low, high=high))} {word}"
+    return f"{signed_words(of.low)} to {signed_words(of.high)}"
 
 
 def only_called_words(plant: Plant) -> list[str]:
