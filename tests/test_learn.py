@@ -10,14 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from learn_judge import studied
-from scipy.stats import chi2, nbinom, norm
+from scipy.stats import chi2, gamma, nbinom, norm
 from stranger_plants import Kind, make_stranger
 
 from optimiser.cli import main
 from optimiser.commands.nightly import _worth_looking
 from optimiser.errors import HistoryError
 from optimiser.evidence.learning import (
-    HALF_EVENT,
     SURENESS,
     Candidates,
     Guarded,
@@ -222,7 +221,14 @@ def test_a_study_is_worth_nothing_where_no_limit_would_move():
 
 def standing(**fields) -> Standing:
     """A change that saves 6 a month beside its escapes, of which none is expected."""
-    known = {"advised": True, "sure": 6.0, "escapes": 0.0, "event": 1e-9, "asked": 0.0}
+    known = {
+        "advised": True,
+        "sure": 6.0,
+        "escapes": 0.0,
+        "event": 1e-9,
+        "asked": 0.0,
+        "allowed": 0.2,
+    }
     return Standing(**{**known, **fields})
 
 
@@ -245,7 +251,7 @@ def test_defects_to_come_are_worth_what_the_exact_sum_says():
 SETTLED = Candidates(review=np.array([10.0, 4.0]), escape=np.zeros((2, 20)), pull=np.zeros(2))
 
 
-@pytest.mark.parametrize(("advised", "sure"), [(False, 7.0), (True, 12.0)])
+@pytest.mark.parametrize(("advised", "sure"), [(False, 11.0), (True, 14.0)])
 def test_the_advice_that_labels_to_come_change_is_worth_what_the_exact_sum_says(advised, sure):
     of = standing(advised=advised, sure=sure, escapes=8.0, event=4.0)
     for more in (10.0, 40.0):
@@ -255,7 +261,8 @@ def test_the_advice_that_labels_to_come_change_is_worth_what_the_exact_sum_says(
         k = np.arange(400)
         chance = nbinom.pmf(k, 2.0, 1 / (1 + spans))
         expected = 4.0 * (2.0 + k) / (1 + spans)
-        then = sure - expected - HALF_EVENT * 4.0 / (1 + spans) > 0
+        chance_of_loss = gamma.sf(sure, 2.0 + k, scale=4.0 / (1 + spans))
+        then = (sure > expected) & (chance_of_loss <= 0.2)
         exact = float(chance @ (then * (sure - expected))) - advised * (sure - 8.0)
         assert value.value == pytest.approx(exact, abs=4 * value.error)
         assert changes == pytest.approx(float(chance[then != advised].sum()), abs=0.01)

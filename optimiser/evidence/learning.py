@@ -12,6 +12,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import gammaincc
 from scipy.stats import chi2, norm
 
 Floats = NDArray[np.float64]
@@ -400,10 +401,6 @@ class Untested:
         return max(0.0, self.gain - self.cost / (1 + spans))
 
 
-HALF_EVENT = 0.5
-"""What the rule of advice adds to the escapes that a family's own labels count (`promise.saving_by_count`)."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
     """How a change that was found stands now.
@@ -415,8 +412,8 @@ class Standing:
         What it saves apart from escapes added, and what these are expected to cost, money a month.
     event : float
         What one escape more over the history costs, money a month, > 0.
-    asked : float
-        The saving a month that advice asks for.
+    asked, allowed : float
+        The saving a month and the largest chance of loss that advice asks for.
     """
 
     advised: bool
@@ -424,10 +421,23 @@ class Standing:
     escapes: float
     event: float
     asked: float
+    allowed: float
 
-    def is_advised(self, escapes: float, spans: float, more: float) -> bool:
-        """Return whether it is advised with so many spans more, when it saves so much more than now."""
-        return self.sure + more - escapes - HALF_EVENT * self.event / (1 + spans) > self.asked
+    def is_advised(self, events: float, spans: float, more: float) -> bool:
+        """Return whether it is advised after so many spans more.
+
+        Parameters
+        ----------
+        events : float
+            Shape of the gamma law of its escapes: those expected now and those seen since.
+        spans : float
+        more : float
+            What it then saves beyond what it saves now, escapes apart, money a month.
+        """
+        saved, event = self.sure + more, self.event / (1 + spans)
+        if saved - events * event <= max(self.asked, 0.0):
+            return False
+        return not events or float(gammaincc(events, saved / event)) <= self.allowed
 
 
 def value_of_gathering(
@@ -484,13 +494,13 @@ def value_of_gathering(
         seen = np.asarray((1 + rng.poisson(rate * spans)) / (1 + spans))
         then = of.chosen(seen, pulled)
         escaped = rng.standard_gamma(shape) if shape > 0 else 0.0
-        known = (shape + rng.poisson(escaped * spans)) / (1 + spans)
+        events = shape + rng.poisson(escaped * spans)
         opened = sum(x.saved(spans) for x in untested if rng.random() < x.chance(spans))
         if then:
             saved = standing.sure - escaped * standing.event
             expected = opened + _better(of, now, then, seen)
             true = opened + _better(of, now, then, rate)
-            advised = standing.is_advised(known * standing.event, spans, expected)
+            advised = standing.is_advised(events, spans, expected)
         else:  # nothing found would stand, and the limits opened move alone
             saved, true = -_better(of, now, 0, rate), opened + _better(of, now, 0, rate)
             advised = opened > standing.asked

@@ -603,6 +603,7 @@ def _standing(case: Case, proposal: Proposal) -> Standing | None:
         escapes=promised.added_cost_per_month.value,
         event=event,
         asked=case.plant.file.advice.smallest_saving,
+        allowed=case.plant.file.advice.largest_chance_of_loss,
     )
 
 
