@@ -10,18 +10,22 @@ from pathlib import Path
 import numpy as np
 import pytest
 from learn_judge import studied
-from scipy.stats import chi2, nbinom
+from scipy.stats import chi2, gamma, nbinom, norm
 from stranger_plants import Kind, make_stranger
 
 from optimiser.cli import main
 from optimiser.commands.nightly import _worth_looking
 from optimiser.errors import HistoryError
 from optimiser.evidence.learning import (
+    SURENESS,
     Candidates,
     Guarded,
+    Standing,
+    Untested,
+    density_slope,
     mean_of,
     value_of_audit,
-    value_of_defects,
+    value_of_gathering,
     value_of_study,
 )
 from optimiser.history.read import open_history
@@ -134,6 +138,45 @@ def test_items_near_the_bound_lie_beyond_it_as_often_as_drawn_ones_do():
     assert of.cost(9.0, 1.0) / of.escape == pytest.approx((true[near] > 7.5).mean(), abs=0.01)
 
 
+def test_the_density_of_readings_slopes_as_the_law_they_are_drawn_from():
+    rng = np.random.default_rng(7)
+    x = rng.normal(1.0, 2.0, 400_000)
+    near = x[(x > 3.0) & (x < 7.0)]
+    known = {"low": 3.0, "high": 7.0, "middle": 1.0, "spread": 2.0}
+    at, per = density_slope(near, np.ones(near.size), **known)
+    for y in (3.5, 5.0, 6.5):
+        assert at + per * y == pytest.approx((1.0 - y) / 4.0, abs=0.06)
+    # An exponential tail slopes alike everywhere; with hardly a reading the normal process stands.
+    tail = 3.0 + rng.exponential(1.5, 200_000)
+    tail = tail[tail < 7.0]
+    at, per = density_slope(tail, np.ones(tail.size), **known)
+    assert at + per * 4.0 == pytest.approx(-1 / 1.5, abs=0.03)
+    assert at + per * 6.0 == pytest.approx(-1 / 1.5, abs=0.03)
+    assert density_slope(tail[:0], tail[:0], **known) == (0.25, -0.25)
+
+
+def test_where_tails_are_heavy_more_items_that_read_near_the_bound_lie_beyond_it():
+    rng = np.random.default_rng(8)
+    true = rng.standard_t(3.0, 2_000_000)
+    read = true + rng.normal(0, 0.7, true.size)
+    near = (read > 3.0) & (read < 6.0)
+    of = guarded(
+        readings=read[near],
+        items=np.ones(near.sum()),
+        spread=float(read.std()),
+        bound=5.0,
+        live=3.0,
+        wanted=6.0,
+        call=0.0,
+    )
+    beyond = float((true[near] > 5.0).sum())
+    assert of.cost(9.0, 0.7) / of.escape == pytest.approx(beyond, rel=0.06)
+    # JCGM 106's normal process expects far fewer.
+    share = 1 - (0.7 / of.spread) ** 2
+    normal = norm.sf((5.0 - share * read[near]) / (0.7 * share**0.5)).sum()
+    assert normal < 0.85 * beyond
+
+
 @pytest.mark.parametrize(
     ("freedom", "more", "escape"), [(5.0, 20.0, 5.0), (3.0, 8.0, 5.0), (3.0, 8.0, 40.0)]
 )
@@ -176,11 +219,24 @@ def test_a_study_is_worth_nothing_where_no_limit_would_move():
     assert worth_of_study([guarded()], then=0.5, now=0.05, known=(0.05, 50.0), seed=1) > 0
 
 
+def standing(**fields) -> Standing:
+    """A change that saves 6 a month beside its escapes, of which none is expected."""
+    known = {
+        "advised": True,
+        "sure": 6.0,
+        "escapes": 0.0,
+        "event": 1e-9,
+        "asked": 0.0,
+        "allowed": 0.2,
+    }
+    return Standing(**{**known, **fields})
+
+
 def test_defects_to_come_are_worth_what_the_exact_sum_says():
     # One label of a defect that comes at a rate drawn from an exponential distribution.
     of = Candidates(review=np.array([10.0, 4.0]), escape=np.array([[0.0], [5.0]]), pull=np.zeros(2))
     for more in (1.0, 3.0):
-        draws, changes = value_of_defects(of, more=more, draws=60_000, seed=3)
+        draws, changes = value_of_gathering(of, standing(), [], more=more, draws=60_000, seed=3)
         value = mean_of(draws)
         m = np.arange(400)
         chance = (more / (1 + more)) ** m / (1 + more)
@@ -189,6 +245,50 @@ def test_defects_to_come_are_worth_what_the_exact_sum_says():
         exact = float(chance @ (now - np.minimum(now, 10.0)))
         assert value.value == pytest.approx(exact, abs=4 * value.error)
         assert changes == pytest.approx(float(chance[now > 10.0].sum()), abs=0.01)
+
+
+# Two rows that a single label does not tell apart: the second one is chosen in every draw.
+SETTLED = Candidates(review=np.array([10.0, 4.0]), escape=np.zeros((2, 20)), pull=np.zeros(2))
+
+
+@pytest.mark.parametrize(("advised", "sure"), [(False, 11.0), (True, 14.0)])
+def test_the_advice_that_labels_to_come_change_is_worth_what_the_exact_sum_says(advised, sure):
+    of = standing(advised=advised, sure=sure, escapes=8.0, event=4.0)
+    for more in (10.0, 40.0):
+        draws, changes = value_of_gathering(SETTLED, of, [], more=more, draws=60_000, seed=4)
+        value, spans = mean_of(draws), more / 20
+        # Escapes come in events of 4, two of them expected; those seen are negative binomial.
+        k = np.arange(400)
+        chance = nbinom.pmf(k, 2.0, 1 / (1 + spans))
+        expected = 4.0 * (2.0 + k) / (1 + spans)
+        chance_of_loss = gamma.sf(sure, 2.0 + k, scale=4.0 / (1 + spans))
+        then = (sure > expected) & (chance_of_loss <= 0.2)
+        exact = float(chance @ (then * (sure - expected))) - advised * (sure - 8.0)
+        assert value.value == pytest.approx(exact, abs=4 * value.error)
+        assert changes == pytest.approx(float(chance[then != advised].sum()), abs=0.01)
+
+
+def test_a_limit_that_no_label_has_tested_is_worth_what_it_frees_once_one_has():
+    limit = Untested(expected=1.5, gain=9.0, cost=6.0)
+    value = mean_of(
+        value_of_gathering(SETTLED, standing(), [limit], more=40.0, draws=40_000, seed=5)[0]
+    )
+    # A gamma law of the labels beyond it, none of which came in one span, drawn by hand.
+    rng = np.random.default_rng(6)
+    rate = rng.gamma(SURENESS, 1.5 / SURENESS, 2_000_000)
+    rate = rate[rng.poisson(rate) == 0]
+    open_after = float((rng.poisson(2.0 * rate) > 0).mean())
+    assert limit.chance(2.0) == pytest.approx(open_after, abs=0.003)
+    assert value.value == pytest.approx(open_after * (9.0 - 6.0 / 3), abs=4 * value.error)
+    # It moves too where nothing else is found, and where it would cost more than it frees it stays.
+    nothing = Candidates(review=np.array([4.0, 9.0]), escape=np.zeros((2, 20)), pull=np.zeros(2))
+    kept = standing(advised=False, sure=0.0)
+    alone, changes = value_of_gathering(nothing, kept, [limit], more=40.0, draws=20_000, seed=5)
+    assert alone.mean() == pytest.approx(open_after * 7.0, abs=0.15)
+    assert changes == pytest.approx(open_after, abs=0.02)
+    dear = Untested(expected=1.5, gain=9.0, cost=60.0)
+    assert dear.saved(2.0) == 0.0
+    assert Untested(expected=0.0, gain=9.0, cost=0.0).chance(5.0) == 0.0
 
 
 def test_a_candidate_that_saves_nothing_is_not_chosen_however_little_it_is_pulled():

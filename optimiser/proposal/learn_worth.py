@@ -16,16 +16,18 @@ from optimiser.errors import UsageError
 from optimiser.evidence.learning import (
     Candidates,
     Guarded,
+    Standing,
+    Untested,
     Value,
     mean_of,
     value_of_audit,
-    value_of_defects,
+    value_of_gathering,
     value_of_study,
 )
 from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.read import History
-from optimiser.plant.file import Measurement
-from optimiser.proposal.propose import Case, Found, problem_of, stable_seed
+from optimiser.plant.file import Measurement, off_limit
+from optimiser.proposal.propose import Case, Found, doubts, problem_of, stable_seed
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Looked, looked_at
 from optimiser.recipe.table import Recipe
@@ -131,7 +133,7 @@ def looks_of(
             ladders.append(_by_sisters(case, proposal, families))
         else:
             ladders.append(audits(history, live, case, found, seed))
-            ladders.append(defects_to_gather(case, found))
+            ladders.append(defects_to_gather(history, live, case, proposal, found))
         on_done(case.tally.family)
     ladders += repeats(history, live, families)
     cost = history.plant.file.review.cost_per_hour
@@ -517,33 +519,172 @@ def candidates_of(case: Case, found: Found) -> Candidates:
     )
 
 
-def defects_to_gather(case: Case, found: Found) -> list[Look]:
+def defects_to_gather(
+    history: History, live: Recipe, case: Case, proposal: Proposal, found: Found
+) -> list[Look]:
     """Return the ladder of further labelled defects of a family that was searched.
 
     Parameters
     ----------
+    history : History
+    live : Recipe
     case : Case
+    proposal : Proposal
     found : Found
 
     Returns
     -------
     list of Look
     """
-    of, labels = candidates_of(case, found), len(case.tally.defects.frame)
-    if not of.escape.shape[1]:
-        return []
+    labels = len(case.tally.defects.frame)
+    untested = untested_limits(history, live, case, found)
     ladder = []
     for more in DEFECTS:
-        draws, changes = value_of_defects(
-            of,
-            more=more,
-            draws=DEFECT_DRAWS,
-            seed=stable_seed(case.plant.file.plant.name, case.tally.family, "gather"),
-        )
-        value = mean_of(draws)
-        why = {"labels": float(labels), "changes": changes, "months": _months(case, more)}
+        drawn = worth_of_defects(case, proposal, found, untested, more=more)
+        if drawn is None:
+            return []
+        value, changes = drawn
+        why = {
+            "labels": float(labels),
+            "changes": changes,
+            "months": _months(case, more),
+            "untested": float(len(untested)),
+        }
         ladder.append(_gather(case, more, value, why))
     return ladder
+
+
+def worth_of_defects(
+    case: Case, proposal: Proposal, found: Found, untested: list[Untested], *, more: int
+) -> tuple[Value, float] | None:
+    """Return what so many further labelled defects are worth, and how often the advice changes.
+
+    Parameters
+    ----------
+    case : Case
+    proposal : Proposal
+    found : Found
+    untested : list of Untested
+    more : int
+
+    Returns
+    -------
+    (Value, float) or None
+        None without a label, and where no label can change the advice.
+    """
+    of, standing = candidates_of(case, found), _standing(case, proposal)
+    if standing is None or not of.escape.shape[1]:
+        return None
+    draws, changes = value_of_gathering(
+        of,
+        standing,
+        untested,
+        more=more,
+        draws=DEFECT_DRAWS,
+        seed=stable_seed(case.plant.file.plant.name, case.tally.family, "gather"),
+    )
+    return mean_of(draws), changes
+
+
+def _standing(case: Case, proposal: Proposal) -> Standing | None:
+    """Return how the change that was found stands; None where none may be made whatever it promises."""
+    problem = problem_of(case)[0]
+    change = proposal if proposal.advice == "change" else proposal.considered
+    promised = proposal.promise if change is None else change.promise
+    if change is not None and doubts(promised, case):
+        return None
+    price = escape_prices(problem)
+    event = float(price.mean()) * _monthly(case) / (1 - problem.miss_rate) if price.size else 0.0
+    if not event:
+        return None
+    return Standing(
+        advised=proposal.advice == "change",
+        sure=promised.review_saving_per_month.value + promised.caught_saving_per_month.value,
+        escapes=promised.added_cost_per_month.value,
+        event=event,
+        asked=case.plant.file.advice.smallest_saving,
+        allowed=case.plant.file.advice.largest_chance_of_loss,
+    )
+
+
+FARTHEST = 3e38
+"""Beyond what any reading holds."""
+
+
+def untested_limits(history: History, live: Recipe, case: Case, found: Found) -> list[Untested]:
+    """Return the limits that stay where they are because no labelled defect has ever lain beyond them.
+
+    Parameters
+    ----------
+    history : History
+    live : Recipe
+    case : Case
+    found : Found
+
+    Returns
+    -------
+    list of Untested
+        What each would free is counted up to the next rail, of the goods that no other limit calls
+        under the setting that was found, and as large a share of it as the tested limits' moves free
+        of what they may.
+    """
+    problem, grid = problem_of(case)[0], case.tally.grid
+    held = [x for x in grid.limits if x.loose and x.loose[0].rail == "untested"]
+    if not held or not len(problem.defect_price):
+        return []
+    family = case.tally.family
+    levels = zip(grid.limits, found.study.setting, strict=True)
+    set_so = live.with_limits(
+        family, {(x.measurement, x.side): float(x.values[n]) for x, n in levels}
+    )
+    alone = live.with_limits(
+        family, {(x.measurement, x.side): off_limit(x.side) for x in grid.limits}
+    )
+    reach = _share_freed(case, found)
+    money = problem.false_call_cost * _monthly(case)
+    price = float(escape_prices(problem).mean()) * _monthly(case)
+    rate = case.plant.file.review_of(family).false_alarm_rate
+    limits = []
+    for limit in held:
+        next_stop = min((x.z for x in limit.loose if x.rail != "untested"), default=FARTHEST)
+        called = _goods_beyond(history, alone, family, limit, FARTHEST)
+        freed = _goods_beyond(history, set_so, family, limit, next_stop)
+        limits.append(
+            Untested(
+                expected=(len(case.tally.defects.frame) / case.tally.items + rate) * called,
+                gain=reach * freed * money,
+                cost=price / len(grid.limits),
+            )
+        )
+    return limits
+
+
+def _goods_beyond(
+    history: History, recipe: Recipe, family: str, limit: GridLimit, stop: float
+) -> float:
+    """Return the goods beyond a live limit, up to a stop in z, that a recipe's other limits let pass."""
+    low, high = sorted((limit.sign * limit.z[limit.live].item(), limit.sign * min(stop, FARTHEST)))
+    at = Between(family=family, measurement=limit.measurement, side=limit.side, low=low, high=high)
+    return float(readings_between(history, recipe, [at])[0][1].sum())
+
+
+def _share_freed(case: Case, found: Found) -> float:
+    """Return what share of the false calls of the tested limits alone their moves free; all where none moves."""
+    problem, setting = problem_of(case)[0], found.study.setting
+    totals = np.asarray(problem.counts.sum(axis=1), dtype=np.float64).ravel()
+    before = after = 0.0
+    for n, limit in enumerate(case.tally.grid.limits):
+        if limit.loose and limit.loose[0].rail == "untested":
+            continue
+        moved = problem.live.copy()
+        moved[n] = max(setting[n], problem.live[n])
+        for at in (problem.live, moved):
+            beyond = problem.ranks > at
+            calls = float(totals @ (beyond[:, n] & (beyond.sum(axis=1) == 1)))
+            before, after = (
+                (before + calls, after) if at is problem.live else (before, after + calls)
+            )
+    return 1 - after / before if before else 1.0
 
 
 def _gather(case: Case, more: int, value: Value, why: Mapping[str, float]) -> Look:

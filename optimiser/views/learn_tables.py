@@ -1,6 +1,6 @@
 """What to learn next, in words, and what it was worth afterwards."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 from rich.console import Group, RenderableType
@@ -152,16 +152,21 @@ def _repeat_words(look: Look, spent: str, worth: str) -> str:
     )
 
 
+def _more_labels_words(why: Mapping[str, float]) -> str:
+    """Return what further labels of a family that was searched change."""
+    words = ["limits are then chosen from more"]
+    if untested := why.get("untested", 0.0):
+        which = "a limit" if untested == 1 else f"{untested:.0f} limits"
+        words.append(f"{which} that no labelled defect has tested may come to move")
+    if why["changes"] >= 0.005:
+        words.append(f"the advice becomes another in {why['changes']:.0%} of the draws")
+    return ", and ".join(words)
+
+
 def _gather_words(look: Look, spent: str, worth: str) -> str:
     why = look.why
     because = (
-        "limits are then chosen from more"
-        + (
-            f", and the advice becomes another in {why['changes']:.0%} of the draws"
-            if why["changes"] >= 0.005
-            else ""
-        )
-        + "; what fits to more labels gain is not in it, so it is rather too little"
+        _more_labels_words(why)
         if "changes" in why
         else f"they are too few to search, and the plant's {why['sisters']:.0f} searched families save so large a "
         "share of their false calls' cost"
