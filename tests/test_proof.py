@@ -270,6 +270,21 @@ def test_what_followed_stands_beside_what_was_promised_for_as_many_items(
     assert proof.coverage == plant[1].plant.file.labels.test_coverage
 
 
+def test_whichever_setting_was_chosen_the_proof_is_of_it(plant, studied, proof):
+    problem, study, order = studied
+    priced = 0
+    for row, tested in zip(order, proof.settings, strict=True):
+        chosen = replace(study, recommended=int(row))
+        found = proven(plant, (problem, chosen, order), plant[1].later)
+        assert found.settings == proof.settings
+        assert (found.price, found.escapes) == (tested.best_between_money, tested.escapes)
+        followed = found.forward.followed_false_calls_saved, found.forward.followed_escapes_added
+        assert followed == (tested.false_calls_saved, tested.added)
+        assert found.added.certified == tested.certified_added
+        priced += found.price is not None
+    assert 1 < priced < len(order)
+
+
 def test_without_a_defect_nothing_is_proven_and_without_a_called_one_nothing_certified(
     plant, studied
 ):
