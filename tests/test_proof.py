@@ -1,6 +1,7 @@
 """The proof, recounted from the raw items: later lots only, added escapes only, safest first."""
 
 from dataclasses import asdict, fields, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -269,6 +270,21 @@ def test_what_followed_stands_beside_what_was_promised_for_as_many_items(
     assert proof.coverage == plant[1].plant.file.labels.test_coverage
 
 
+def test_whichever_setting_was_chosen_the_proof_is_of_it(plant, studied, proof):
+    problem, study, order = studied
+    priced = 0
+    for row, tested in zip(order, proof.settings, strict=True):
+        chosen = replace(study, recommended=int(row))
+        found = proven(plant, (problem, chosen, order), plant[1].later)
+        assert found.settings == proof.settings
+        assert (found.price, found.escapes) == (tested.best_between_money, tested.escapes)
+        followed = found.forward.followed_false_calls_saved, found.forward.followed_escapes_added
+        assert followed == (tested.false_calls_saved, tested.added)
+        assert found.added.certified == tested.certified_added
+        priced += found.price is not None
+    assert 1 < priced < len(order)
+
+
 def test_without_a_defect_nothing_is_proven_and_without_a_called_one_nothing_certified(
     plant, studied
 ):
@@ -316,3 +332,25 @@ def test_what_an_override_settles_is_counted_in_no_setting_more_than_in_another(
         t.false_calls_saved for t in proof.settings
     ]
     assert (found.escapes, found.escapes_now) == (without.escapes, without.escapes_now)
+
+
+def test_a_later_lot_without_any_item_of_the_family_is_a_lot_all_the_same(plant, studied):
+    later = plant[1].later
+    there = np.arange(len(later.lots)) < len(later.lots) - 1
+    found = proven(plant, studied, later.only(there))
+    assert found.later_lots == len(later.lots)
+    assert found.later_defects == there[later.defects.lot].sum()
+    assert any(t.best_between is not None for t in found.settings)
+
+
+@pytest.mark.parametrize(("choice", "rows"), [(2, [0, 2, 3]), (4, [1, 3, 4]), (3, [0, 1, 3])])
+def test_tested_are_the_live_setting_the_front_and_the_choice_each_once(choice, rows):
+    """Rows 0 and 4 are the live setting, 1 and 2 are equal; 5 is on no front."""
+    settings = np.array([[2, 2], [3, 3], [3, 3], [4, 2], [2, 2], [9, 9]])
+    study = SimpleNamespace(
+        recommended=choice,
+        front=np.array([1, 2, 3]),
+        trials=SimpleNamespace(settings=settings),
+        setting=settings[choice],
+    )
+    assert shortlist(study).tolist() == rows
