@@ -98,7 +98,8 @@ def _promised_words(promise: Mapping[str, Any], figures: Mapping[str, Any], curr
     """Return what was promised, a month where the span of the history is known."""
     days = figures.get("span_days")
     scale = DAYS_PER_MONTH / days if days else 1.0
-    known = {key: _interval(of) for key, of in promise.items() if isinstance(of, Mapping)}
+    told_of = ("saving_per_month", "false_calls_saved", "escapes_added", "escapes_caught")
+    known = {key: _interval(promise[key]) for key in told_of if key in promise}
     told = []
     if "saving_per_month" in known:
         told.append(f"saving {currency} {interval_words(known['saving_per_month'])} a month")
