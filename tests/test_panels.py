@@ -805,8 +805,27 @@ def test_long_work_stops_and_goes_on(tmp_path):
     session.close()
 
 
-def test_a_plan_is_made_in_a_thread_heard_by_stop_and_changed_by_the_hours(session):
+@pytest.fixture
+def dear(opened, plant):
+    """The same with reviews so dear that families change by themselves."""
+    review = opened.plant.file.review
+    review = review.model_copy(update={"cost_per_hour": 20 * review.cost_per_hour})
+    file = opened.plant.file.model_copy(update={"review": review})
+    asked = opened.plant.model_copy(update={"file": file})
+    cases = {family: replace(case, plant=asked) for family, case in opened.cases.items()}
+    return Session(asked, opened.live, cases, opened.opening, history=opened.history)
+
+
+def test_a_plan_of_families_that_stay_promises_nothing(session):
     panel = PlanPanel(session)
+    panel.start.click()
+    assert panel.wait(240)
+    assert not panel.plan.together.families
+    assert "no limit moves within these hours" in unescape(panel._together.value)
+
+
+def test_a_plan_is_made_in_a_thread_heard_by_stop_and_changed_by_the_hours(dear):
+    panel = PlanPanel(dear)
     panel.start.click()
     panel.halt.click()
     assert panel.wait(120)
@@ -818,7 +837,6 @@ def test_a_plan_is_made_in_a_thread_heard_by_stop_and_changed_by_the_hours(sessi
     now = panel.plan
     assert now.hours <= now.hours_now + 1e-9
     assert len(panel.table.frame) == len(FAMILIES)
-    assert "together promise" in unescape(panel._together.value)
     assert len(panel._drawing.children) == 1
     line = panel._line
     few = line.front_hours()[0]
@@ -828,6 +846,8 @@ def test_a_plan_is_made_in_a_thread_heard_by_stop_and_changed_by_the_hours(sessi
     assert panel._line is line, "searched once"
     assert panel.plan.hours <= panel.hours.value + 1e-9
     assert panel.plan.by_limits >= now.by_limits - 1e-9
+    assert panel.plan.hours < now.hours
+    assert "the one change promises EUR" in unescape(panel._together.value)
     panel.hours.value = few / 2
     panel.start.click()
     assert panel.wait(60)

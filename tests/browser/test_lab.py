@@ -362,7 +362,7 @@ def test_the_line_is_planned_looks_are_listed_and_an_escape_is_asked_for(
     expect(status).to_contain_text("Planned:", timeout=240_000)
     expect(plan.locator(".vega-embed svg").first).to_be_visible()
     expect(plan.locator(".opt-grid .dt-scroll-body")).to_contain_text("CON-10")
-    expect(plan).to_contain_text("together promise")
+    expect(plan).to_contain_text(re.compile("together promise|no limit moves within these hours"))
     learn.get_by_role("button", name="List what is worth looking at").click()
     expect(learn.locator(".opt-status")).to_contain_text("looks, their sheets", timeout=240_000)
     expect(learn.locator(".opt-looks")).to_contain_text("a month for")
