@@ -24,7 +24,7 @@ ADDED, ADDED_POWER, ADDED_SHAPE, ADDED_APART = 0.35, 0.6, 1.9, 0.6
 # limits leave to be caught.
 CAUGHT, CAUGHT_POWER, CAUGHT_SHAPE, CAUGHT_APART = 1.0, 2 / 3, 2.0, 1.5
 LEAST_WORTH = 0.05
-_NODES, _WEIGHTS = hermegauss(21)
+_NODES, _WEIGHTS = (of[:, None] for of in hermegauss(21))
 _ADDED_PLANTS, _CAUGHT_PLANTS = (np.exp(apart * _NODES) for apart in (ADDED_APART, CAUGHT_APART))
 
 
@@ -101,9 +101,8 @@ def added_after(escaped: float, misread: float, *, beforehand: float) -> Expecte
     if beforehand <= 0:
         return Expected(mean=0.0, variance=0.0)
     below = math.floor(escaped)
-    fewer, more = (_moments(n, misread, beforehand) for n in (below, below + 1))
-    first, second = fewer + (escaped - below) * (more - fewer)
-    return Expected(mean=float(first), variance=float(second - first**2))
+    fewer, more = (_moments(*_real(n, misread, beforehand)) for n in (below, below + 1))
+    return _expected(fewer + (escaped - below) * (more - fewer))
 
 
 def real_among(escaped: int, misread: float, *, beforehand: float) -> float:
@@ -130,7 +129,8 @@ def real_among(escaped: int, misread: float, *, beforehand: float) -> float:
     """
     if beforehand <= 0 or misread <= 0:
         return float(escaped)
-    return float(_ways(escaped, misread, beforehand).sum(axis=0) @ np.arange(escaped + 1))
+    ways, _, _ = _real(escaped, misread, beforehand)
+    return float(ways.sum(axis=0) @ np.arange(escaped + 1))
 
 
 def caught_after(caught: float, *, each: float, worth: float) -> Expected:
@@ -165,32 +165,42 @@ def caught_after(caught: float, *, each: float, worth: float) -> Expected:
     """
     if caught <= 0:
         return Expected(mean=0.0, variance=0.0)
-    beforehand = CAUGHT * max(worth, LEAST_WORTH) ** CAUGHT_POWER
+    beforehand = CAUGHT * math.pow(max(worth, LEAST_WORTH), CAUGHT_POWER)
     own = CAUGHT_SHAPE / (beforehand * _CAUGHT_PLANTS)
-    shape, rate = caught / each + CAUGHT_SHAPE, 1 / each + own
-    ways = softmax(np.log(_WEIGHTS) + CAUGHT_SHAPE * np.log(own) - shape * np.log(rate))
-    mean, square = ways @ (shape / rate), ways @ (shape * (shape + 1) / rate**2)
-    return Expected(mean=float(mean), variance=float(square - mean**2))
+    shape, rate = np.array([caught / each + CAUGHT_SHAPE]), own + 1 / each
+    ways = softmax(_log_plants(own, CAUGHT_SHAPE, shape, rate))
+    return _expected(_moments(ways, shape, rate))
 
 
-def _moments(escaped: int, misread: float, beforehand: float) -> Floats:
-    """Return the first two moments about zero of the real ones, shape (2,)."""
-    ways = _ways(escaped, misread, beforehand)
-    shape = ADDED_SHAPE + np.arange(escaped + 1)
-    rate = _rate(beforehand)[:, None]
+def _expected(moments: Floats) -> Expected:
+    """Return mean and variance of the first two moments about zero."""
+    first, second = moments
+    return Expected(mean=float(first), variance=float(second - first**2))
+
+
+def _moments(ways: Floats, shape: Floats, rate: Floats) -> Floats:
+    """Return the first two moments about zero of a mixture of gamma laws, shape (2,)."""
     return np.array([(ways * shape / rate).sum(), (ways * shape * (shape + 1) / rate**2).sum()])
 
 
-def _rate(beforehand: float) -> Floats:
-    """Return the rate of the gamma law after a count, by kind of plant."""
-    return np.asarray(1 + ADDED_SHAPE / (beforehand * _ADDED_PLANTS), dtype=np.float64)
+def _log_plants(own: Floats, of: float, shape: Floats, rate: Floats) -> Floats:
+    """Return the logarithm of each plant's weight after a count, but for a factor of all.
+
+    ``own`` is the rate of its gamma law of shape ``of`` beforehand, shape (21, 1); ``shape`` and ``rate`` are
+    those after the count.
+    """
+    return np.asarray(np.log(_WEIGHTS) + of * np.log(own) - shape * np.log(rate), dtype=np.float64)
 
 
-def _ways(escaped: int, misread: float, beforehand: float) -> Floats:
-    """Return the chance of each kind of plant and that 0, 1, ... all are real, shape (21, escaped + 1)."""
-    real = np.arange(escaped + 1)
-    shape, rate = ADDED_SHAPE + real, _rate(beforehand)[:, None]
+def _real(escaped: int, misread: float, beforehand: float) -> tuple[Floats, Floats, Floats]:
+    """Return the chance of each plant and that 0, 1, ... all are real, shape (21, escaped + 1).
+
+    Beside it shape and rate of the gamma laws after the count, shapes (escaped + 1,) and (21, 1).
+    """
+    real = np.arange(escaped + 1, dtype=np.float64)
+    own = ADDED_SHAPE / (beforehand * _ADDED_PLANTS)
+    shape: Floats = real + ADDED_SHAPE
+    rate = own + 1
     of_count = xlogy(escaped - real, misread) - gammaln(real + 1) - gammaln(escaped - real + 1)
-    of_plant = np.log(_WEIGHTS)[:, None] + ADDED_SHAPE * np.log(rate - 1)
-    ways = of_count + gammaln(shape) + of_plant - shape * np.log(rate)
-    return np.asarray(softmax(ways), dtype=np.float64)
+    ways = softmax(of_count + gammaln(shape) + _log_plants(own, ADDED_SHAPE, shape, rate))
+    return np.asarray(ways, dtype=np.float64), shape, rate

@@ -445,7 +445,6 @@ def _added_in_sum(held: HeldOut, level: float, *, ahead: bool) -> Interval:
     called, misread = held.live_called, held.misread
     escaped = float(held.escape[called].sum())
     effect = burst_effect(held, called, held.escape)
-    # Never below the known defects that the setting itself lets pass, less those misread.
     seen = _counted(max(escaped, float(held.setting_escaped)), effect, level, ahead=ahead)
     value = _real_added(held).mean
     return Interval(
@@ -471,18 +470,15 @@ def _beforehand(held: HeldOut) -> float:
 
 def _real_added(held: HeldOut) -> Expected:
     """Return the known defects that are expected to be released, reviewers' misses aside."""
+    beforehand = _beforehand(held)
     escaped = float(held.escape[held.live_called].sum())
-    found = added_after(escaped, held.misread, beforehand=_beforehand(held))
-    least = _least_real(held)
+    found = added_after(escaped, held.misread, beforehand=beforehand)
+    # Never below the known defects that the setting itself lets pass, less those misread.
+    least = real_among(held.setting_escaped, held.setting_misread, beforehand=beforehand)
     if least <= found.mean:
         return found
     # As uncertain, for its size, as it was.
     return Expected(mean=least, variance=least**2 / found.shape if found.shape else least)
-
-
-def _least_real(held: HeldOut) -> float:
-    """Return how many known defects the setting itself releases, those expected to be real."""
-    return real_among(held.setting_escaped, held.setting_misread, beforehand=_beforehand(held))
 
 
 def burst_effect(held: HeldOut, of: NDArray[np.bool_], events: Floats) -> float:
