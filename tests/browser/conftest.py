@@ -145,3 +145,13 @@ def plant_with_many_measurements(folder: Path, *, measurements: int = 40) -> Pat
     (path / "history").mkdir(exist_ok=True)
     frame.to_csv(path / "history" / "results.csv", index=False)
     return path
+
+
+def accept(panel, asked: str) -> None:
+    """Accept what a panel shows, by mouse, once it asks about what is meant."""
+    panel.get_by_role("button", name="Accept", exact=True).click()
+    expect(panel.locator(".opt-question")).to_contain_text(asked)
+    tick = panel.get_by_label("I sign although no change is advised")
+    if tick.count():
+        tick.check()
+    panel.get_by_role("button", name="Confirm accept").click()

@@ -5,6 +5,7 @@ import re
 from contextlib import contextmanager
 
 import pytest
+from browser.conftest import accept
 from playwright.sync_api import expect
 
 from optimiser.history.calls import false_calls_by
@@ -94,12 +95,7 @@ def test_an_hour_of_an_engineer(open_notebook, root, tmp_path):
     panel.get_by_role("button", name="Best found").click()
     panel.get_by_label("Name").fill("Ada Fenn")
     panel.get_by_label("Reason").fill("an hour well spent")
-    panel.get_by_role("button", name="Accept", exact=True).click()
-    expect(panel.locator(".opt-question")).to_contain_text(f"{family}: accept")
-    tick = panel.get_by_label("I sign although no change is advised")
-    if tick.count():
-        tick.check()
-    panel.get_by_role("button", name="Confirm accept").click()
+    accept(panel, f"{family}: accept")
     expect(panel.locator(".opt-status")).to_contain_text("Saved as row")
 
     page = open_notebook("follow.ipynb").page

@@ -4,7 +4,7 @@ import json
 import re
 
 import pytest
-from browser.conftest import BY_KEY, notebook_on
+from browser.conftest import BY_KEY, accept, notebook_on
 from browser.lab import KERNEL_IDLE, PATIENCE_MS, Guarded
 from browser.test_lab import CUT_OFF, OVERLAP
 from playwright.sync_api import expect
@@ -188,12 +188,7 @@ def named(panel, name, reason):
 
 def put_forward(panel):
     """Accept what is shown by somebody whose key has to sign."""
-    panel.get_by_role("button", name="Accept", exact=True).click()
-    expect(panel.locator(".opt-question")).to_contain_text(f"signed by {BY_KEY}")
-    tick = panel.get_by_label("I sign although no change is advised")
-    if tick.count():
-        tick.check()
-    panel.get_by_role("button", name="Confirm accept").click()
+    accept(panel, f"signed by {BY_KEY}")
     expect(panel.locator(".opt-key")).to_contain_text("Until then it waits")
     expect(panel.locator(".opt-status")).to_contain_text("is in the ledger and waits")
 
