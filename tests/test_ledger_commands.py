@@ -224,6 +224,12 @@ def test_what_waits_is_promised_a_month_and_in_signed_words():
     first, *_ = known_words(SimpleNamespace(entry=entry), plant)
     assert "120 more (100 to 140) false calls" in first
     assert first.endswith("counts over the history")
+    figures["promise"] |= {"in_sum": {"saving_per_month": saved}, "escapes_added": 2.0}
+    first, *_ = known_words(SimpleNamespace(entry=entry), plant)
+    assert "escapes" not in first
+    figures["promise"] = {"in_sum": {}}
+    first, *_ = known_words(SimpleNamespace(entry=entry), plant)
+    assert first == "promised: nothing that is known here"
 
 
 def test_a_conflict_is_exit_1_and_says_what_was_exported(bench, capsys):

@@ -99,7 +99,11 @@ def _promised_words(promise: Mapping[str, Any], figures: Mapping[str, Any], curr
     days = figures.get("span_days")
     scale = DAYS_PER_MONTH / days if days else 1.0
     told_of = ("saving_per_month", "false_calls_saved", "escapes_added", "escapes_caught")
-    known = {key: _interval(promise[key]) for key in told_of if key in promise}
+    known = {
+        key: _interval(promise[key])
+        for key in told_of
+        if isinstance(promise.get(key), Mapping)  # older entries hold other figures
+    }
     told = []
     if "saving_per_month" in known:
         told.append(f"saving {currency} {interval_words(known['saving_per_month'])} a month")
