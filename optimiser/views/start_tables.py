@@ -26,10 +26,10 @@ NOTE = (
     "that it has not seen, so none is a promise."
 )
 SPANS_HELD = (
-    "; on invented plants such spans held 77 to 92 % of the truths instead of 90 %, and false calls came to a fifth "
-    "more than expected"
+    "; take these spans for rather too narrow and false calls for rather too few, as on invented plants "
+    "whose truth is known"
 )
-"""Measured; DEVELOPERS.md, "What first limits cost"."""
+"""How far: DEVELOPERS.md, "What first limits cost"."""
 
 PER = f"per {COUNTED_PER:,} items"
 _GROUNDS = {
