@@ -27,7 +27,14 @@ from optimiser.evidence.learning import (
 from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.read import History
 from optimiser.plant.file import Measurement, off_limit
-from optimiser.proposal.propose import Case, Found, doubts, problem_of, stable_seed
+from optimiser.proposal.propose import (
+    Case,
+    Found,
+    allowed_chance,
+    doubts,
+    problem_of,
+    stable_seed,
+)
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Looked, looked_at
 from optimiser.recipe.table import Recipe
@@ -603,7 +610,7 @@ def _standing(case: Case, proposal: Proposal) -> Standing | None:
         escapes=promised.added_cost_per_month.value,
         event=event,
         asked=case.plant.file.advice.smallest_saving,
-        allowed=case.plant.file.advice.largest_chance_of_loss,
+        allowed=allowed_chance(promised, case.plant),
     )
 
 

@@ -434,15 +434,23 @@ def is_advised(promised: Promise, plant: Plant) -> bool:
     """Return whether a promise meets the plant's rule for advising a change."""
     return (
         promised.saving_per_month.value > plant.file.advice.smallest_saving
-        and promised.chance_of_loss <= _allowed_chance(promised, plant)
+        and promised.chance_of_loss <= allowed_chance(promised, plant)
     )
 
 
-def _allowed_chance(promised: Promise, plant: Plant) -> float:
+def allowed_chance(promised: Promise, plant: Plant) -> float:
     """Return the largest chance of loss at which a change is advised.
 
-    A change that only tightens costs reviews that are known and can release nothing: it may as
-    well gain as lose.
+    Parameters
+    ----------
+    promised : Promise
+    plant : Plant
+
+    Returns
+    -------
+    float
+        A change that only tightens costs reviews that are known and can release nothing: it may as
+        well gain as lose.
     """
     may_release = promised.escapes_added.high > 0
     return plant.file.advice.largest_chance_of_loss if may_release else ONLY_TIGHTENS
@@ -481,7 +489,7 @@ def _too_little(promised: Promise, case: Case) -> tuple[Reason, ...]:
     if saving.value <= rule.smallest_saving:
         return (SavingTooSmall(saving=saving, level=promised.level, asked=rule.smallest_saving),)
     short = TooUncertain(
-        chance_of_loss=promised.chance_of_loss, allowed=_allowed_chance(promised, case.plant)
+        chance_of_loss=promised.chance_of_loss, allowed=allowed_chance(promised, case.plant)
     )
     return (short, _given_up(promised, case))
 
@@ -522,7 +530,7 @@ def _given_up(promised: Promise, case: Case) -> GivenUp:
     """Return what keeping gives up, and how much more history would settle a saving of this size."""
     saving = promised.saving_per_month
     z_now = float(norm.ppf(1 - promised.chance_of_loss))
-    z_asked = float(norm.ppf(1 - _allowed_chance(promised, case.plant)))
+    z_asked = float(norm.ppf(1 - allowed_chance(promised, case.plant)))
     days = defects = None
     if z_now > 0.05 and saving.value > 0:
         further = (z_asked / z_now) ** 2 - 1
