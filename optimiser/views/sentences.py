@@ -177,24 +177,29 @@ def _counted_words(number: int, one: str) -> str:
     return f"{number:,} {one}" if number == 1 else f"{number:,} {one}s"
 
 
+def _multiple(of: Month) -> float | None:
+    """Return how many times as many false calls there will be, past double; infinite from none."""
+    if not of.false_calls_now and of.false_calls_after:
+        return math.inf
+    return 1 - of.share_saved if of.share_saved < -1 else None
+
+
 def _share_cell(of: Month) -> str:
     """Return a change of false calls as a cell: past double as a multiple, from none as new."""
-    saved = of.share_saved
-    if not of.false_calls_now and of.false_calls_after:
-        return "new"
-    if saved < -1:
-        return f"{1 - saved:,.1f} times"
+    times, saved = _multiple(of), of.share_saved
+    if times is not None:
+        return f"{times:,.1f} times" if math.isfinite(times) else "new"
     return f"{-saved:+.0%}" if round(saved, 2) else "0%"
 
 
 def _calls_words(of: Month) -> str:
     """Return a change of false calls in words; nobody sees what "1,219% more" is."""
-    saved = of.share_saved
-    if not of.false_calls_now and of.false_calls_after:
+    times, saved = _multiple(of), of.share_saved
+    if times is None:
+        return f"{abs(saved):.0%} {'fewer' if saved >= 0 else 'more'} false calls"
+    if math.isinf(times):
         return "false calls where there were none"
-    if saved < -1:
-        return f"{1 - saved:,.1f} times the false calls"
-    return f"{abs(saved):.0%} {'fewer' if saved >= 0 else 'more'} false calls"
+    return f"{times:,.1f} times the false calls"
 
 
 def _less_or_more(value: float, unit: str) -> str:
