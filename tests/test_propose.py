@@ -296,6 +296,39 @@ def test_a_setting_is_never_promised_more_than_it_saved_where_it_was_fitted(case
     assert promised == pytest.approx(study.setting_false_calls.sum() + max(optimism, 0.0))
 
 
+def test_labels_and_goods_that_a_change_releases_are_counted_one_by_one(cases):
+    """The setting's own over all lots, the folds' in the lots that each had not seen."""
+    case = next(c for c in cases if c.tally.family == "RES-0402")
+    problem, _ = problem_of(case)
+    study = _search(case, problem, None).study
+    own = np.minimum(problem.live + 2, problem.last)
+    by_fold = [own if fold % 2 else problem.last for fold in range(len(study.chosen))]
+    same = np.repeat(np.array(by_fold)[None], len(study.trials.origin), axis=0)
+    settings = np.repeat(own[None], len(study.trials.origin), axis=0)
+    trials = replace(study.trials, settings=settings, fold_settings=same)
+    held = held_out(case, problem, replace(study, trials=trials))
+
+    def lets_pass(setting, ranks):
+        return all(rank <= level for rank, level in zip(ranks, setting, strict=True))
+
+    labels = list(zip(problem.defect_ranks, problem.defect_called, problem.defect_lot, strict=True))
+    escaped = [
+        called and lets_pass(by_fold[study.lot_fold[lot]], ranks) for ranks, called, lot in labels
+    ]
+    assert held.escape[problem.defect_called].sum() == sum(escaped) > 0
+    assert held.setting_escaped == sum(called and lets_pass(own, r) for r, called, _ in labels) > 0
+    cells, mine, folds = case.tally.cells, 0, 0
+    for n in np.flatnonzero(cells.reviewed & ~cells.settled):
+        ranks, lot = cells.ranks[n], cells.lot[n]
+        if not lets_pass(case.tally.grid.live, ranks):
+            mine += int(cells.count[n]) * lets_pass(own, ranks)
+            folds += int(cells.count[n]) * lets_pass(by_fold[study.lot_fold[lot]], ranks)
+    rate = case.plant.file.review_of("RES-0402").false_alarm_rate
+    assert held.setting_misread == pytest.approx(rate * mine)
+    assert held.misread == pytest.approx(rate * folds)
+    assert 0 < rate * mine < rate * folds
+
+
 def test_where_folds_disagree_the_setting_is_said_to_be_unstable(cases):
     case = next(c for c in cases if c.tally.family == "SOT-6")
     problem, _ = problem_of(case)
