@@ -138,6 +138,8 @@ def assert_same_tally(one, other) -> None:
     for name in ("ranks", "z", "settled", "scope", "lot"):
         np.testing.assert_array_equal(getattr(one.defects, name), getattr(other.defects, name))
     assert one.defects.frame.equals(other.defects.frame)
+    assert one.misread.ranks.tolist() == other.misread.ranks.tolist()
+    assert one.misread.lot.tolist() == other.misread.lot.tolist()
 
 
 def assert_same(one: Stored, other: Stored) -> None:

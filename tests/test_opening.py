@@ -59,6 +59,8 @@ def test_the_second_opening_reads_no_row_and_knows_the_same(plant):
                 assert b is None
                 continue
             pd.testing.assert_frame_equal(a.defects.frame, b.defects.frame, check_exact=True)
+            np.testing.assert_array_equal(a.misread.ranks, b.misread.ranks)
+            np.testing.assert_array_equal(a.misread.lot, b.misread.lot)
             assert a.cells.ranks.dtype == b.cells.ranks.dtype
             assert np.array_equal(a.cells.ranks, b.cells.ranks)
 

@@ -11,10 +11,7 @@ from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
 from optimiser.recipe.table import read_recipe
-from optimiser.search.pose import (
-    LEAST_TRUE,
-    chance_to_be_true,
-)
+from optimiser.search.misread import LEAST_TRUE, chance_to_be_true
 from optimiser.tally.count import is_called
 
 KIND = replace(KINDS["misread"], families=4, lots=30, false_alarm=0.006, critical=False)

@@ -12,15 +12,15 @@ from test_tally import write_plant
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.recipe.table import Recipe, Row
-from optimiser.search.pose import (
+from optimiser.search.misread import (
     LEAST_TRUE,
     chance_to_be_true,
     exceedance,
-    label_weights,
-    loosest_levels,
-    pose,
+    first_labels,
+    fitted_false_alarm_rate,
 )
-from optimiser.tally.count import Defects, tally_history
+from optimiser.search.pose import label_weights, loosest_levels, pose
+from optimiser.tally.count import Defects, Misread, tally_history
 from optimiser.tally.grid import make_grids
 
 POSED = """
@@ -384,7 +384,8 @@ def test_how_far_labels_and_goods_exceed_the_live_limits(posed):
     for tally in (*tallies.values(), *others):
         labels, goods = called_of_review(tally)
         goods = [n for n in goods if not tally.cells.settled[n]]
-        far, far_goods, count = exceedance(tally)
+        found = exceedance(tally)
+        far, far_goods, count = found.labels, found.goods, found.count
         assert tally.family == "H" or min(len(far), len(far_goods)) > 0
         np.testing.assert_allclose(
             far, [max(far_of(tally, tally.defects.ranks[n])) for n in labels]
@@ -395,15 +396,20 @@ def test_how_far_labels_and_goods_exceed_the_live_limits(posed):
         assert count.tolist() == [tally.cells.count[n] for n in goods]
 
 
-def fixed_point(kernel, misread):
+def fixed_point(kernel, misread, is_real=None):
     """Return the shares of real defects that agree with each other, turn by turn."""
-    share = [1.0] * len(misread)
+    known = [math.nan] * len(misread) if is_real is None else is_real
+    share = [1.0 if math.isnan(x) else x for x in known]
     for _ in range(60):
         real = [
             sum(k * s for j, (k, s) in enumerate(zip(row, share, strict=True)) if j != i) + 0.1
             for i, row in enumerate(kernel)
         ]
-        before, share = share, [r / (r + g) for r, g in zip(real, misread, strict=True)]
+        mixed = [r / (r + g) for r, g in zip(real, misread, strict=True)]
+        before, share = (
+            share,
+            [m if math.isnan(x) else x for m, x in zip(mixed, known, strict=True)],
+        )
         if max(abs(a - b) for a, b in zip(before, share, strict=True)) < 1e-4:
             break
     return np.array(share)
@@ -452,6 +458,53 @@ def test_the_chance_of_a_label_is_that_of_densities_worked_out_one_by_one(posed,
         again = chance_to_be_true(replace(tally, looked_again=True), rate)
         plain = np.clip(fixed_point(kernel, misread), LEAST_TRUE, 1)
         np.testing.assert_allclose(again[labels], plain, rtol=1e-9)
+
+
+def looked_at(tally, rng):
+    """Return the tally after a second look at some labels, and who is what, by place among all labels."""
+    labels, _ = called_of_review(tally)
+    ends = [len(limit.z) for limit in tally.grid.limits]
+    free = [n for n in labels if tally.defects.ranks[n].tolist() != ends]
+    sure, misread = rng.choice(free, (2, len(free) // 4), replace=False)
+    frame = tally.defects.frame.copy()
+    frame.loc[sure, "found_by"] = "second look"
+    kept = np.setdiff1d(np.arange(len(frame)), misread)
+    defects = Defects(
+        frame=frame.iloc[kept].reset_index(drop=True),
+        **{
+            name: getattr(tally.defects, name)[kept]
+            for name in ("ranks", "z", "settled", "scope", "lot")
+        },
+    )
+    found = Misread(ranks=tally.defects.ranks[misread], lot=tally.defects.lot[misread])
+    is_real = np.full(len(frame), np.nan)
+    is_real[sure], is_real[misread] = 1.0, 0.0
+    return replace(tally, defects=defects, misread=found, looked_again=True), is_real
+
+
+def test_the_rate_that_labels_fit_is_the_one_at_which_as_many_are_misread(posed):
+    """Turn by turn on labels one by one; what a second look found is no longer in doubt."""
+    _, tallies = posed
+    rng = np.random.default_rng(3)
+    seen, sums = [], []
+    for tally in (tallies["F"], tallies["G"]):
+        labels, kernel, misread, called = doubted(tally, 1.0)
+        after, is_real = looked_at(tally, rng)
+        assert (is_real == 0).sum() == (is_real == 1).sum() > 0
+        seen.append(first_labels(after))
+        sums.append((kernel, misread, is_real[labels], called))
+        assert sorted(seen[-1].is_real[seen[-1].is_real >= 0]) == sorted(is_real[is_real >= 0])
+
+    def expected(rate):
+        shares = (fixed_point(k, rate * m, known) for k, m, known, _ in sums)
+        return sum((1 - share).sum() for share in shares)
+
+    called = sum(n for *_, n in sums)
+    found = fitted_false_alarm_rate(seen)
+    assert 0 < found < 1
+    assert expected(found) / called == pytest.approx(found, rel=0.01)
+    nobody = replace(seen[0], called=0.0)
+    assert math.isnan(fitted_false_alarm_rate([nobody]))
 
 
 def test_without_misreading_or_labels_or_goods_every_label_is_true(posed):

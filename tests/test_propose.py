@@ -32,7 +32,8 @@ from optimiser.proposal.propose import (
 )
 from optimiser.proposal.reasons import TooFewDefects
 from optimiser.recipe.table import read_recipe
-from optimiser.search.pose import LEAST_TRUE, chance_to_be_true, label_weights
+from optimiser.search.misread import LEAST_TRUE, chance_to_be_true
+from optimiser.search.pose import label_weights
 from optimiser.tally.count import is_called
 from optimiser.tally.must_catch import rank_kept
 from optimiser.views.reasons import reason_words

@@ -29,6 +29,7 @@ from optimiser.proposal.propose import problem_of
 from optimiser.proposal.relabel import Beyond, Relabel, relabel
 from optimiser.proposal.relabel_sheet import (
     COLUMNS,
+    SecondLooks,
     beyond_words,
     refuse_filled,
     sheet_text,
@@ -36,7 +37,7 @@ from optimiser.proposal.relabel_sheet import (
 )
 from optimiser.proposal.session import open_plant
 from optimiser.recipe.table import read_recipe
-from optimiser.search.pose import chance_to_be_true
+from optimiser.search.misread import chance_to_be_true
 from optimiser.search.problem import Problem
 from optimiser.search.second_look import (
     DEAREST,
@@ -48,7 +49,7 @@ from optimiser.search.second_look import (
 from optimiser.tally.count import is_called
 from optimiser.views.panels.decision import DecisionPanel
 from optimiser.views.panels.overview import OverviewPanel
-from optimiser.views.relabel_tables import HOPEFUL, standing_words
+from optimiser.views.relabel_tables import HOPEFUL, looked_words, standing_words
 
 # --- the list, against every setting there is
 
@@ -702,6 +703,28 @@ def test_a_changed_row_is_refused_with_place_value_and_way_out(unread, change, r
     assert rule in finding.rule
     assert finding.row == 3
     assert finding.value == (rows[2]["mark"] if value == "mark" else value)
+
+
+@pytest.mark.parametrize(
+    ("misread", "expected", "far_off"),
+    [(61, 13.8, True), (38, 32.0, False), (20, 10.0, True), (19, 10.0, False), (0, 10.0, True)],
+)
+def test_a_second_look_far_from_what_was_expected_names_the_rate_to_correct(
+    misread, expected, far_off
+):
+    found = SecondLooks(
+        misread=misread,
+        confirmed=2,
+        not_looked=0,
+        read_before=0,
+        expected_misread=expected,
+        held_expected=1.0,
+        held_found=1.0,
+        verdicts=None,
+    )
+    words = " ".join(looked_words(found, plant="here"))
+    assert ("review.false_alarm_rate" in words) == far_off
+    assert ("optimiser reviewers here" in words) == far_off
 
 
 def test_a_row_nobody_looked_at_may_be_anything(unread):

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from benchmarks.second_look_table import look
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import beta, binom, poisson
@@ -25,18 +26,51 @@ from optimiser.proposal.stated import check_stated
 from optimiser.recipe.table import read_recipe
 
 
-def zones(labels_near=10, labels_far=4, goods_near=4000, goods_far=500):
+def zones(labels_near=10, labels_far=4, goods_near=4000, goods_far=500, goods=None, **looked):
     return Zones(
-        labels_near=labels_near, labels_far=labels_far, goods_near=goods_near, goods_far=goods_far
+        labels_near=labels_near,
+        labels_far=labels_far,
+        goods_near=goods_near,
+        goods_far=goods_far,
+        goods=goods_near + goods_far if goods is None else goods,
+        **looked,
     )
 
 
 def test_items_fall_into_zones_by_how_far_they_exceed():
-    found = zones_of(
-        np.array([0.0, 0.49, 0.5, 0.99, 1.0]), np.array([0.1, 0.6, 2.0]), np.array([7, 5, 3])
-    )
-    assert found == zones(2, 2, 7, 5)
-    assert found + found == zones(4, 4, 14, 10)
+    labels, goods = np.array([0.0, 0.49, 0.5, 0.99, 1.0]), np.array([0.1, 0.6, 2.0])
+    nobody = np.full(5, np.nan)
+    found = zones_of(labels, nobody, goods, np.array([7, 5, 3]))
+    assert found == zones(2, 2, 7, 5, goods=15)
+    assert found + found == zones(4, 4, 14, 10, goods=30)
+
+
+def test_what_was_looked_at_again_counts_for_what_it_may_still_be():
+    labels = np.array([0.1, 0.2, 0.3, 0.6, 0.7, 0.8, 0.9, 3.0])
+    # Near: one misread, one real, one nobody knows; further out one misread, two real, one unknown.
+    is_real = np.array([0.0, 1.0, np.nan, 0.0, 1.0, 1.0, np.nan, 0.0])
+    found = zones_of(labels, is_real, np.array([0.1, 0.6]), np.array([7, 5]))
+    assert found == zones(2, 3, 7, 5, misread=3, confirmed=3, misread_far=1, confirmed_far=2)
+    # Misread they may be, of both zones: the two near, of the far ones the misread and the unknown.
+    assert false_alarms(found, 0.5).too_high == pytest.approx(poisson.cdf(4, 0.5 * (12 + 4)))
+
+
+@given(misread=st.integers(1, 60), rate=st.sampled_from([0.0005, 0.002, 0.01]))
+@settings(max_examples=40, deadline=None)
+def test_misread_goods_that_were_found_are_a_part_of_all(misread, rate):
+    """More of them than the rate makes of all called goods contradict it, wherever they lie."""
+    plain, looked = zones(goods=9000), zones(goods=9000, misread=misread)
+    known = poisson.sf(misread - 1, rate * 9000)
+    by_zones = false_alarms(plain, rate).too_low
+    assert false_alarms(looked, rate).too_low == pytest.approx(min(1, 2 * min(known, by_zones)))
+
+
+def test_the_rate_that_labels_fit_stays_within_what_they_allow():
+    made = zones(60, 10, 6000, 900, misread=30)
+    within = false_alarms(made, 0.002, fitted=0.007).found
+    assert within.low < within.value == 0.007 < within.high
+    assert false_alarms(made, 0.002, fitted=0.9).found.value == within.high
+    assert false_alarms(made, 0.002, fitted=0.0).found.value == within.low > 0
 
 
 @given(
@@ -148,6 +182,43 @@ def test_reviewers_worse_than_stated_are_named(tmp_path):
     words = " ".join(found.words())
     assert "review.false_alarm_rate" in words
     assert "review.miss_rate" in words
+
+
+def looked_at(folder, name, seed, **changed):
+    """Return what is said of the rates after a second look, the rate as it was, and what was found."""
+    made = make_stranger(folder, replace(KINDS[name], **changed), seed)
+    found = look(made)
+    plant = read_plant(made.folder)
+    live = read_recipe(made.folder / "recipe.csv", plant.file.measurements)
+    with open_history(plant) as history:
+        return check_stated(make_cases(history, live, trials=1)), found
+
+
+def test_a_second_look_tells_how_often_reviewers_misread(tmp_path):
+    """Five times as often as stated; the labels looked at are a tenth, the most doubtful ones."""
+    stated, found = looked_at(tmp_path / "p", "careless", 9)
+    assert (stated.misread, stated.looked_again) == (found["misread"], found["looked"])
+    assert found["misread"] > 2 * found["expected"]
+    rate = stated.false_alarms.found
+    assert rate.low < 0.01 < rate.high
+    assert rate.value == pytest.approx(0.01, rel=0.3)
+    assert stated.false_alarms.too_low < DELTA
+    words = stated.words()[0]
+    assert "review.false_alarm_rate = 0.20%" in words
+    assert f"of {found['looked']} labels looked at again {found['misread']} were misread" in words
+    assert "Correct the rate." in words
+
+
+@pytest.mark.slow
+def test_after_a_second_look_right_rates_are_left_alone(tmp_path):
+    """The list picks the most doubtful labels: nearly all of them misread is what it expects."""
+    wrong, off = [], []
+    for name, seed in ((n, s) for n in ("skewed", "misread") for s in range(1, 7)):
+        stated, _ = looked_at(tmp_path / f"{name}{seed}", name, seed, critical=True)
+        wrong.append(stated.false_alarms.too_low < DELTA)
+        off.append(stated.false_alarms.found.value / KINDS[name].false_alarm)
+    assert binom.sf(sum(wrong) - 1, len(wrong), DELTA) > 1e-3, wrong
+    assert 0.7 < np.mean(off) < 1.3, off
 
 
 @pytest.mark.slow

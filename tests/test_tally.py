@@ -534,6 +534,43 @@ def test_a_second_look_anywhere_in_the_plant_is_known(tmp_path):
     assert tallies["G"].looked_again
 
 
+def test_goods_that_a_second_look_found_stand_among_the_goods_and_by_themselves(tmp_path):
+    frame, recipe = labelled_history(6)
+    goods = frame.index[frame["verdict"] == "good"]
+    frame.loc[goods[::4], "found_by"] = "second look"
+    frame.loc[frame.index[frame["verdict"] == "defect"][0], "found_by"] = "second look"
+    write_plant(tmp_path, frame, recipe)
+    with open_history(read_plant(tmp_path)) as history:
+        grids = make_grids(history, recipe)
+        tallies = tally_history(history, grids, recipe)
+    frame.loc[goods, "found_by"] = "review"
+    write_plant(tmp_path, frame, recipe)
+    with open_history(read_plant(tmp_path)) as history:
+        plain = tally_history(history, grids, recipe)
+    for family, tally in tallies.items():
+        mine = frame.loc[goods[::4]]
+        items = mine[mine["family"] == family].sort_values(["time", "board"]).to_dict("records")
+        assert len(items) > 3
+        expected = [expected_item(tally.grid, recipe, item)[2] for item in items]
+        assert list(map(tuple, tally.misread.ranks.tolist())) == expected
+        assert [tally.lots[n] for n in tally.misread.lot] == [item["lot"] for item in items]
+        first = np.array([lot == items[0]["lot"] for lot in tally.lots])
+        part = tally.only(first).misread
+        assert part.ranks.tolist() == tally.misread.ranks[first[tally.misread.lot]].tolist()
+        assert 0 < len(part.lot) < len(items)
+        assert as_counts(tally) == as_counts(plain[family])
+        assert not len(plain[family].misread.lot)
+
+
+def test_one_good_that_a_second_look_found_tells_that_labels_were_looked_at_again(tmp_path):
+    frame, recipe = labelled_history(5)
+    frame.loc[frame.index[frame["verdict"] == "good"][0], "found_by"] = "second look"
+    write_plant(tmp_path, frame, recipe)
+    with open_history(read_plant(tmp_path)) as history:
+        tallies = tally_history(history, make_grids(history, recipe), recipe)
+    assert all(tally.looked_again for tally in tallies.values())
+
+
 def test_columns_are_parted_by_place_whatever_their_number():
     rng = np.random.default_rng(1)
     # Of 65 538 the last would come second in sixteen bits.

@@ -86,6 +86,22 @@ def test_the_last_row_of_the_last_file_stands_and_is_counted(tmp_path):
     assert notes[2].startswith("1 verdicts differ from the one recorded")
 
 
+def test_a_good_that_a_second_look_confirms_stays_found_by_review(tmp_path):
+    """What a second look finds to be a good counts as misread, so a good must not become one."""
+    items = make_items()
+    good, missed = [i for i in items if i["verdict"] == "good"][:2]
+    wrong = next(i for i in items if i["verdict"] == "defect" and i["found_by"] == "review")
+    rows = [
+        told(good, "good", "second look"),
+        told(missed, "defect", "second look"),
+        told(wrong, "good", "second look"),
+    ]
+    found, _ = labels(plant_with(tmp_path, rows))
+    assert found[place(good)] == ("good", None, "review", 1.0)
+    assert found[place(missed)] == ("defect", None, "second look", 1.0)
+    assert found[place(wrong)] == ("good", None, "second look", 1.0)
+
+
 BROKEN = [
     ({"board": "B9999"}, "no item of the history has this stage", "post-reflow B9999"),
     ({"time": "yesterday"}, "time must be a time in UTC", "yesterday"),

@@ -6,7 +6,7 @@ there are misread goods; and a called defect that test finds later was missed by
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,20 +30,34 @@ LEVEL = 0.90
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Zones:
-    """Labels of review and reviewed goods beyond live limits, near and further out."""
+    """First labels of review and reviewed goods beyond live limits, near and further out.
+
+    Attributes
+    ----------
+    labels_near : int
+        In the near zone, those left out that a second look confirmed: what may be misread there.
+    labels_far : int
+        Further out, those left out that a second look found misread: what may be real there.
+    misread, confirmed : int
+        What a second look found, anywhere beyond the limits.
+    confirmed_far, misread_far : int
+        Of these, further out.
+    goods_near, goods_far, goods : int
+        Reviewed goods in the two zones, and all that the live limits call.
+    """
 
     labels_near: int
     labels_far: int
     goods_near: int
     goods_far: int
+    goods: int
+    misread: int = 0
+    confirmed: int = 0
+    misread_far: int = 0
+    confirmed_far: int = 0
 
     def __add__(self, other: "Zones") -> "Zones":
-        return Zones(
-            labels_near=self.labels_near + other.labels_near,
-            labels_far=self.labels_far + other.labels_far,
-            goods_near=self.goods_near + other.goods_near,
-            goods_far=self.goods_far + other.goods_far,
-        )
+        return Zones(**{n: k + getattr(other, n) for n, k in asdict(self).items()})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,14 +88,16 @@ class Fit:
         return min(self.too_low, self.too_high) < DELTA
 
 
-def zones_of(labels: Floats, goods: Floats, count: NDArray[np.int64]) -> Zones:
+def zones_of(labels: Floats, is_real: Floats, goods: Floats, count: NDArray[np.int64]) -> Zones:
     """Return labels and goods by zone.
 
     Parameters
     ----------
     labels : ndarray, shape (n,)
-        How far each label of review exceeds a live limit, largest over limits, in standard
+        How far each first label of review exceeds a live limit, largest over limits, in standard
         deviations of the goods.
+    is_real : ndarray, shape (n,)
+        1 and 0 where a second look says so, NaN elsewhere.
     goods : ndarray, shape (k,)
         The same of reviewed goods.
     count : ndarray of int, shape (k,)
@@ -95,15 +111,21 @@ def zones_of(labels: Floats, goods: Floats, count: NDArray[np.int64]) -> Zones:
     def inside(x: Floats, zone: int) -> Bools:
         return np.asarray((x >= zone * ZONE) & (x < (zone + 1) * ZONE))
 
+    near, far, misread, sure = inside(labels, 0), inside(labels, 1), is_real == 0, is_real == 1
     return Zones(
-        labels_near=int(inside(labels, 0).sum()),
-        labels_far=int(inside(labels, 1).sum()),
+        labels_near=int((near & ~sure).sum()),
+        labels_far=int((far & ~misread).sum()),
         goods_near=int(count[inside(goods, 0)].sum()),
         goods_far=int(count[inside(goods, 1)].sum()),
+        goods=int(count.sum()),
+        misread=int(misread.sum()),
+        confirmed=int(sure.sum()),
+        misread_far=int((far & misread).sum()),
+        confirmed_far=int((far & sure).sum()),
     )
 
 
-def false_alarms(zones: Zones, stated: float) -> Fit | None:
+def false_alarms(zones: Zones, stated: float, *, fitted: float | None = None) -> Fit | None:
     """Return how the stated rate of misread goods fits the labels.
 
     Parameters
@@ -112,6 +134,9 @@ def false_alarms(zones: Zones, stated: float) -> Fit | None:
         Of a family, or the sum over families.
     stated : float
         0..1.
+    fitted : float, optional
+        The rate that labels fit of which some were looked at again
+        (`search.misread.fitted_false_alarm_rate`); from the zones alone when not given.
 
     Returns
     -------
@@ -123,8 +148,10 @@ def false_alarms(zones: Zones, stated: float) -> Fit | None:
     With rate f the near zone holds a Poisson number of labels with mean ``f g + D r`` at most,
     where g are the goods there, r the real defects of the far zone and D is DENSEST; the far zone
     holds ``f g' + r``. That f is too low is tested at the largest r that the far zone's labels
-    allow, with the chance of a larger one added [1]_. That f is too high is tested on all labels
-    of both zones: there can be no fewer than misread goods alone.
+    allow, with the chance of a larger one added [1]_. What a second look found misread is a part of
+    what reviewers misread, whatever was looked at: that f is too low is tested on it as well, each
+    of the two tests at half the level. That f is too high is tested on all labels
+    of both zones that may be misread: there can be no fewer than misread goods alone.
 
     References
     ----------
@@ -135,14 +162,14 @@ def false_alarms(zones: Zones, stated: float) -> Fit | None:
         return None
     of = zones.goods_near + zones.labels_near
     tail = (1 - LEVEL) / 2
-    high = float(chi2.ppf(1 - tail, 2 * zones.labels_near + 2)) / 2 / of
+    high = max(_most(zones.labels_near, tail) / of, _most(zones.misread, tail) / zones.goods)
     low = 0.0
     if _too_low(zones, 0.0) < tail:
         low = float(brentq(lambda f: _too_low(zones, f) - tail, 0.0, min(high, 1.0)))
     excess = zones.labels_near - zones.labels_far
     goods = max(zones.goods_near - zones.goods_far, 1)
-    value = min(max(low, excess / goods), high)
-    labels = zones.labels_near + zones.labels_far
+    value = min(max(low, excess / goods if fitted is None else fitted), high)
+    labels = zones.labels_near + zones.labels_far + zones.misread_far - zones.confirmed_far
     expected = stated * (zones.goods_near + zones.goods_far + labels)
     return Fit(
         stated=stated,
@@ -154,11 +181,24 @@ def false_alarms(zones: Zones, stated: float) -> Fit | None:
     )
 
 
+def _most(count: int, tail: float) -> float:
+    """Return the largest mean of a Poisson variable that lets a count be so low."""
+    return float(chi2.ppf(1 - tail, 2 * count + 2)) / 2
+
+
 def _too_low(zones: Zones, rate: float) -> float:
     """Return the p-value of a rate of misread goods against a higher one."""
+    by_zones = _too_low_near(zones, rate)
+    if not zones.misread:
+        return by_zones
+    known = float(poisson.sf(zones.misread - 1, rate * zones.goods))
+    return min(1.0, 2 * min(by_zones, known))
+
+
+def _too_low_near(zones: Zones, rate: float) -> float:
+    """Return the same from labels in excess just beyond the limits."""
     share = DELTA / 10
-    most = float(chi2.ppf(1 - share, 2 * zones.labels_far + 2)) / 2
-    real = max(0.0, most - rate * zones.goods_far)
+    real = max(0.0, _most(zones.labels_far, share) - rate * zones.goods_far)
     mean = rate * zones.goods_near + DENSEST * real
     return min(1.0, float(poisson.sf(zones.labels_near - 1, mean)) + share)
 
@@ -216,7 +256,13 @@ def _miss(share: float, coverage: float) -> float:
     return share / (share + coverage * (1 - share))
 
 
-def fit_words(alarms: Fit | None, missed: Fit | None, where: Sequence[str] = ()) -> list[str]:
+def fit_words(
+    alarms: Fit | None,
+    missed: Fit | None,
+    where: Sequence[str] = (),
+    *,
+    looked: tuple[int, int] = (0, 0),
+) -> list[str]:
     """Return what the labels say of the stated rates, as sentences.
 
     Parameters
@@ -225,6 +271,8 @@ def fit_words(alarms: Fit | None, missed: Fit | None, where: Sequence[str] = ())
         Over the plant.
     where : sequence of str
         Families whose labels contradict the rate of misread goods by themselves.
+    looked : tuple of int
+        Labels that a second look found misread, of how many.
 
     Returns
     -------
@@ -233,10 +281,10 @@ def fit_words(alarms: Fit | None, missed: Fit | None, where: Sequence[str] = ())
     """
     lines = []
     if alarms is not None and alarms.contradicted:
+        way_out = "" if looked[1] else ", or have labels looked at again (optimiser relabel)"
         lines.append(
-            f"Labels contradict review.false_alarm_rate = {alarms.stated:.2%}: {alarms.events:,} of {alarms.of:,} "
-            f"called items just beyond the limits are labelled defects, which fits a rate of {_percent(alarms.found)}. "
-            "Correct the rate, or have labels looked at again (optimiser relabel)."
+            f"Labels contradict review.false_alarm_rate = {alarms.stated:.2%}: {_seen(alarms, looked)}, "
+            f"which fits a rate of {_percent(alarms.found)}. Correct the rate{way_out}."
         )
     if missed is not None and missed.contradicted:
         lines.append(
@@ -254,6 +302,14 @@ def fit_words(alarms: Fit | None, missed: Fit | None, where: Sequence[str] = ())
             "No called defect was ever found by test, so the labels say nothing of review.miss_rate."
         )
     return lines
+
+
+def _seen(alarms: Fit, looked: tuple[int, int]) -> str:
+    near = f"{alarms.events:,} of {alarms.of:,} called items just beyond the limits are labelled defects"
+    if not looked[1]:
+        return near
+    again = f"of {looked[1]:,} labels looked at again {looked[0]:,} were misread"
+    return f"{again}, and {near} that no second look confirmed"
 
 
 def _percent(of: Interval) -> str:

@@ -282,11 +282,23 @@ class History:
 
     @property
     def defects(self) -> str:
-        """Name of a table of the labelled defects, made at first use: they are few."""
+        """Name of a view of the labelled defects."""
         self.connection.execute(
-            "create table if not exists defects as from items where verdict = 'defect'"
+            f"create view if not exists defects as from {self.looked_at} where verdict = 'defect'"
         )
         return "defects"
+
+    @property
+    def looked_at(self) -> str:
+        """Name of a table of the labelled defects and of what a second look judged, made at first use.
+
+        They are few. A second look is asked for labelled defects alone, so its goods were misread.
+        """
+        self.connection.execute(
+            "create table if not exists looked_at as "
+            "from items where verdict = 'defect' or found_by = 'second look'"
+        )
+        return "looked_at"
 
     @property
     def lots(self) -> str:

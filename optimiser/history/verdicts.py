@@ -286,8 +286,16 @@ def aside_rows() -> str:
 
 
 def with_verdicts(recorded: str) -> str:
-    """Return SQL of the items with what they were told in place of what was recorded."""
-    told = ", ".join(f"case when t.row is null then r.{c} else t.{c} end as {c}" for c in _TOLD)
+    """Return SQL of the items with what they were told in place of what was recorded.
+
+    A good that a second look confirms stays as it was found: what a second look finds to be a good
+    was called a defect before, so that reviewers' false alarms can be counted.
+    """
+    confirmed = "t.found_by = 'second look' and t.verdict = 'good' and r.verdict = 'good'"
+    kept = {"found_by": f"t.row is null or ({confirmed})"}
+    told = ", ".join(
+        f"case when {kept.get(c, 't.row is null')} then r.{c} else t.{c} end as {c}" for c in _TOLD
+    )
     return (
         f"select r.* replace ({told}) from {recorded} r "
         "left join told t on t.file = r.file and t.row = r.row"

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.proposal.propose import Case, problem_of, stable_seed, what_to_gather
-from optimiser.search.pose import chance_to_be_true
+from optimiser.search.misread import chance_to_be_true
 from optimiser.search.problem import Problem
 from optimiser.search.second_look import DefectLabels, SecondLook, expected_freed, look_again
 

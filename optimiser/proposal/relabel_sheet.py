@@ -102,6 +102,12 @@ class SecondLooks:
     held_found: float
     verdicts: str | None
 
+    @property
+    def is_far_off(self) -> bool:
+        """Whether half as many again were misread as expected, or half, and ten at least apart."""
+        apart = abs(self.misread - self.expected_misread)
+        return apart >= max(10.0, self.expected_misread / 2)
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return asdict(self)

@@ -16,7 +16,8 @@ from optimiser.history.read import HASH, SAMPLE, History
 from optimiser.plant.file import SIDES, Side
 from optimiser.proposal.all_families import arrivals
 from optimiser.recipe.table import Recipe
-from optimiser.search.pose import chance_to_be_true, label_weights
+from optimiser.search.misread import chance_to_be_true
+from optimiser.search.pose import label_weights
 from optimiser.sql import quoted, text_literal
 from optimiser.tally.count import FamilyTally, tally_history
 from optimiser.tally.grid import make_grids

@@ -7,7 +7,13 @@ import numpy as np
 
 from optimiser.evidence.stated_rates import Fit, Zones, false_alarms, fit_words, misses, zones_of
 from optimiser.proposal.propose import Case
-from optimiser.search.pose import chance_to_be_true, exceedance
+from optimiser.search.misread import (
+    FirstLabels,
+    chance_to_be_true,
+    exceedance,
+    first_labels,
+    fitted_false_alarm_rate,
+)
 
 FEWEST_NEAR = 200
 
@@ -22,11 +28,15 @@ class Stated:
         Over the plant's families that state the plant's own rates.
     families : dict of str to Fit
         Misread goods by family, at the family's stated rate; those with enough called goods.
+    looked_again, misread : int
+        Labels of review that were looked at again in those same families, and found misread.
     """
 
     false_alarms: Fit | None
     misses: Fit | None
     families: dict[str, Fit]
+    looked_again: int = 0
+    misread: int = 0
 
     @property
     def contradicted(self) -> bool:
@@ -41,7 +51,8 @@ class Stated:
         # Each family has its own chance of being wrong: said only where all together hold it.
         least = 0.01 / max(len(self.families), 1)
         where = [n for n, f in self.families.items() if min(f.too_low, f.too_high) < least]
-        return fit_words(self.false_alarms, self.misses, where)
+        looked = self.misread, self.looked_again
+        return fit_words(self.false_alarms, self.misses, where, looked=looked)
 
 
 def check_stated(cases: Sequence[Case]) -> Stated:
@@ -56,28 +67,46 @@ def check_stated(cases: Sequence[Case]) -> Stated:
     -------
     Stated
     """
-    total, later, reviewed = Zones(labels_near=0, labels_far=0, goods_near=0, goods_far=0), 0, 0.0
-    families = {}
+    total, later, reviewed = (
+        Zones(labels_near=0, labels_far=0, goods_near=0, goods_far=0, goods=0),
+        0,
+        0.0,
+    )
+    families, alike = {}, []
     for case in cases:
         rates = case.plant.file.review_of(case.tally.family)
-        zones = zones_of(*exceedance(case.tally))
-        own = false_alarms(zones, rates.false_alarm_rate)
+        far, labels = exceedance(case.tally), first_labels(case.tally)
+        zones = zones_of(far.labels, far.is_real, far.goods, far.count)
+        own = false_alarms(zones, rates.false_alarm_rate, fitted=_fitted(zones, [labels]))
         if own is not None and zones.goods_near >= FEWEST_NEAR:
             families[case.tally.family] = own
         if rates == case.plant.file.review:
             total = total + zones
+            alike.append(labels)
             found, review = _called_defects(case)
             later, reviewed = later + found, reviewed + review
     if not cases:
         return Stated(false_alarms=None, misses=None, families={})
     file = cases[0].plant.file
     return Stated(
-        false_alarms=false_alarms(total, file.review.false_alarm_rate),
+        false_alarms=false_alarms(
+            total, file.review.false_alarm_rate, fitted=_fitted(total, alike)
+        ),
         misses=misses(
             later, reviewed, coverage=file.labels.test_coverage, stated=file.review.miss_rate
         ),
         families=families,
+        looked_again=total.misread + total.confirmed,
+        misread=total.misread,
     )
+
+
+def _fitted(zones: Zones, labels: Sequence[FirstLabels]) -> float | None:
+    """Return the rate that labels fit of which some were looked at again; None where none was."""
+    if not zones.misread + zones.confirmed:
+        return None
+    rate = fitted_false_alarm_rate(labels)
+    return None if np.isnan(rate) else rate
 
 
 def _called_defects(case: Case) -> tuple[int, float]:

@@ -5,21 +5,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
-from scipy.spatial.distance import cdist
 
 from optimiser.plant.file import Plant
+from optimiser.search.misread import chance_to_be_true
 from optimiser.search.problem import Floats, Ints, Problem
-from optimiser.tally.count import Defects, FamilyTally, is_called, sum_by_row
-from optimiser.tally.grid import GridLimit
-
-# Some doubt about the false alarm rate itself always remains.
-LEAST_TRUE = 0.02
-# Width of the kernel and labels' worth of real defects where none was seen: measured together on
-# stranger plants, where both calibration and likelihood are best.
-NEARNESS, UNSEEN_HERE = 0.4, 0.1
-MOST_TURNS = 60
-# How far the misread density may be scaled, either way, and the steps to find by how much.
-MOST_SCALED, HALVINGS = 6.0, 12
+from optimiser.tally.count import Defects, FamilyTally, sum_by_row
 
 
 def pose(
@@ -185,131 +175,6 @@ def label_weights(defects: Defects, coverage: float) -> Floats:
     own = np.where(alone, 1.0, 1.0 / chance)
     later = found_by == "later stage"
     return np.where(later, np.maximum(defects.frame["weight"].to_numpy(float), 1.0), own)
-
-
-def chance_to_be_true(tally: FamilyTally, false_alarm_rate: float) -> Floats:
-    """Return the chance that each reviewed defect is one and not a good that was misread.
-
-    Reviewers call few goods defects, but they see many goods, nearly all of them just
-    beyond a limit; a labelled defect that lies among many called goods is likelier one of
-    these.
-
-    Parameters
-    ----------
-    tally : FamilyTally
-    false_alarm_rate : float
-        0..1; with 0 every label is taken as true.
-
-    Returns
-    -------
-    ndarray, shape (d,)
-        LEAST_TRUE..1; 1 for defects that review did not find, or that every setting calls.
-
-    Notes
-    -----
-    Where a label lies the density of misread goods is that of the reviewed goods times the
-    reviewers' false alarm rate, the density of real defects that of the *other* labels, each
-    weighed by its own chance to be one, plus a tenth of a label for none seen there yet. The
-    chance is the share of the second; it is found by expectation and maximisation in turns [1]_.
-    Densities are normal kernels, NEARNESS standard deviations of the goods wide, over how far
-    each limit of the live recipe is exceeded. Kernels blur the two apart only so far, so the
-    density of misread goods is scaled until as many labels are expected to be misread as the
-    false alarm rate makes of the goods that were called. Counting a label as its own neighbour
-    would hide half of the misread ones (measured on plants of known truth).
-
-    References
-    ----------
-    .. [1] Dempster, Laird and Rubin (1977), Maximum likelihood from incomplete data via the EM
-       algorithm, J. R. Statist. Soc. B 39.
-    """
-    defects, limits = tally.defects, tally.grid.limits
-    live = tally.grid.live
-    cells = tally.cells
-    last = np.array([len(limit.z) for limit in limits])
-    by_review = (defects.frame["found_by"] == "review").to_numpy() & is_called(live, defects.ranks)
-    # What every setting calls no setting releases: it is left as labelled.
-    by_review &= ~(defects.ranks == last).all(axis=1)
-    called = cells.reviewed & is_called(live, cells.ranks) & ~(cells.ranks == last).all(axis=1)
-    chance = np.ones(len(defects.ranks))
-    if not false_alarm_rate or not by_review.any() or not called.any():
-        return chance
-    seen, count = sum_by_row(cells.ranks[called].astype(np.int32), cells.count[called])
-    goods, labelled = (
-        _exceeded(limits, ranks) for ranks in (seen, defects.ranks[by_review].astype(np.int32))
-    )
-    misread = false_alarm_rate * (_nearness(labelled, goods) @ count)
-    expected = false_alarm_rate * float(count.sum())
-    near = _nearness(labelled, labelled)
-    # After a second look fewer misread goods are left than came; how many is not known.
-    share = _true_share(near, misread) if tally.looked_again else _balanced(near, misread, expected)
-    chance[by_review] = np.clip(share, LEAST_TRUE, 1.0)
-    return chance
-
-
-def exceedance(tally: FamilyTally) -> tuple[Floats, Floats, Ints]:
-    """Return how far labels of review and reviewed goods exceed the live limits.
-
-    Parameters
-    ----------
-    tally : FamilyTally
-
-    Returns
-    -------
-    labels : ndarray, shape (n,)
-        Largest over limits, standard deviations of the goods.
-    goods : ndarray, shape (k,)
-    count : ndarray of int, shape (k,)
-        How many goods each stands for.
-    """
-    cells, defects, live = tally.cells, tally.defects, tally.grid.live
-    called = cells.reviewed & ~cells.settled & is_called(live, cells.ranks)
-    by_review = (defects.frame["found_by"] == "review").to_numpy() & is_called(live, defects.ranks)
-    labels, goods = (
-        _exceeded(tally.grid.limits, ranks.astype(np.int32)).max(axis=1, initial=0.0)
-        for ranks in (defects.ranks[by_review], cells.ranks[called])
-    )
-    return labels, goods, cells.count[called]
-
-
-def _balanced(nearness: Floats, misread: Floats, expected: float) -> Floats:
-    """Return the chances with the misread density scaled until the expected number comes out."""
-    low, high = 1 / MOST_SCALED, MOST_SCALED
-    for _ in range(HALVINGS):
-        middle = (low * high) ** 0.5
-        if float((1 - _true_share(nearness, middle * misread)).sum()) < expected:
-            low = middle
-        else:
-            high = middle
-    return _true_share(nearness, (low * high) ** 0.5 * misread)
-
-
-def _true_share(nearness: Floats, misread: Floats) -> Floats:
-    """Return the share of real defects where each label lies, shape (n,)."""
-    others = nearness - np.diag(np.diag(nearness))
-    share = np.ones(len(misread))
-    for _ in range(MOST_TURNS):
-        real = others @ share + UNSEEN_HERE
-        before, share = share, real / (real + misread)
-        if np.abs(share - before).max(initial=0.0) < 1e-4:
-            break
-    return share
-
-
-def _exceeded(limits: Sequence[GridLimit], ranks: NDArray[np.int32]) -> Floats:
-    """Return by how many standard deviations items exceed each live limit, shape (n, m)."""
-    far = np.zeros(ranks.shape)
-    for n, limit in enumerate(limits):
-        z = limit.z.astype(np.float64)
-        # A limit that is off is exceeded by nothing; its own level less itself is no number.
-        from_live = np.subtract(z, z[limit.live], out=np.zeros(len(z)), where=np.isfinite(z))
-        beyond = from_live / (limit.spread or 1.0)
-        far[:, n] = np.maximum(0.0, beyond[np.maximum(ranks[:, n] - 1, 0)]) * (ranks[:, n] > 0)
-    return far
-
-
-def _nearness(one: Floats, other: Floats) -> Floats:
-    """Return the normal kernel between two sets of points, shape (n, k)."""
-    return np.asarray(np.exp(-0.5 * cdist(one / NEARNESS, other / NEARNESS, "sqeuclidean")))
 
 
 def _borrowed(

@@ -83,6 +83,20 @@ class Defects:
     lot: NDArray[np.int32]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Misread:
+    """Goods that review called defects, by a second look at them; r rows, in the cells as well.
+
+    Attributes
+    ----------
+    ranks : ndarray of int16, shape (r, m)
+    lot : ndarray of int32, shape (r,)
+    """
+
+    ranks: Ranks
+    lot: NDArray[np.int32]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, weakref_slot=True)
 class FamilyTally:
     """One family's history as counts over its grid.
@@ -98,6 +112,7 @@ class FamilyTally:
     lots: tuple[str, ...]
     cells: Cells
     defects: Defects
+    misread: Misread
     looked_again: bool = False
 
     @property
@@ -108,11 +123,12 @@ class FamilyTally:
     def only(self, lots: NDArray[np.bool_]) -> "FamilyTally":
         """Return the tally of some lots, shape (t,), over the same grid; the others are empty."""
         cells, defects = self.cells, self.defects
-        kept, known = lots[cells.lot], lots[defects.lot]
+        kept, known, looked = lots[cells.lot], lots[defects.lot], lots[self.misread.lot]
         return replace(
             self,
             cells=Cells(**{f.name: getattr(cells, f.name)[kept] for f in fields(Cells)}),
             defects=Defects(**{f.name: getattr(defects, f.name)[known] for f in fields(Defects)}),
+            misread=Misread(ranks=self.misread.ranks[looked], lot=self.misread.lot[looked]),
         )
 
 
@@ -334,13 +350,13 @@ def tally_history(
     places = list(limits.scopes)
     lots = tuple(str(r[0]) for r in history.rows(f"select lot from {history.lots} order by lot_id"))
     totals = _totals(history, limits)
-    defects = _labelled(history, limits)
+    looked_at = _looked_at(history, limits)
     hot: dict[int, list[Columns]] = {}
     for files in _batches(history):
         for place, columns in _hot(history, limits, files):
             hot.setdefault(place, []).append(columns)
     counted = Counted(
-        limits=limits, places=places, lots=lots, totals=totals, hot=hot, defects=defects
+        limits=limits, places=places, lots=lots, totals=totals, hot=hot, looked_at=looked_at
     )
     return tallies_of(grids, counted)
 
@@ -357,14 +373,17 @@ def tallies_of(grids: Mapping[str, Grid], counted: "Counted") -> dict[str, Famil
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Counted:
-    """What the scans brought, for all families."""
+    """What the scans brought, for all families.
+
+    ``looked_at`` holds the labelled defects and what a second look judged, one row an item.
+    """
 
     limits: PlacedLimits
     places: Sequence[str]
     lots: tuple[str, ...]
     totals: pd.DataFrame
     hot: Mapping[int, list[Columns]]
-    defects: pd.DataFrame
+    looked_at: pd.DataFrame
 
 
 def tightest(live: Recipe, grids: Mapping[str, Grid]) -> Recipe:
@@ -449,13 +468,13 @@ def _plain(values: NDArray[Any]) -> NDArray[Any]:
     return values.filled(np.nan) if isinstance(values, np.ma.MaskedArray) else values
 
 
-def _labelled(history: History, limits: PlacedLimits) -> pd.DataFrame:
-    """Return the labelled defects with place, lot and what the live recipe does to them."""
+def _looked_at(history: History, limits: PlacedLimits) -> pd.DataFrame:
+    """Return labelled defects and second looks with place, lot and what the live recipe does."""
     measured = ", ".join(f"i.{quoted(m)}" for m in history.measurements)
     return history.connection.execute(
         f"""select b.place_id, l.lot_id, i.time, i.stage, i.product, i.board, i.designator, i.pin, i.part,
-              i.defect, i.found_by, i.weight, {limits.called("live")} as live_called, {measured}
-            from {limits.join(history.defects)} join lots l on l.lot = i.lot
+              i.verdict, i.defect, i.found_by, i.weight, {limits.called("live")} as live_called, {measured}
+            from {limits.join(history.looked_at)} join lots l on l.lot = i.lot
             order by i.time, i.board, i.designator, i.pin, i.stage"""
     ).df()
 
@@ -470,15 +489,20 @@ def _family_tally(grid: Grid, places: Sequence[int], counted: Counted) -> Family
         for p in places
         if p in set(counted.totals["place_id"])
     ]
-    frame = counted.defects[counted.defects["place_id"].isin(places)].reset_index(drop=True)
+    looked_at = counted.looked_at[counted.looked_at["place_id"].isin(places)]
+    labelled, misread = (
+        _defects(grid, looked_at[looked_at["verdict"] == verdict], scope_of, counted)
+        for verdict in ("defect", "good")
+    )
     return FamilyTally(
         family=grid.family,
         grid=grid,
         scopes=scopes,
         lots=counted.lots,
         cells=_joined_cells(parts, len(grid.limits)),
-        defects=_defects(grid, frame, scope_of, counted),
-        looked_again=bool((counted.defects["found_by"] == "second look").any()),
+        defects=labelled,
+        misread=Misread(ranks=misread.ranks, lot=misread.lot),
+        looked_again=bool((counted.looked_at["found_by"] == "second look").any()),
     )
 
 
@@ -608,7 +632,8 @@ def rank(levels: NDArray[np.float32], z: NDArray[np.float32]) -> NDArray[np.int1
 def _defects(
     grid: Grid, frame: pd.DataFrame, scope_of: Mapping[int, int], counted: Counted
 ) -> Defects:
-    """Return a family's labelled defects with their signatures and coordinates."""
+    """Return a family's labelled items with their signatures and coordinates."""
+    frame = frame.reset_index(drop=True)
     ranks = np.zeros((len(frame), len(grid.limits)), dtype=np.int16)
     z = np.full((len(frame), len(grid.limits)), -np.inf)
     settled = np.zeros(len(frame), dtype=bool)
@@ -624,7 +649,7 @@ def _defects(
                 x = limit.sign * _float32(columns, limit.measurement).astype(np.float64)
                 z[here, n] = np.where(np.isnan(x), -np.inf, x)
     return Defects(
-        frame=frame.drop(columns=["place_id", "lot_id"]),
+        frame=frame.drop(columns=["place_id", "lot_id", "verdict"]),
         ranks=ranks,
         z=z,
         settled=settled,

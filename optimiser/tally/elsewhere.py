@@ -25,7 +25,7 @@ from optimiser.tally.grid import Grid
 # Kept to what every engine reads alike: no "is distinct from", no "group by all", no "::".
 _NO_DEFECT = "(i.verdict is null or i.verdict <> 'defect')"
 _REVIEWED = "case when i.verdict is null then 0 else 1 end"
-_TEXT = ("stage", "product", "board", "designator", "pin", "part", "defect", "found_by")
+_TEXT = ("stage", "product", "board", "designator", "pin", "part", "verdict", "defect", "found_by")
 LIMITS = "optimiser_limits"
 
 
@@ -49,7 +49,7 @@ class ItemsElsewhere:
     def __init__(self, engine: Engine, plant: Plant, table: str) -> None:
         self.engine, self.plant = engine, plant
         self.measurements = tuple(plant.file.measurements)
-        columns = ("time", "lot", "family", "verdict", "weight", *_TEXT)
+        columns = ("time", "lot", "family", "weight", *_TEXT)
         measured = [
             f"case when isnan({quoted(m)}) then null else cast({quoted(m)} as float) end as {quoted(m)}"
             for m in self.measurements
@@ -108,7 +108,7 @@ def tally_elsewhere(
         lots=lots,
         totals=_totals(items, limits, number),
         hot=hot,
-        defects=_labelled(items, limits, number),
+        looked_at=_looked_at(items, limits, number),
     )
     return tallies_of(grids, counted)
 
@@ -141,14 +141,14 @@ def _hot(items: ItemsElsewhere, limits: PlacedLimits, number: Mapping[str, int])
     return found | {m: table[m].to_numpy() for m in items.measurements}
 
 
-def _labelled(
+def _looked_at(
     items: ItemsElsewhere, limits: PlacedLimits, number: Mapping[str, int]
 ) -> pd.DataFrame:
-    """Return the labelled defects with place, lot and what the live recipe does to them."""
+    """Return labelled defects and second looks with place, lot and what the live recipe does."""
     measured = ", ".join(f"i.{quoted(m)}" for m in items.measurements)
     text = ", ".join(f"i.{c}" for c in _TEXT)
     found = items.engine.arrow(
         f"""select b.place_id, i.lot, i.time, i.weight, {limits.called("live")} as live_called, {text}, {measured}
-            from {limits.join(items.counts)} where i.verdict = 'defect'"""
+            from {limits.join(items.counts)} where i.verdict = 'defect' or i.found_by = 'second look'"""
     )
     return defects_in_types(found, _TEXT, items.measurements, number)

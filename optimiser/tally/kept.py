@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from optimiser.tally.count import Cells, Defects, FamilyTally
+from optimiser.tally.count import Cells, Defects, FamilyTally, Misread
 from optimiser.tally.grid import Grid, GridLimit
 from optimiser.tally.rails import Stop
 
@@ -110,6 +110,7 @@ def _plain(tally: FamilyTally, arrays: _Pack) -> Fields:
         "scopes": tally.scopes,
         "lots": tally.lots,
         "looked_again": tally.looked_again,
+        "misread": {f.name: arrays.put(getattr(tally.misread, f.name)) for f in fields(Misread)},
         "grid": [_plain_limit(limit, arrays) for limit in tally.grid.limits],
         "cells": {f.name: arrays.put(getattr(tally.cells, f.name)) for f in fields(Cells)},
         "defects": {
@@ -144,6 +145,7 @@ def _tally(plain: Fields, arrays: _Unpack) -> FamilyTally:
         lots=tuple(plain["lots"]),
         cells=Cells(**{name: arrays.get(a) for name, a in plain["cells"].items()}),
         defects=Defects(frame=frame, **defects),
+        misread=Misread(**{name: arrays.get(a) for name, a in plain["misread"].items()}),
         looked_again=plain["looked_again"],
     )
 

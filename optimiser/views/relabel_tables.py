@@ -206,6 +206,11 @@ def looked_words(found: SecondLooks, *, plant: str) -> list[str]:
         f"{found.held_expected:,.0f} false calls held by them; those misread held "
         f"{found.held_found:,.0f}.",
     ]
+    if found.is_far_off:
+        lines.append(
+            "That is far off: reviewers misread goods more or less often than review.false_alarm_rate "
+            f"says. Which rate fits: optimiser reviewers {plant}. Correct it before the next proposal."
+        )
     if found.verdicts is None:
         lines.append("Read already: every verdict stands in the history, so nothing was written.")
     else:
