@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import stranger_judge
+from benchmarks import second_look_table
 from scipy.stats import binom
 from stranger_judge import PARTS, in_sum, inside, judge, ratio_over_plants, summary
 from stranger_plants import KINDS, make_stranger
@@ -106,6 +107,18 @@ def test_where_changes_lose_few_are_advised_and_those_gain_together(tmp_path):
     assert sum(r["money"] for r in advised) > 0
     harmed = sum(r["money"] < 0 for r in advised)
     assert binom.sf(harmed - 1, max(len(advised), 1), 0.4) > BEYOND_CHANCE
+
+
+@pytest.mark.slow
+def test_careless_reviewers_cost_little_once_labels_were_looked_at_again():
+    """A tenth of the labels looked at again, rates corrected as told: what was lost comes back."""
+    found = second_look_table.one(("careless", 75))
+    assert found["share before"] < 0.3
+    assert found["false_alarms"] == pytest.approx(0.01, rel=0.35)
+    assert found["looked"] <= 0.1 * found["labels"]
+    assert found["share after"] > 0.7
+    assert found["lose"] == 0
+    assert found["money"] == pytest.approx(found["true money"], rel=0.2)
 
 
 def test_every_kind_is_drawn_and_written_as_it_says(tmp_path):
