@@ -287,6 +287,9 @@ def test_propose_says_one_sentence_and_a_line_a_family_and_the_rest_when_asked(c
         assert month["saving"] == row["promise"]["saving_per_month"]
     assert "CHIP: " in one
     assert "SOT" not in one
+    left = sum(r["advice"] != "change" for r in rows)
+    assert f"optimiser learn {folder}" in " ".join(short.split()) or not left
+    assert (f"{left} families are left without a change" in " ".join(short.split())) == (left > 1)
 
 
 # Set aside, on the way -----------------------------------------------------------------------

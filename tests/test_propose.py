@@ -30,7 +30,7 @@ from optimiser.proposal.propose import (
     three_lines,
     unstable,
 )
-from optimiser.proposal.reasons import TooFewDefects
+from optimiser.proposal.reasons import SavingTooSmall, TooFewDefects
 from optimiser.recipe.table import read_recipe
 from optimiser.search.misread import LEAST_TRUE, chance_to_be_true
 from optimiser.search.pose import label_weights
@@ -328,6 +328,20 @@ def test_labels_and_goods_that_a_change_releases_are_counted_one_by_one(cases):
     assert held.setting_misread == pytest.approx(rate * mine)
     assert held.misread == pytest.approx(rate * folds)
     assert 0 < rate * mine < rate * folds
+
+
+@pytest.mark.parametrize(
+    ("saving", "words"),
+    [
+        ((40.0, 10.0, 90.0), "save EUR 40 a month (90% interval 10 to 90), no more than the 50"),
+        ((40.0, -10.0, 90.0), "save EUR 40 a month (90% interval 10 lost to 90 saved), no more"),
+        ((-372.0, -1203.0, -220.0), "lose EUR 372 a month (90% interval 1,203 lost to 220 lost)"),
+    ],
+)
+def test_a_loss_is_called_one(saving, words):
+    value, low, high = saving
+    found = SavingTooSmall(saving=Interval(value=value, low=low, high=high), level=0.9, asked=50.0)
+    assert words in reason_words(found, currency="EUR")
 
 
 def test_where_folds_disagree_the_setting_is_said_to_be_unstable(cases):

@@ -75,7 +75,11 @@ def run(parsed: argparse.Namespace) -> int:
             made,
             plant=plant.file,
             past=past,
-            notes=[*only_called_words(plant), *said],
+            notes=[
+                *only_called_words(plant),
+                *said,
+                *tables.unsettled_words(made, plant=str(parsed.plant)),
+            ],
             details=details,
         )
         print(tables.show(shown), end="")

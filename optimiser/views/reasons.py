@@ -59,7 +59,12 @@ def reason_words(of: Reason | Cause, *, currency: str) -> str:
 
 
 def _spread(of: SavingTooSmall | GivenUp) -> str:
-    return f"{of.level:.0%} interval {of.saving.low:,.0f} to {of.saving.high:,.0f}"
+    """Return the interval of a saving; its signs are words where some of it is lost."""
+    low, high = of.saving.low, of.saving.high
+    if low >= 0:
+        return f"{of.level:.0%} interval {low:,.0f} to {high:,.0f}"
+    low_words, high_words = (f"{abs(x):,.0f} {'saved' if x >= 0 else 'lost'}" for x in (low, high))
+    return f"{of.level:.0%} interval {low_words} to {high_words}"
 
 
 def _too_few_defects(of: TooFewDefects) -> str:
@@ -86,8 +91,11 @@ def _unlike_recipe(of: UnlikeRecipe) -> str:
 
 
 def _saving_too_small(of: SavingTooSmall) -> str:
+    value = of.saving.value
+    if value < 0:
+        return f"the best change found is expected to lose CURRENCY {-value:,.0f} a month ({_spread(of)})"
     return (
-        f"the best change found is expected to save CURRENCY {of.saving.value:,.0f} a month "
+        f"the best change found is expected to save CURRENCY {value:,.0f} a month "
         f"({_spread(of)}), no more than the {of.asked:,.0f} that advice asks for"
     )
 

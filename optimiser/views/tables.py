@@ -145,6 +145,30 @@ def proposals_table(
     return Group(*parts, Text(f"\n{CAUTION}"))
 
 
+def unsettled_words(proposals: Sequence[Proposal], *, plant: str) -> list[str]:
+    """Return where to read what would settle the families that are left as they are.
+
+    Parameters
+    ----------
+    proposals : sequence of Proposal
+    plant : str
+        As the command named it.
+
+    Returns
+    -------
+    list of str
+        None where every family has a change.
+    """
+    left = sum(of.advice != "change" for of in proposals)
+    if not left:
+        return []
+    families = "1 family is" if left == 1 else f"{left:,} families are"
+    return [
+        f"{families} left without a change; which labels to look at again, audits and further defects would "
+        f"settle most: optimiser learn {plant}"
+    ]
+
+
 _BASIS = (
     "All a month of production, as expected on lots that no limit was fitted to (false calls now: counted, items that "
     "nobody reviewed included). Labels: labelled defects that the figures come from."
