@@ -507,6 +507,21 @@ def test_the_rate_that_labels_fit_is_the_one_at_which_as_many_are_misread(posed)
     assert math.isnan(fitted_false_alarm_rate([nobody]))
 
 
+def test_labels_that_a_second_look_confirmed_speak_for_those_around_them(posed):
+    _, tallies = posed
+    rng = np.random.default_rng(5)
+    for tally in (tallies["F"], tallies["G"]):
+        labels, kernel, misread, _ = doubted(tally, 0.02)
+        after, is_real = looked_at(tally, rng)
+        share = np.clip(fixed_point(kernel, misread, is_real[labels]), LEAST_TRUE, 1)
+        left = np.isnan(is_real[labels])
+        kept = np.flatnonzero(is_real != 0)
+        place = np.searchsorted(kept, np.array(labels)[left])
+        chance = chance_to_be_true(after, 0.02)
+        np.testing.assert_allclose(chance[place], share[left], rtol=1e-9)
+        assert (chance[after.defects.frame["found_by"] == "second look"] == 1).all()
+
+
 def test_without_misreading_or_labels_or_goods_every_label_is_true(posed):
     _, tallies = posed
     tally = tallies["F"]

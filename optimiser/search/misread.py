@@ -92,7 +92,8 @@ def chance_to_be_true(tally: FamilyTally, false_alarm_rate: float) -> Floats:
     -----
     Where a label lies the density of misread goods is that of the reviewed goods times the
     reviewers' false alarm rate, the density of real defects that of the *other* labels, each
-    weighed by its own chance to be one, plus a tenth of a label for none seen there yet. The
+    weighed by its own chance to be one, plus a tenth of a label for none seen there yet. What a
+    second look confirmed counts as one. The
     chance is the share of the second; it is found by expectation and maximisation in turns [1]_.
     Densities are normal kernels, NEARNESS standard deviations of the goods wide, over how far
     each limit of the live recipe is exceeded. Kernels blur the two apart only so far, so the
@@ -105,18 +106,21 @@ def chance_to_be_true(tally: FamilyTally, false_alarm_rate: float) -> Floats:
     .. [1] Dempster, Laird and Rubin (1977), Maximum likelihood from incomplete data via the EM
        algorithm, J. R. Statist. Soc. B 39.
     """
-    by_review = _by_review(tally, ["review"])
-    chance = np.ones(len(by_review))
+    doubted = _by_review(tally, "review")
+    chance = np.ones(len(doubted))
     goods = _called_goods(tally)
-    if not false_alarm_rate or not by_review.any() or not goods.count.size:
+    if not false_alarm_rate or not doubted.any() or not goods.count.size:
         return chance
-    labelled = _exceeded(tally.grid.limits, tally.defects.ranks[by_review].astype(np.int32))
+    labels = doubted | _by_review(tally, "second look")
+    labelled = _exceeded(tally.grid.limits, tally.defects.ranks[labels].astype(np.int32))
     misread = false_alarm_rate * (_nearness(labelled, goods.exceeded) @ goods.count)
-    expected = false_alarm_rate * float(goods.count.sum())
     near = _nearness(labelled, labelled)
-    # After a second look fewer misread goods are left than came; how many is not known.
-    share = _true_share(near, misread) if tally.looked_again else _balanced(near, misread, expected)
-    chance[by_review] = np.clip(share, LEAST_TRUE, 1.0)
+    if tally.looked_again:
+        # Fewer misread goods are left than came; how many is not known.
+        share = _true_share(near, misread, np.where(doubted[labels], np.nan, 1.0))
+    else:
+        share = _balanced(near, misread, false_alarm_rate * float(goods.count.sum()))
+    chance[labels] = np.clip(share, LEAST_TRUE, 1.0)
     return chance
 
 
@@ -132,7 +136,7 @@ def first_labels(tally: FamilyTally) -> FirstLabels:
     FirstLabels
     """
     live, limits = tally.grid.live, tally.grid.limits
-    doubted, sure = (_by_review(tally, [by]) for by in ("review", "second look"))
+    doubted, sure = (_by_review(tally, by) for by in ("review", "second look"))
     misread = is_called(live, tally.misread.ranks) & ~_always(tally, tally.misread.ranks)
     ranks = [
         *(tally.defects.ranks[which] for which in (doubted, sure)),
@@ -231,13 +235,13 @@ def _called_goods(tally: FamilyTally) -> _Goods:
     return _Goods(_exceeded(tally.grid.limits, seen), count)
 
 
-def _by_review(tally: FamilyTally, found_by: Sequence[str]) -> Bools:
-    """Return which labelled defects the live recipe calls and these found, shape (d,).
+def _by_review(tally: FamilyTally, found_by: str) -> Bools:
+    """Return which labelled defects the live recipe calls and this look found, shape (d,).
 
     What every setting calls no setting releases: it is left as labelled.
     """
     ranks = tally.defects.ranks
-    found = tally.defects.frame["found_by"].isin(found_by).to_numpy(dtype=bool)
+    found = (tally.defects.frame["found_by"] == found_by).to_numpy(dtype=bool)
     return np.asarray(found & is_called(tally.grid.live, ranks) & ~_always(tally, ranks))
 
 
