@@ -1,5 +1,7 @@
 """Whether the reviewers' stated rates fit the labels: exact tests, and plants of known truth."""
 
+import html
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -24,6 +26,9 @@ from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
 from optimiser.proposal.stated import check_stated
 from optimiser.recipe.table import read_recipe
+from optimiser.views.panels.decision import DecisionPanel
+from optimiser.views.panels.opening import open_session
+from optimiser.views.panels.overview import OverviewPanel
 
 
 def zones(labels_near=10, labels_far=4, goods_near=4000, goods_far=500, goods=None, **looked):
@@ -207,6 +212,26 @@ def test_a_second_look_tells_how_often_reviewers_misread(tmp_path):
     assert "review.false_alarm_rate = 0.20%" in words
     assert f"of {found['looked']} labels looked at again {found['misread']} were misread" in words
     assert "Correct the rate." in words
+
+
+def test_the_notebooks_say_which_rates_labels_contradict_and_nothing_where_they_fit(tmp_path):
+    made = make_stranger(tmp_path / "p", replace(KINDS["careless"], families=2), 5)
+    with open_session(made.folder, trials=2) as session:
+        overview, decision = OverviewPanel(session), DecisionPanel(session, "F00")
+        assert session.stated is session.stated
+        (said,) = [w for w in overview.children if "opt-stated-rates" in w._dom_classes]
+        for line in session.stated.words():
+            assert line in html.unescape(said.value)
+            assert line in html.unescape(decision._head.value)
+    path = made.folder / "plant.toml"
+    found = session.stated.misses.found.value
+    text = re.sub("^miss_rate = .*$", f"miss_rate = {found:.3f}", path.read_text(), flags=re.M)
+    path.write_text(text)
+    with open_session(made.folder, trials=2) as session:
+        assert not session.stated.contradicted
+        overview = OverviewPanel(session)
+        (said,) = [w for w in overview.children if "opt-stated-rates" in w._dom_classes]
+        assert not said.value
 
 
 @pytest.mark.slow

@@ -50,6 +50,7 @@ from optimiser.proposal.opening import (
 from optimiser.proposal.propose import Case, propose_with_study
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Relabel, relabel
+from optimiser.proposal.stated import Stated, check_stated
 from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import Recipe, read_recipe
 from optimiser.sql import quoted, text_literal
@@ -110,6 +111,7 @@ class Session:
         self._defects: tuple[tuple[str, Filter], int] | None = None
         self._changes: list[tuple[date, str | None, str]] | None = None
         self._relabel: Relabel | None = None
+        self._stated: Stated | None = None
         self._relabelling = threading.Lock()
         for name, case in self.cases.items():
             kept = read_proposal(self.folder, case)
@@ -418,6 +420,14 @@ class Session:
             if self._relabel is None:
                 self._relabel = relabel(list(self.cases.values()))
             return self._relabel
+
+    @property
+    def stated(self) -> Stated:
+        """Whether the reviewers' rates in the plant file fit the labels, worked out once."""
+        with self._relabelling:
+            if self._stated is None:
+                self._stated = check_stated(list(self.cases.values()))
+            return self._stated
 
     @property
     def relabelled(self) -> Relabel | None:

@@ -291,7 +291,8 @@ class DecisionPanel(Panel):
             stands = words.standing(states, self._session.plant)
         except OptimiserError as error:
             stands = f"<p><strong>{escape(str(error))}</strong></p>"
-        self._head.value = words.header(self.choice) + stands
+        doubts = words.contradicted(self._session.stated)
+        self._head.value = words.header(self.choice) + stands + doubts
 
     def choose(self, point: Point | None) -> None:
         """Choose a point of the front; None is the live recipe where there is no front.

@@ -144,6 +144,7 @@ class OverviewPanel(Panel):
     def __init__(self, session: Session) -> None:
         self._session = session
         self._head, self._looks = block("opt-headline"), block("opt-second-looks")
+        self._stated = block("opt-stated-rates")
         currency = session.plant.file.plant.currency
         self.families = Grid(
             "families",
@@ -175,6 +176,7 @@ class OverviewPanel(Panel):
             [
                 widgets.HTML(_plant_words(session)),
                 self._head,
+                self._stated,
                 widgets.HBox(
                     [self.rank, self.again, self.look], layout=widgets.Layout(flex_flow="row wrap")
                 ),
@@ -188,10 +190,14 @@ class OverviewPanel(Panel):
             filtered="What stands under “Where the false calls come from” is",
         )
         self.refresh()
-        afterwards(safely(self.origins.show_first, self, "Cannot count the false calls"), session)
+        afterwards(safely(self._show_rest, self, "Cannot count the false calls"), session)
 
     def __repr__(self) -> str:
         return f"<OverviewPanel of {self._session!r}>"
+
+    def _show_rest(self) -> None:
+        self.origins.show_first()
+        self._stated.value = words.contradicted(self._session.stated)
 
     def refresh(self) -> None:
         """Show the proposals that are kept by now."""

@@ -20,6 +20,7 @@ from optimiser.proposal.choice import Choice, Consequences, Point, PriceSpan
 from optimiser.proposal.item_limits import AgainstLimit
 from optimiser.proposal.record import LimitMove, Line
 from optimiser.proposal.relabel import Relabel
+from optimiser.proposal.stated import Stated
 from optimiser.tally.count import Outcome
 from optimiser.tally.grid import GridLimit
 from optimiser.views import watch_tables
@@ -289,6 +290,14 @@ def standing(states: Sequence[State], plant: Plant) -> str:
         f"<p class='soft'>Proposal {newest.entry.id} of this family{escape(signed)}: "
         f"{escape(state_words(newest, plant))}{unchecked}</p>"
     )
+
+
+def contradicted(stated: Stated) -> str:
+    """Return which stated rates of reviewers the labels contradict; nothing where they fit."""
+    if not stated.contradicted:
+        return ""
+    said = "".join(f"<p><strong>{escape(line)}</strong></p>" for line in stated.words())
+    return f"{said}<p class='soft'>What is promised of escapes rests on these rates.</p>"
 
 
 def nothing_searched(choice: Choice) -> str:
