@@ -67,33 +67,34 @@ def check_stated(cases: Sequence[Case]) -> Stated:
     -------
     Stated
     """
-    total, later, reviewed = (
-        Zones(labels_near=0, labels_far=0, goods_near=0, goods_far=0, goods=0),
-        0,
-        0.0,
-    )
-    families, alike = {}, []
-    for case in cases:
-        rates = case.plant.file.review_of(case.tally.family)
-        far, labels = exceedance(case.tally), first_labels(case.tally)
-        zones = zones_of(far.labels, far.is_real, far.goods, far.count)
-        own = false_alarms(zones, rates.false_alarm_rate, fitted=_fitted(zones, [labels]))
-        if own is not None and zones.goods_near >= FEWEST_NEAR:
-            families[case.tally.family] = own
-        if rates == case.plant.file.review:
-            total = total + zones
-            alike.append(labels)
-            found, review = _called_defects(case)
-            later, reviewed = later + found, reviewed + review
     if not cases:
         return Stated(false_alarms=None, misses=None, families={})
     file = cases[0].plant.file
+    total = Zones(labels_near=0, labels_far=0, goods_near=0, goods_far=0, goods=0)
+    families, alike, labels = {}, [], []
+    for case in cases:
+        rates = case.plant.file.review_of(case.tally.family)
+        far, first = exceedance(case.tally), first_labels(case.tally)
+        zones = zones_of(far.labels, far.is_real, far.goods, far.count)
+        own = false_alarms(zones, rates.false_alarm_rate, fitted=_fitted(zones, [first]))
+        if own is not None and zones.goods_near >= FEWEST_NEAR:
+            families[case.tally.family] = own
+        if rates == file.review:
+            total = total + zones
+            alike.append(case)
+            labels.append(first)
+    stated = file.review.false_alarm_rate
+    alarms = false_alarms(total, stated, fitted=_fitted(total, labels))
+    # What is misread is not found by review: by the rate that holds, as far as labels tell.
+    rate = alarms.found.value if alarms is not None and alarms.contradicted else stated
+    found = [_called_defects(case, rate) for case in alike]
     return Stated(
-        false_alarms=false_alarms(
-            total, file.review.false_alarm_rate, fitted=_fitted(total, alike)
-        ),
+        false_alarms=alarms,
         misses=misses(
-            later, reviewed, coverage=file.labels.test_coverage, stated=file.review.miss_rate
+            sum(later for later, _ in found),
+            sum(reviewed for _, reviewed in found),
+            coverage=file.labels.test_coverage,
+            stated=file.review.miss_rate,
         ),
         families=families,
         looked_again=total.misread + total.confirmed,
@@ -109,12 +110,11 @@ def _fitted(zones: Zones, labels: Sequence[FirstLabels]) -> float | None:
     return None if np.isnan(rate) else rate
 
 
-def _called_defects(case: Case) -> tuple[int, float]:
+def _called_defects(case: Case, false_alarm_rate: float) -> tuple[int, float]:
     """Return called defects that test found, and those that review found, misread taken off."""
     frame = case.tally.defects.frame
     called = frame["live_called"].to_numpy(dtype=bool)
-    rate = case.plant.file.review_of(case.tally.family).false_alarm_rate
-    true = chance_to_be_true(case.tally, rate)
+    true = chance_to_be_true(case.tally, false_alarm_rate)
     by_test = called & (frame["found_by"] == "test").to_numpy()
     by_review = called & frame["found_by"].isin(["review", "second look"]).to_numpy()
     return int(by_test.sum()), float(np.sum(true[by_review]))
