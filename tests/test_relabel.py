@@ -36,6 +36,7 @@ from optimiser.proposal.relabel_sheet import (
     take_second_look,
 )
 from optimiser.proposal.session import open_plant
+from optimiser.proposal.stated import check_stated
 from optimiser.recipe.table import read_recipe
 from optimiser.search.misread import chance_to_be_true
 from optimiser.search.problem import Problem
@@ -49,7 +50,13 @@ from optimiser.search.second_look import (
 from optimiser.tally.count import is_called
 from optimiser.views.panels.decision import DecisionPanel
 from optimiser.views.panels.overview import OverviewPanel
-from optimiser.views.relabel_tables import HOPEFUL, looked_words, standing_words
+from optimiser.views.relabel_tables import (
+    HOPEFUL,
+    assumed_words,
+    looked_words,
+    nothing_words,
+    standing_words,
+)
 
 # --- the list, against every setting there is
 
@@ -513,15 +520,41 @@ def test_minutes_cut_the_list(cases, found):
     assert relabel([]).rows == ()
 
 
-def test_reviewers_who_misread_nothing_leave_nothing_to_look_at(cases):
+def with_rate(cases, rate):
+    """Return the cases of a plant whose file states another false alarm rate."""
     file = cases[0].plant.file
-    sure = file.model_copy(
-        update={"review": file.review.model_copy(update={"false_alarm_rate": 0.0})}
-    )
-    plant = cases[0].plant.model_copy(update={"file": sure})
-    nothing = relabel([replace(case, plant=plant) for case in cases])
-    assert (nothing.rows, nothing.worth) == ((), ())
+    review = file.review.model_copy(update={"false_alarm_rate": rate})
+    plant = cases[0].plant.model_copy(update={"file": file.model_copy(update={"review": review})})
+    return [replace(case, plant=plant) for case in cases]
+
+
+def test_where_nobody_states_a_rate_the_list_takes_the_one_that_labels_fit(cases, found):
+    assert found.assumed_rate is None
+    unknown = with_rate(cases, 0.0)
+    fit = check_stated(unknown).false_alarms.found.value
+    assert fit > 0
+    assumed = relabel(unknown)
+    stated = relabel(with_rate(cases, fit))
+    assert assumed.rows
+    assert assumed == replace(stated, assumed_rate=fit)
+    assert (assumed_words(assumed), assumed_words(stated)) != ([], [])
+    assert f"{fit:.2%}" in assumed_words(assumed)[0]
+    assert assumed_words(stated) == []
+    # Nothing else takes it: labels are obeyed as before until a person states a rate.
+    assert all(case.plant.file.review.false_alarm_rate == 0.0 for case in unknown)
+
+
+def test_labels_without_goods_among_them_leave_nothing_to_look_at(cases):
+    """Test found them all: no reviewer can have misread one."""
+    sure = []
+    for case in with_rate(cases, 0.0):
+        frame = case.tally.defects.frame.assign(found_by="test")
+        defects = replace(case.tally.defects, frame=frame)
+        sure.append(replace(case, tally=replace(case.tally, defects=defects)))
+    nothing = relabel(sure)
+    assert (nothing.rows, nothing.worth, nothing.assumed_rate) == ((), (), None)
     assert {s.labels for s in nothing.families} == {0}
+    assert "optimiser agreement FILE" in nothing_words(nothing, sure[0].plant, minutes=None)
 
 
 # --- the sheet and the command, there and back
@@ -878,7 +911,6 @@ def test_the_list_in_words(unread, found, capsys):
 def test_words_where_there_is_nothing_to_look_at(tmp_path, capsys):
     for n, (review, words, minutes) in enumerate(
         [
-            ({"false_alarm_rate": 0.0}, "Nothing can be doubted", []),
             ({"false_calls_per_second_look": 4000.0}, "No label is worth a second look", []),
             (
                 {"seconds_per_second_look": 90.0},
@@ -892,7 +924,6 @@ def test_words_where_there_is_nothing_to_look_at(tmp_path, capsys):
         shown = words_of(capsys)
         assert words in shown
         assert CAUTION in shown
-        assert ("optimiser agreement FILE" in shown) == (n == 0)
         assert not (folder / "relabel.csv").exists()
         assert main(["relabel", str(folder), *minutes, "--json"]) == 0
         told = json.loads(capsys.readouterr().out)

@@ -23,7 +23,7 @@ recipe = "recipe.csv"         # the limits the machines run now
 seconds_per_call = 30.0       # a person's time for one called item
 cost_per_hour = 40.0          # of that person
 miss_rate = 0.0               # share of called defects that the reviewer passes; 0: nobody knows yet
-false_alarm_rate = 0.0        # share of called goods that the reviewer calls defects
+false_alarm_rate = 0.0        # share of called goods that the reviewer calls defects; 0: nobody knows yet
 
 [escape_cost]
 default = 50.0                # of one defect that no inspection caught

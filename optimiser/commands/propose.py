@@ -70,7 +70,7 @@ def run(parsed: argparse.Namespace) -> int:
         past = read_calibration(plant.folder)
         details = parsed.details or parsed.family is not None
         stated = check_stated(cases)
-        said = stated.words() if details or stated.contradicted else ()
+        said = stated.words() if details or stated.is_notable else ()
         shown = tables.proposals_table(
             made,
             plant=plant.file,

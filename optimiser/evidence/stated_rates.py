@@ -286,6 +286,13 @@ def fit_words(
             f"Labels contradict review.false_alarm_rate = {alarms.stated:.2%}: {_seen(alarms, looked)}, "
             f"which fits a rate of {_percent(alarms.found)}. Correct the rate{way_out}."
         )
+    elif alarms is not None and not alarms.stated and alarms.found.value:
+        lines.append(
+            "Nobody has said how often reviewers misread goods (review.false_alarm_rate = 0): "
+            f"{_seen(alarms, looked)}, "
+            f"which fits a rate of {_percent(alarms.found)}. Until it is stated every label counts as a defect; "
+            "have labels looked at again (optimiser relabel)."
+        )
     if missed is not None and missed.contradicted:
         lines.append(
             f"Labels contradict review.miss_rate = {missed.stated:.1%}: test found {missed.events:,} of {missed.of:,} "

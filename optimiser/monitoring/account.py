@@ -237,7 +237,7 @@ def make_account(
             _decision(s) for s in reversed(states) if s.last is not None and not _is_nights(s.last)
         ),
         raises=(
-            *(stated.words() if stated is not None and stated.contradicted else ()),
+            *(stated.words() if stated is not None and stated.is_notable else ()),
             *_second_look(plant, relabelled),
             *_raises(plant, proposals, watched, backtested=backtested),
         ),

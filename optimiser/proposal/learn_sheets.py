@@ -14,7 +14,7 @@ from optimiser.history.sheet import TIME_FORMAT, write_new
 from optimiser.proposal.learn_record import FOLDER, Listed, Listing, hash_of_sheet, is_blank
 from optimiser.proposal.learn_worth import Look, Searched, audit_of
 from optimiser.proposal.propose import Case
-from optimiser.proposal.relabel import relabel
+from optimiser.proposal.relabel import in_doubt, relabel
 from optimiser.proposal.relabel_sheet import sheet_text
 from optimiser.recipe.table import Recipe
 from optimiser.studies.audit_sheet import write_sheet
@@ -56,11 +56,14 @@ def write_sheets(
     if looks:
         folder.mkdir(parents=True, exist_ok=True)
     by_family = {case.tally.family: case for case, _, _ in families}
+    doubted, _ = in_doubt(list(by_family.values()))
+    doubting = {case.tally.family: case for case in doubted}
     found = []
     for n, look in enumerate(looks, start=1):
         about = look.measurement or look.family
         path = folder / f"{n}-{look.kind.replace(' ', '-')}-{safe_name(about)}.csv"
-        keys = _write(history, live, by_family[look.family], look, path)
+        case = (doubting if look.kind == "second look" else by_family)[look.family]
+        keys = _write(history, live, case, look, path)
         found.append(
             Listed(
                 look=look,

@@ -36,7 +36,7 @@ from optimiser.proposal.propose import (
     stable_seed,
 )
 from optimiser.proposal.record import Proposal
-from optimiser.proposal.relabel import Looked, looked_at
+from optimiser.proposal.relabel import Looked, in_doubt, looked_at
 from optimiser.recipe.table import Recipe
 from optimiser.search.blur import escape_prices
 from optimiser.search.problem import Problem
@@ -134,8 +134,9 @@ def looks_of(
         Only looks that bring within `MONTHS` what their hours cost.
     """
     ladders = []
-    for case, proposal, found in families:
-        ladders.append(second_looks(case))
+    doubted, _ = in_doubt([case for case, _, _ in families])
+    for (case, proposal, found), doubting in zip(families, doubted, strict=True):
+        ladders.append(second_looks(doubting))
         if found is None:
             ladders.append(_by_sisters(case, proposal, families))
         else:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.proposal.propose import Case, problem_of, stable_seed, what_to_gather
+from optimiser.proposal.stated import check_stated
 from optimiser.search.misread import chance_to_be_true
 from optimiser.search.problem import Problem
 from optimiser.search.second_look import DefectLabels, SecondLook, expected_freed, look_again
@@ -135,11 +136,14 @@ class Relabel:
         Of the first 10, 20, 50 rows, as far as the list goes, and of all of it.
     families : tuple of Standing
         Most false calls first.
+    assumed_rate : float or None
+        The false alarm rate that labels fit, by which the list is made where the plant file knows none.
     """
 
     rows: tuple[DoubtfulLabel, ...]
     worth: tuple[Worth, ...]
     families: tuple[Standing, ...]
+    assumed_rate: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -189,6 +193,7 @@ def relabel(cases: Sequence[Case], *, minutes: float | None = None) -> Relabel:
     from draws of which labels are misread; what is not looked at is obeyed. They are counted on
     the history that the limits are fitted to, so somewhat hopeful, and no promise.
     """
+    cases, assumed = in_doubt(cases)
     looked = [found for case in cases if (found := looked_at(case)) is not None]
     order = _ranked(looked)
     if minutes is not None and cases:
@@ -199,7 +204,36 @@ def relabel(cases: Sequence[Case], *, minutes: float | None = None) -> Relabel:
         rows=tuple(_row(looked[f], n, rank) for rank, (f, n) in enumerate(order, start=1)),
         worth=tuple(_worth(looked, order, firsts)),
         families=tuple(sorted((_standing(x) for x in looked), key=lambda s: (-s.most, s.family))),
+        assumed_rate=assumed,
     )
+
+
+def in_doubt(cases: Sequence[Case]) -> tuple[list[Case], float | None]:
+    """Return the cases as a list of labels to look at again wants them.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+        One plant's families.
+
+    Returns
+    -------
+    cases : list of Case
+        Where the plant file knows no false alarm rate (0), with the one that the labels fit: without
+        one no label could be doubted. Promises never rest on it.
+    rate : float or None
+        That rate; None where one is stated or labels show no goods among them.
+    """
+    if not cases or cases[0].plant.file.review.false_alarm_rate:
+        return list(cases), None
+    fit = check_stated(cases).false_alarms
+    if fit is None or not fit.found.value:
+        return list(cases), None
+    plant = cases[0].plant
+    review = plant.file.review.model_copy(update={"false_alarm_rate": fit.found.value})
+    file = plant.file.model_copy(update={"review": review})
+    doubting = plant.model_copy(update={"file": file})
+    return [replace(case, plant=doubting) for case in cases], fit.found.value
 
 
 def labels_of(case: Case, problem: Problem) -> DefectLabels:

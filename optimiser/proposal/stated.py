@@ -43,6 +43,12 @@ class Stated:
         """Whether any stated rate is contradicted."""
         return any(f.contradicted for f in self._all())
 
+    @property
+    def is_notable(self) -> bool:
+        """Whether a rate is contradicted, or nobody knows one that the labels speak of."""
+        alarms = self.false_alarms
+        return self.contradicted or bool(alarms and not alarms.stated and alarms.found.value)
+
     def _all(self) -> list[Fit]:
         return [f for f in (self.false_alarms, self.misses, *self.families.values()) if f]
 
@@ -86,7 +92,9 @@ def check_stated(cases: Sequence[Case]) -> Stated:
     stated = file.review.false_alarm_rate
     alarms = false_alarms(total, stated, fitted=_fitted(total, labels))
     # What is misread is not found by review: by the rate that holds, as far as labels tell.
-    rate = alarms.found.value if alarms is not None and alarms.contradicted else stated
+    rate = stated
+    if alarms is not None and (alarms.contradicted or not stated):
+        rate = alarms.found.value
     found = [_called_defects(case, rate) for case in alike]
     return Stated(
         false_alarms=alarms,

@@ -81,12 +81,12 @@ def nothing_words(found: Relabel, plant: Plant, *, minutes: float | None = None)
     str
     """
     review = plant.file.review
-    if not review.false_alarm_rate:
+    if not review.false_alarm_rate and found.assumed_rate is None:
         return (
             "Nothing can be doubted: review.false_alarm_rate is 0, so reviewers are taken never to call "
-            "a good a defect. To measure it, let two reviewers judge the same called items, blind, and "
-            "run optimiser agreement FILE; put the rate that it finds under [review] in plant.toml. "
-            "optimiser reviewers PLANT says what limits and reviewers lose together."
+            "a good a defect, and labels show no goods among them. To measure it, let two reviewers judge "
+            "the same called items, blind, and run optimiser agreement FILE; put the rate that it finds under "
+            "[review] in plant.toml. optimiser reviewers PLANT says what limits and reviewers lose together."
         )
     if any(s.labels for s in found.families):
         return (
@@ -130,13 +130,33 @@ def relabel_table(found: Relabel, plant: Plant) -> Group:
     lines = [f"… and {more:,} more in the sheet"] if more > 0 else []
     return Group(
         table,
-        *(Text(line) for line in (*lines, note)),
+        *(Text(line) for line in (*lines, note, *assumed_words(found))),
         Text("\nWhat looking is expected to bring"),
         _worth_table(found.worth, currency=currency, rows=len(found.rows)),
         Text(HOPEFUL),
         Text(""),
         *(Text(line) for line in family_words(found)),
     )
+
+
+def assumed_words(found: Relabel) -> list[str]:
+    """Return by which rate a list is made where nobody has stated one; nothing where it is stated.
+
+    Parameters
+    ----------
+    found : Relabel
+
+    Returns
+    -------
+    list of str
+    """
+    if found.assumed_rate is None:
+        return []
+    return [
+        "Nobody has said how often reviewers misread goods (review.false_alarm_rate = 0): this list takes "
+        f"{found.assumed_rate:.2%} of the called ones, which labels just beyond the limits fit. What the look finds "
+        "says which rate holds (optimiser reviewers)."
+    ]
 
 
 def family_words(found: Relabel) -> list[str]:

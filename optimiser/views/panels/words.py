@@ -26,7 +26,13 @@ from optimiser.tally.grid import GridLimit
 from optimiser.views import watch_tables
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK
 from optimiser.views.reasons import reason_words, why_words
-from optimiser.views.relabel_tables import HEAD, HOPEFUL, label_cells, standing_words
+from optimiser.views.relabel_tables import (
+    HEAD,
+    HOPEFUL,
+    assumed_words,
+    label_cells,
+    standing_words,
+)
 from optimiser.views.sentences import (
     added_words,
     all_escapes_words,
@@ -293,8 +299,8 @@ def standing(states: Sequence[State], plant: Plant) -> str:
 
 
 def contradicted(stated: Stated) -> str:
-    """Return which stated rates of reviewers the labels contradict; nothing where they fit."""
-    if not stated.contradicted:
+    """Return which stated rates of reviewers the labels contradict or miss; nothing where they fit."""
+    if not stated.is_notable:
         return ""
     said = "".join(f"<p><strong>{escape(line)}</strong></p>" for line in stated.words())
     return f"{said}<p class='soft'>What is promised of escapes rests on these rates.</p>"
@@ -640,7 +646,7 @@ def second_looks(found: Relabel, families: Sequence[str]) -> str:
     ]
     if not lines:
         return "<p>No label that is worth a second look stands before any of these families.</p>"
-    return f"<ul>{''.join(lines)}</ul>{_looking()}"
+    return f"<ul>{''.join(lines)}</ul>{_looking(found)}"
 
 
 def doubtful_labels(found: Relabel, family: str, currency: str) -> str:
@@ -654,13 +660,14 @@ def doubtful_labels(found: Relabel, family: str, currency: str) -> str:
     rows = [label_cells(row) for row in own[:MOST_LABELS]]
     return (
         f"<p>{escape(standing_words(standing, between='you'))}.{more}</p>"
-        f"{table(head, rows, words=8)}{_looking()}"
+        f"{table(head, rows, words=8)}{_looking(found)}"
     )
 
 
-def _looking() -> str:
+def _looking(found: Relabel) -> str:
+    assumed = "".join(f"{escape(line)} " for line in assumed_words(found))
     return (
-        f"<p class='soft'>{escape(HOPEFUL)} The sheet to fill in: "
+        f"<p class='soft'>{assumed}{escape(HOPEFUL)} The sheet to fill in: "
         "<code>optimiser relabel PLANT</code>. Labels that nobody looks at are obeyed.</p>"
     )
 
