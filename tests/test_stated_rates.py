@@ -112,6 +112,32 @@ def test_a_right_rate_is_contradicted_as_rarely_as_stated(rate, real):
     assert binom.sf(wrong - 1, 1500, 2 * DELTA) > 1e-6
 
 
+@pytest.mark.parametrize("rate", [0.0005, 0.002, 0.01])
+@pytest.mark.parametrize("seen", [0.5, 1.0])
+def test_a_right_rate_is_contradicted_as_rarely_after_the_doubtful_were_looked_at(rate, seen):
+    """Whoever looks finds misread ones first: a part of them, or all, near and further out."""
+    rng = np.random.default_rng([int(rate * 1e5), int(seen * 10)])
+    wrong = 0
+    for _ in range(1500):
+        misread = rng.poisson([rate * 6000, rate * 900, rate * 2100])
+        real = rng.poisson([DENSEST * 3.0, 3.0])
+        found = np.ceil(misread * seen).astype(int)
+        sure = rng.binomial(real, 0.3)
+        made = zones(
+            int(misread[0] + real[0] - sure[0]),
+            int(misread[1] - found[1] + real[1]),
+            6000,
+            900,
+            goods=9000,
+            misread=int(found.sum()),
+            confirmed=int(sure.sum()),
+            misread_far=int(found[1]),
+            confirmed_far=int(sure[1]),
+        )
+        wrong += false_alarms(made, rate).contradicted
+    assert binom.sf(wrong - 1, 1500, 2 * DELTA) > 1e-6
+
+
 def test_a_rate_five_times_too_low_is_found():
     """Of a plant's families together: thirty thousand called goods near the limits."""
     rng = np.random.default_rng(3)
