@@ -9,9 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from learn_judge import studied
+from learn_judge import relooked, studied
 from scipy.stats import chi2, gamma, nbinom, norm
 from stranger_plants import Kind, make_stranger
+from true_plants import stranger_with_truth
 
 from optimiser.cli import main
 from optimiser.commands.nightly import _worth_looking
@@ -31,7 +32,6 @@ from optimiser.evidence.learning import (
 from optimiser.history.read import open_history
 from optimiser.monitoring.account import _listed
 from optimiser.plant.file import read_plant
-from optimiser.proposal.all_families import make_cases
 from optimiser.proposal.learn import best_within
 from optimiser.proposal.learn_record import (
     Listed,
@@ -44,15 +44,9 @@ from optimiser.proposal.learn_record import (
 from optimiser.proposal.learn_sheets import readings_text
 from optimiser.proposal.learn_worth import (
     Look,
-    second_looks,
 )
-from optimiser.proposal.relabel import looked_at
-from optimiser.recipe.table import read_recipe
-from optimiser.search.second_look import _after_look, _cheapest, _cost, best_now
 from optimiser.studies.defect_sheet import COLUMNS, read_gathered, take_gathered, write_defect_sheet
 from optimiser.studies.gauge_file import read_studies
-
-SHARE = 0.10  # of the labels that the hour suffices for
 
 
 @pytest.mark.parametrize(
@@ -317,66 +311,6 @@ def test_the_hours_go_where_they_are_worth_most_together():
     assert best_within([], 1.0) == []
 
 
-def cases_of(folder):
-    plant = read_plant(folder)
-    live = read_recipe(folder / "recipe.csv", plant.file.measurements)
-    with open_history(plant) as history:
-        return make_cases(history, live, trials=1)
-
-
-def true_of(looked, truth):
-    """Whether each labelled defect is one in truth."""
-    defects = looked.case.tally.defects
-    frame = defects.frame[~defects.settled]
-    return np.array(
-        [
-            bool(truth.loc[looked.case.tally.family, b, d])
-            for b, d in zip(frame["board"], frame["designator"], strict=True)
-        ]
-    )
-
-
-def gain(looked, seen, truth):
-    """What looking at some labels brings, every label at its true price; in false calls."""
-    labels, misread = looked.labels, ~true_of(looked, truth)
-    price, obeyed = _after_look(labels, seen, misread[seen])
-    after = _cheapest(looked.problem, price, obeyed=obeyed, starts=looked.look.feet)
-    every = np.arange(len(labels.price))[labels.doubtful]
-    honest, _ = _after_look(labels, every, misread[every])
-    before = best_now(looked.problem, labels, looked.look)
-    return _cost(looked.problem, honest, before) - _cost(looked.problem, honest, after)
-
-
-def judged(folder, kind, seed):
-    """Return what the list promises, what it brings, and what two other ways to spend it bring."""
-    stranger = make_stranger(folder, kind, seed)
-    truth = stranger.truth.set_index(["family", "board", "designator"])["is_defect"].sort_index()
-    found = {c.tally.family: x for c in cases_of(folder) if (x := looked_at(c)) is not None}
-    review = next(iter(found.values())).case.plant.file.review
-    doubtful = {f: np.flatnonzero(x.labels.doubtful) for f, x in found.items()}
-    number = int(SHARE * sum(len(d) for d in doubtful.values()))
-    hours = number * review.seconds_per_second_look / 3600
-    ladders = [w for x in found.values() if (w := [y for y in second_looks(x.case) if y.worth > 0])]
-    taken = best_within(ladders, hours)
-    per_call = next(iter(found.values())).problem.false_call_cost * 365.25 / 12
-    promised = sum(x.worth for x in taken) / per_call * found[taken[0].family].case.span_days
-    ours = sum(gain(found[x.family], found[x.family].look.defects[: x.items], truth) for x in taken)
-    rng = np.random.default_rng(seed)
-
-    def at_random(families):
-        pool = [(f, k) for f in families for k in doubtful[f]]
-        drawn = [pool[n] for n in rng.permutation(len(pool))[:number]]
-        return sum(
-            gain(found[f], np.array([k for g, k in drawn if g == f], dtype=np.int64), truth)
-            for f in {g for g, _ in drawn}
-        )
-
-    largest = max(doubtful, key=lambda f: len(doubtful[f]))
-    anywhere = float(np.mean([at_random(list(doubtful)) for _ in range(3)]))
-    one_family = float(np.mean([at_random([largest]) for _ in range(3)]))
-    return promised, ours, anywhere, one_family
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("kind", "seeds"),
@@ -387,10 +321,10 @@ def judged(folder, kind, seed):
     ],
 )
 def test_an_hour_by_the_list_gains_twice_what_others_do(tmp_path, kind, seeds):
-    rows = np.array([judged(tmp_path / str(s), kind, s) for s in seeds])
-    for seed, row in zip(seeds, rows, strict=True):
-        print(kind, seed, *np.round(row))
-    promised, ours, anywhere, largest = rows.sum(axis=0)
+    rows = [relooked(stranger_with_truth(tmp_path / str(s), kind, s)) for s in seeds]
+    ours, promised, anywhere, largest = (
+        sum(getattr(r, x) for r in rows) for x in ("followed", "promised", "at_random", "largest")
+    )
     assert ours >= 2 * anywhere
     assert ours >= 2 * largest
     assert 0.5 * promised <= ours <= 2 * promised

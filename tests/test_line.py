@@ -20,14 +20,14 @@ from test_promise import held_out
 
 from optimiser.cli import main
 from optimiser.evidence.intervals import Interval
-from optimiser.evidence.promise import promise
+from optimiser.evidence.promise import added_as_counted, promise
 from optimiser.evidence.reviewers import LABORATORY, constant_curve, fit_curve
 from optimiser.evidence.sharing import ByLot, sharing, sum_of, together_over_lots
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
-from optimiser.proposal.line import Line, Points, _Coupled, _sums, boards_of_line
-from optimiser.proposal.propose import propose_with_study
+from optimiser.proposal.line import Line, Points, _Coupled, _outcome, _sums, boards_of_line
+from optimiser.proposal.propose import limit_moves, propose_with_study
 from optimiser.proposal.session import open_plant
 from optimiser.recipe.table import read_recipe
 from optimiser.search.allocate import Offer, allocate, least_hours, supported
@@ -210,6 +210,32 @@ def test_a_picked_point_is_promised_no_fewer_escapes_than_none():
     assert found.saving_per_month.value < most
 
 
+def test_families_of_which_no_label_escapes_may_add_none_together():
+    """What is expected before any label is counted is off for all of a plant alike."""
+    held = [held_out(seed) for seed in range(6)]
+    held = [replace(h, escape=np.where(h.live_called, 0.0, h.escape)) for h in held]
+    promised = [promise(h) for h in held]
+    found = together_over_lots(held, promised)
+    as_independent = sum_of([p.escapes_added for p in promised], 1.0)
+    assert found.escapes_added.value == pytest.approx(as_independent.value)
+    assert as_independent.low > 0.4 * as_independent.value
+    assert found.escapes_added.low == 0.0
+    assert found.added_cost_per_month.low == 0.0
+    money = sum_of([p.saving_per_month for p in promised], found.escapes_shared)
+    assert found.saving_per_month.value == pytest.approx(money.value)
+    assert found.saving_per_month.high > money.high
+    # Where labels escape, the counts hold the ends that they held.
+    many = [replace(h, escape=np.where(h.live_called, 1.0, h.escape)) for h in held]
+    promised = [promise(h) for h in many]
+    found = together_over_lots(many, promised)
+    counted = sum_of([added_as_counted(h)[0] for h in many], found.escapes_shared)
+    assert found.escapes_added.low <= counted.low
+    assert counted.high <= found.escapes_added.high
+    assert counted.value == pytest.approx(
+        sum(float(h.escape[h.live_called].sum()) / (1 - h.miss_rate) for h in many)
+    )
+
+
 def test_families_that_share_lots_are_not_taken_as_independent():
     rng = np.random.default_rng(7)
     alone = covered(rng, 0.0)
@@ -252,6 +278,37 @@ def test_a_plan_keeps_to_its_hours_and_says_what_ends_them(line):
     assert costs == sorted(costs, reverse=True)
     with pytest.raises(ValueError, match="the fewest that any points"):
         line.plan(least * 0.5, curve)
+
+
+def test_escapes_are_expected_as_of_points_that_are_chosen_at_the_plans_own_price_of_an_hour(line):
+    """What is expected before any label is counted rests on the price at which a setting is chosen."""
+    least, most = line.front_hours()
+    curve = constant_curve(0.05)
+    seen = []
+    for share in (0.1, 0.3, 0.6):
+        plan = line.plan(least + share * (most - least), curve)
+        at = plan.hour_price / plan.hour_cost
+        for family, row in zip(line.families, plan.families, strict=True):
+            if row.promise is None:
+                continue
+            wanted = {(m.measurement, m.side): m.proposed for m in row.limits}
+            rows = [
+                r
+                for r in family.rows
+                if {
+                    (m.measurement, m.side): m.proposed
+                    for m in limit_moves(family.case.tally, family.study.trials.settings[r])
+                    if m.moves
+                }
+                == wanted
+            ]
+            expected = [_outcome(family, int(r), at)[1].escapes_added for r in rows]
+            assert row.promise.escapes_added in expected
+            by_review = [_outcome(family, int(r), 1.0)[1].escapes_added for r in rows]
+            seen.append((at, row.promise.escapes_added.value, by_review[0].value))
+    for at, mine, by_review in seen:
+        assert (mine <= by_review) if at < 1 else (mine >= by_review)
+    assert any(mine < 0.9 * by_review for at, mine, by_review in seen if at < 1)
 
 
 def test_the_pace_of_the_line_is_a_limit_of_its_own(line):

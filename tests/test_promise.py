@@ -96,6 +96,19 @@ def test_values_are_counts_and_escapes_what_a_count_lets_expect():
     assert 0 <= found.chance_of_loss <= 1
 
 
+def test_a_setting_chosen_at_a_lower_price_of_a_call_is_expected_to_release_less():
+    """Review saved counts in escapes at the price that the setting was chosen at, its money at what it costs."""
+    held = held_out()
+    spare = replace(held, chosen_at=0.1)
+    cheap = replace(held, false_call_cost=held.false_call_cost * 0.1)
+    assert promise(spare).escapes_added.value < promise(held).escapes_added.value
+    assert promise(spare).escapes_added.value == promise(cheap).escapes_added.value
+    for part in ("false_calls_saved", "review_saving_per_month"):
+        assert getattr(promise(spare), part) == getattr(promise(held), part)
+    # The interval stays that of the count.
+    assert promise(spare).escapes_added.high == promise(held).escapes_added.high
+
+
 def test_misread_goods_are_taken_off_and_no_family_is_promised_less_than_none():
     held = held_out()
     less = promise(replace(held, misread=1.5))

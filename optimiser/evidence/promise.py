@@ -84,6 +84,9 @@ class HeldOut:
         Variance over mean of the number of the family's defects in a lot, >= 1.
     widen : float
         By how much what followed in the past asks for wider intervals of the next span, >= 1.
+    chosen_at : float
+        The price of a call at which the setting was chosen, over what a call costs, >= 0. A plan of few
+        hours releases more for each call that it saves than one that has hours to spare.
     """
 
     items: Floats
@@ -107,6 +110,7 @@ class HeldOut:
     setting_misread: float = 0.0
     bursts: float = 1.0
     widen: float = 1.0
+    chosen_at: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -442,20 +446,51 @@ def _added_in_sum(held: HeldOut, level: float, *, ahead: bool) -> Interval:
     """
     if not held.loosens:
         return ZERO
-    called, misread = held.live_called, held.misread
-    escaped = float(held.escape[called].sum())
-    effect = burst_effect(held, called, held.escape)
-    seen = _counted(max(escaped, float(held.setting_escaped)), effect, level, ahead=ahead)
-    value = _real_added(held).mean
+    misread, seen, value = held.misread, _seen(held, level, ahead=ahead), _real_added(held).mean
     return Interval(
         value=value, low=min(value, seen.low - misread), high=max(value, seen.high - misread)
     ).times(1 / (1 - held.miss_rate))
 
 
+def _seen(held: HeldOut, level: float, *, ahead: bool) -> Interval:
+    """Return the labels that escape when held out, misread goods among them, with the interval of a count."""
+    called = held.live_called
+    escaped = float(held.escape[called].sum())
+    effect = burst_effect(held, called, held.escape)
+    return _counted(max(escaped, float(held.setting_escaped)), effect, level, ahead=ahead)
+
+
+def added_as_counted(held: HeldOut, *, level: float = LEVEL) -> tuple[Interval, Interval]:
+    """Return the escapes added as the labels alone count them: a number, and money a month.
+
+    Parameters
+    ----------
+    held : HeldOut
+    level : float
+
+    Returns
+    -------
+    (Interval, Interval)
+        Less the misread goods expected among them, never below nothing; what such changes bring anyway
+        has no part in it.
+    """
+    if not held.loosens:
+        return ZERO, ZERO
+    seen, called = _seen(held, level, ahead=False), held.live_called
+    least = _counted(0.0, burst_effect(held, called, held.escape), level, ahead=False).high
+    number = Interval(
+        value=max(0.0, seen.value - held.misread),
+        low=max(0.0, seen.low - held.misread),
+        high=max(least, seen.high - held.misread),
+    ).times(1 / (1 - held.miss_rate))
+    monthly = (1 - held.miss_rate) * DAYS_PER_MONTH / held.span_days
+    return number, number.times(_price(held, called, held.escape) * monthly)
+
+
 def _worth(held: HeldOut, reviews: float, of: NDArray[np.bool_]) -> float:
-    """Return a number of reviews in escapes, of some defects, that cost as much."""
+    """Return a number of reviews in escapes, of some defects, that cost as much as they were chosen at."""
     price = _price(held, of, np.zeros(len(held.escape))) * (1 - held.miss_rate)
-    cost = reviews * held.false_call_cost
+    cost = reviews * held.false_call_cost * held.chosen_at
     if not price:
         return np.inf if cost > 0 else 0.0
     return cost / price

@@ -353,8 +353,11 @@ class Line:
         now = np.array([len(f.rows) - 1 for f in self.families])
         planned, live = _sums(points, best.plan.picks, curve), _sums(points, now, curve)
         nested = self._nested(budget, curve)
+        review = self.plant.file.review
+        hour_cost = review.cost_per_hour * DAYS_PER_MONTH
+        chosen_at = best.plan.price / hour_cost if hour_cost else 1.0
         outcomes = [
-            _outcome(f, int(f.rows[pick]))
+            _outcome(f, int(f.rows[pick]), chosen_at)
             for f, pick in zip(self.families, best.plan.picks, strict=True)
         ]
         moved = [(h, p) for h, p in outcomes if h is not None and p is not None]
@@ -369,7 +372,6 @@ class Line:
             for step in (PRICE_STEP_HOURS, -PRICE_STEP_HOURS)
         )
         chosen = (live.total - planned.total) + self._review_money(live.calls - planned.calls)
-        review = self.plant.file.review
         return LinePlan(
             hours_asked=asked,
             hours=hours,
@@ -391,7 +393,7 @@ class Line:
             one_fewer=None
             if fewer is None
             else max(0.0, _sums(points, fewer.plan.picks, curve).total - planned.total),
-            hour_cost=review.cost_per_hour * DAYS_PER_MONTH,
+            hour_cost=hour_cost,
             chosen_saving_per_month=chosen,
             together=together,
             hours_promised=_less(self.hours_per_call * live.calls, together, self.hours_per_call),
@@ -575,17 +577,20 @@ def _setting(family: LineFamily, row: int) -> Ints:
     return setting
 
 
-def _outcome(family: LineFamily, row: int) -> tuple[HeldOut | None, Promise | None]:
+def _outcome(
+    family: LineFamily, row: int, chosen_at: float
+) -> tuple[HeldOut | None, Promise | None]:
     """Return a family's outcomes on lots that its limits were not fitted to, and their promise.
 
     The point is picked, so its limits are refitted in every fold and the pick is not: what the
-    picking flattered is taken off the sum.
+    picking flattered is taken off the sum. It is picked at what an hour is worth to the plan: with hours
+    to spare a plan calls what review alone would not pay for, and releases less.
     """
     if family.study is None or row == 0:
         return None, None
     chosen = np.full(len(family.study.folds.weight), row, dtype=np.int64)
     study = chosen_elsewhere(family.problem, family.study, recommended=row, chosen=chosen)
-    held = held_out(family.case, family.problem, study)
+    held = replace(held_out(family.case, family.problem, study), chosen_at=chosen_at)
     return held, promise(held)
 
 

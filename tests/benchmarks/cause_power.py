@@ -2,8 +2,9 @@
 
 ``python tests/benchmarks/cause_power.py 1,2,3``: plants of every kind of stranger and demo plants,
 healthy ones as they are and troubled ones by `troubled_demo`, of each seed; ``strangers``, ``demos`` or
-``laid`` behind it for one of the three. ``laid`` puts troubles of several sizes into plants that have
-none: steps, calls that are not the recipe's, gauges that do not repeat.
+``laid`` behind it for one of the three, and names of kinds for strangers of these alone. ``laid`` puts
+troubles of several sizes into plants that have none: steps, calls that are not the recipe's, gauges that
+do not repeat.
 """
 
 import sys
@@ -45,11 +46,11 @@ def causes_of(folder: Path) -> Causes:
         return find_causes(history, live)
 
 
-def strangers(place: Path, seeds: list[int]) -> None:
+def strangers(place: Path, seeds: list[int], kinds: list[str]) -> None:
     """Print what is found in stranger plants that they were drawn with, and what is not true."""
     found, false = Counter(), Counter()
     asked = blamed = 0
-    for name in KINDS:
+    for name in kinds:
         families = wrong = 0
         for seed in seeds:
             stranger = make_stranger(place / f"{name}{seed}", name, seed)
@@ -203,10 +204,17 @@ def gauged(folder: Path, seed: int, gauge: float, found: Counter, asked: Counter
 
 def main(seeds: list[int], which: list[str]) -> None:
     """Print the tables asked for."""
+    kinds = [name for name in which if name in KINDS]
+    parts = {
+        "strangers": lambda place: strangers(place, seeds, kinds or list(KINDS)),
+        "demos": lambda place: demos(place, seeds),
+        "laid": lambda place: laid(place, seeds),
+    }
+    asked = [name for name in parts if name in which] or (["strangers"] if kinds else list(parts))
     with tempfile.TemporaryDirectory() as place:
-        for name in which:
-            {"strangers": strangers, "demos": demos, "laid": laid}[name](Path(place), seeds)
+        for name in asked:
+            parts[name](Path(place))
 
 
 if __name__ == "__main__":
-    main([int(s) for s in sys.argv[1].split(",")], sys.argv[2:] or ["strangers", "demos", "laid"])
+    main([int(s) for s in sys.argv[1].split(",")], sys.argv[2:])
