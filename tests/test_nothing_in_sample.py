@@ -130,7 +130,13 @@ def test_a_critical_familys_own_defects_are_judged_by_fits_that_did_not_obey_the
         own = int((problem.defect_called & (study.lot_fold[problem.defect_lot] == fold)).sum())
         assert len(problem.must_ranks) - len(seen.must_ranks) == own > 0
     # Held out, some of them escape: a promise of nothing would be in-sample.
-    assert held_out(case, problem, study).escape[problem.defect_called].sum() > 0
+    held = held_out(case, problem, study)
+    assert held.escape[problem.defect_called].sum() > 0
+    assert held.obeys
+    file = case.plant.file
+    without = file.model_copy(update={"rails": file.rails.model_copy(update={"off": ("critical",)})})
+    free = replace(case, plant=case.plant.model_copy(update={"file": without}))
+    assert not held_out(free, problem, study).obeys
 
 
 def test_a_limit_that_only_held_out_defects_tested_is_not_loosened_for_them(case):

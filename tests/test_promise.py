@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import chi2, gamma, norm, t
 
-from optimiser.evidence.escapes import added_after, caught_after, real_among
+from optimiser.evidence.escapes import OBEYED, added_after, caught_after, real_among
 from optimiser.evidence.intervals import (
     ZERO,
     Interval,
@@ -107,6 +107,16 @@ def test_a_setting_chosen_at_a_lower_price_of_a_call_is_expected_to_release_less
         assert getattr(promise(spare), part) == getattr(promise(held), part)
     # The interval stays that of the count.
     assert promise(spare).escapes_added.high == promise(held).escapes_added.high
+
+
+def test_a_setting_that_obeys_every_label_is_expected_to_release_as_at_a_quarter_of_its_worth():
+    held = held_out()
+    obeying, cheap = promise(replace(held, obeys=True)), promise(replace(held, chosen_at=OBEYED))
+    assert obeying.escapes_added == cheap.escapes_added
+    assert obeying.escapes_added.value < promise(held).escapes_added.value
+    # What is caught does not hang on labels that are obeyed.
+    tight = replace(held, newly_called=held.newly_called + 5.0, obeys=True)
+    assert promise(tight).escapes_caught == promise(replace(tight, obeys=False)).escapes_caught
 
 
 def test_misread_goods_are_taken_off_and_no_family_is_promised_less_than_none():

@@ -24,6 +24,8 @@ ADDED, ADDED_POWER, ADDED_SHAPE, ADDED_APART = 0.35, 0.6, 1.9, 0.6
 # limits leave to be caught.
 CAUGHT, CAUGHT_POWER, CAUGHT_SHAPE, CAUGHT_APART = 1.0, 2 / 3, 2.0, 1.5
 LEAST_WORTH = 0.05
+# A setting that may release no known defect releases as few others as if its review were worth a quarter.
+OBEYED = 0.25
 _NODES, _WEIGHTS = (of[:, None] for of in hermegauss(21))
 _ADDED_PLANTS, _CAUGHT_PLANTS = (np.exp(apart * _NODES) for apart in (ADDED_APART, CAUGHT_APART))
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.stats import chi2, gamma, norm, t
 
 from optimiser.evidence.escapes import (
+    OBEYED,
     Expected,
     added_after,
     added_beforehand,
@@ -87,6 +88,8 @@ class HeldOut:
     chosen_at : float
         The price of a call at which the setting was chosen, over what a call costs, >= 0. A plan of few
         hours releases more for each call that it saves than one that has hours to spare.
+    obeys : bool
+        Whether no setting may release a known defect: a critical family.
     """
 
     items: Floats
@@ -111,6 +114,7 @@ class HeldOut:
     bursts: float = 1.0
     widen: float = 1.0
     chosen_at: float = 1.0
+    obeys: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -500,7 +504,8 @@ def _beforehand(held: HeldOut) -> float:
     """Return the escapes added that are expected of the change before any is counted."""
     released = (held.live_false_calls - held.false_calls + held.newly_called).sum()
     called = held.live_called
-    return added_beforehand(_worth(held, float(released), called), of=float(called.sum()))
+    worth = _worth(held, float(released), called) * (OBEYED if held.obeys else 1.0)
+    return added_beforehand(worth, of=float(called.sum()))
 
 
 def _real_added(held: HeldOut) -> Expected:

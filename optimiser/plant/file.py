@@ -522,6 +522,19 @@ class PlantFile(Record):
         }
         return self.review.model_copy(update=stated) if stated else self.review
 
+    def obeys_labels(self, family: str) -> bool:
+        """Whether no setting may release a known defect of a family: it is critical, the rail holds.
+
+        Parameters
+        ----------
+        family : str
+
+        Returns
+        -------
+        bool
+        """
+        return self.families[family].critical and self.rails.holds("critical")
+
     def escape_price(self, defect: str | None) -> float:
         """Return the expected cost of one escape of a defect type.
 

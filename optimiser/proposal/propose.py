@@ -368,6 +368,7 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         setting_misread=misread,
         bursts=case.bursts.effect,
         widen=case.widen,
+        obeys=case.plant.file.obeys_labels(case.tally.family),
     )
 
 

@@ -255,9 +255,8 @@ def labels_of(case: Case, problem: Problem) -> DefectLabels:
     rate = case.plant.file.review_of(case.tally.family).false_alarm_rate
     doubtful = (found_by == "review") & problem.defect_called & (rate > 0)
     true = chance_to_be_true(case.tally, rate)[free]
-    rails = case.plant.file.rails
-    critical = case.plant.file.families[case.tally.family].critical and rails.holds("critical")
-    obeyed = problem.defect_called if critical else np.zeros(len(doubtful), dtype=np.bool_)
+    obeys = case.plant.file.obeys_labels(case.tally.family)
+    obeyed = problem.defect_called if obeys else np.zeros(len(doubtful), dtype=np.bool_)
     cost = problem.false_call_cost or 1.0
     price = problem.defect_price * problem.defect_weight * (1 - problem.miss_rate) / cost
     return DefectLabels(
@@ -296,9 +295,8 @@ def looked_at(case: Case) -> Looked | None:
 
 def _obeyed_rows(case: Case, problem: Problem) -> int:
     """Return how many must-catch rows came from labels."""
-    rails = case.plant.file.rails
-    critical = case.plant.file.families[case.tally.family].critical and rails.holds("critical")
-    return int(problem.defect_called.sum()) if critical else 0
+    obeys = case.plant.file.obeys_labels(case.tally.family)
+    return int(problem.defect_called.sum()) if obeys else 0
 
 
 def _with_must(problem: Problem, rows: int) -> Problem:

@@ -111,7 +111,7 @@ class Weighed:
         The must-catch items with their margin; of a critical family its own known defects besides.
         """
         rows, own, file = self._kept_ranks(), self.known.own, self.known.plant.file
-        critical = file.families[self.known.family].critical and file.rails.holds("critical")
+        critical = file.obeys_labels(self.known.family)
         if critical and own is not None:
             columns = [own.measurements.index(m) for m in self.drawn.measurements]
             rows = np.concatenate([rows, self._ranks(own.defects[:, columns])])

@@ -54,8 +54,8 @@ def pose(
     review = plant.file.review_of(tally.family)
     weight *= chance_to_be_true(tally, review.false_alarm_rate)
     called = defects.frame["live_called"].to_numpy(dtype=bool)
-    rules, rails = plant.file.families[tally.family], plant.file.rails
-    if rules.critical and rails.holds("critical"):
+    rails = plant.file.rails
+    if plant.file.obeys_labels(tally.family):
         known = defects.ranks[free & called].astype(np.int64)
         must_ranks = np.concatenate([must_ranks, known])
     kin_z, kin_price = _borrowed(tally, siblings, plant)
