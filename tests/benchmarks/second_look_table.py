@@ -142,7 +142,8 @@ def table() -> None:
     seeds = [int(x) for x in (sys.argv[1] if len(sys.argv) > 1 else "1,2,3").split(",")]
     name = sys.argv[2] if len(sys.argv) > 2 else "misread"
     with get_context("spawn").Pool(2) as pool:
-        rows = sorted(pool.imap_unordered(one, [(name, s) for s in seeds]), key=lambda r: r["seed"])
+        asked = [(name, s, *sys.argv[3:]) for s in seeds]
+        rows = sorted(pool.imap_unordered(one, asked), key=lambda r: r["seed"])
     print("| seed | labels | looked at | misread | rates then, misread and missed | ", end="")
     print(
         "saved before → after | found | of the best attainable, before → after | advised | lose | ",
