@@ -26,6 +26,8 @@ TESTS = {
     "evidence/certificate.py": ["test_certificate"],
     "evidence/escapes.py": ["test_escapes"],
     "evidence/promise.py": ["test_promise"],
+    "evidence/stated_rates.py": ["test_stated_rates"],
+    "search/misread.py": ["test_problem", "test_pose"],
     "proposal/proof.py": ["test_proof"],
     "search/crossfit.py": ["test_crossfit"],
     "search/pose.py": ["test_problem", "test_pose"],
