@@ -3,7 +3,7 @@
 import tempfile
 from collections import Counter, defaultdict
 from datetime import datetime, timedelta
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 import pandas as pd
@@ -87,7 +87,7 @@ def replay(items, plant) -> tuple[set, Counter]:
     links, counts = set(), Counter()
     present = [s for s in STAGES if by_stage[s]]
     doubts = {
-        (one, two): _doubts(by_stage[one], by_stage[two], twice[one] | twice[two])
+        (one, two): _doubts(by_stage[one], by_stage[two], twice[one], twice[two])
         for n, one in enumerate(present)
         for two in present[n + 1 :]
     }
@@ -108,10 +108,10 @@ def replay(items, plant) -> tuple[set, Counter]:
     return links, counts
 
 
-def _doubts(ones, twos, twice) -> tuple[dict, bool]:
+def _doubts(ones, twos, twice_one, twice_two) -> tuple[dict, bool]:
     """Boards that order speaks against, by the place of the reason; and whether order cannot say."""
     early, late = _passed(ones), _passed(twos)
-    clear = [b for b in early if b in late and b not in twice]
+    clear = [b for b in early if b in late and b not in twice_one | twice_two]
     found, blind = {}, False
     for stream in {(early[b][1], late[b][1]) for b in clear}:
         here = [b for b in clear if (early[b][1], late[b][1]) == stream]
@@ -124,16 +124,26 @@ def _doubts(ones, twos, twice) -> tuple[dict, bool]:
         if len(swaps) / max(1, len(row) - 1) > 0.05:
             blind = True
         else:
-            found |= dict.fromkeys((b for pair in swaps for b in pair), 2)
-    for own, gone in ((early, late), (late, early)):
+            found |= dict.fromkeys((b for pair in swaps for b in pair), 3)
+    for own, gone, twice in ((early, late, twice_two), (late, early, twice_one)):
         for line in {x for _, x in own.values()}:
             row = sorted((b for b in own if own[b][1] == line), key=lambda b: (own[b][0], b))
             if sum(b not in gone for b in row) / len(row) > 0.10:
                 blind |= any(own[b][1] == line for b in clear)
                 continue
+            found |= {x: max(2, found.get(x, 0)) for x in _runs(row, gone, twice)}
             for a, b in pairwise(row):
                 found = _beside(a, b, gone, found)
     return found, blind
+
+
+def _runs(row, gone, twice) -> set:
+    """Boards between one that is missing and one that is there twice, at most five of them."""
+    found = set()
+    for a, b in product(range(len(row)), repeat=2):
+        if row[a] not in gone and row[b] in twice and abs(a - b) <= 6:
+            found |= set(row[min(a, b) + 1 : max(a, b)])
+    return found
 
 
 def _passed(rows) -> dict:
@@ -170,13 +180,13 @@ def _against(a, b, rules, several) -> int:
     """The worst that speaks against a pair, as its place among the reasons."""
     hours, doubted = rules
     if several:
-        return 6
+        return 7
     if a["product"] != b["product"]:
-        return 5
+        return 6
     if b["time"] <= a["time"]:
-        return 4
+        return 5
     if hours is not None and b["time"] - a["time"] > timedelta(hours=hours):
-        return 3
+        return 4
     return doubted[a["board"]]
 
 
@@ -321,6 +331,32 @@ def test_two_in_a_row_are_not_linked_either(tmp_path):
     with opened(plant_of(tmp_path), items) as history:
         link_stages(history)
         assert not {"B020", "B021", "B022"} & {a[1] for a, _ in linked(history)}
+
+
+@pytest.mark.parametrize("stage", ["paste", "post-reflow"])
+@pytest.mark.parametrize("step", [1, -1])
+@pytest.mark.parametrize("long", [3, 4, 6])
+def test_a_run_of_serials_read_one_off_is_not_linked(tmp_path, stage, step, long):
+    """None of them overtakes another: one serial is missing, one is there twice, all between are off."""
+    shifted = {f"B{20 + step * n:03d}": f"B{20 + step * (n + 1):03d}" for n in range(long)}
+    items = [
+        {**i, "board": shifted.get(i["board"], i["board"])} if i["stage"] == stage else i
+        for i in a_line(60)
+    ]
+    with opened(plant_of(tmp_path), items) as history:
+        found = link_stages(history)
+        assert not (set(shifted) | set(shifted.values())) & {a[1] for a, _ in linked(history)}
+        assert found.items("paste", "post-reflow", "linked") >= 60 - long - 3
+        assert found.unchecked == ()
+
+
+def test_a_missing_record_far_from_one_that_is_there_twice_is_no_run(tmp_path):
+    lost = [i for i in a_line(60) if (i["stage"], i["board"]) != ("paste", "B020")]
+    again = [item("paste", 3 * 30 + 1, board="B030")]
+    with opened(plant_of(tmp_path), lost + again) as history:
+        found = link_stages(history)
+        # The two without a partner or with two of them, and the neighbours of the missing one.
+        assert found.items("paste", "post-reflow", "linked") == 60 - 4
 
 
 def test_where_order_cannot_say_that_is_said(tmp_path):

@@ -207,7 +207,8 @@ def test_all_that_is_certain_is_linked(history, staged, followed):
         zip(mine["from_board"], mine["from_designator"], mine["from_shown_pin"], strict=True)
     )
     assert found <= set(both.index)
-    by_order = ("a neighbour's record is missing", "out of the order of its neighbours")
+    by_order = REASONS[1:4]
+    assert "out of the order of its neighbours" in by_order
     doubted = followed.links.items("paste", "post-reflow", *by_order)
     assert len(mine) + doubted == len(both)
     assert len(mine) == followed.links.items("paste", "post-reflow", "linked")
@@ -262,9 +263,9 @@ def test_labels_equal_a_replay_of_the_links(history, staged, followed):
 
 
 def test_a_label_stands_for_what_could_not_be_known(history, followed):
-    """One board in five is looked at by x-ray: a void found there stands for about five."""
+    """One board in five is looked at by x-ray: a void found there stands for five, and more where links fail."""
     of = {(row.stage, row.found_at): row for row in followed.labels}
-    assert of["paste", "x-ray"].weight == pytest.approx(5.0, rel=0.12)
+    assert 5.0 < of["paste", "x-ray"].weight < 6.0
     assert 1.0 < of["paste", "post-reflow"].weight < 1.25
     assert of["paste", "post-reflow"].hours == pytest.approx((14 / 60, 14 / 60))
     (paste,) = [u for u in followed.unlinked if (u.stage, u.found_at) == ("paste", "post-reflow")]

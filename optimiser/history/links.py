@@ -8,7 +8,9 @@ aside there as a whole, for of its other items nobody can say which inspection t
 A board read under the serial of another whose own record is missing has a key that nothing speaks
 against. What sees it is the order of the line: the record stands where the other board passed. Either a
 board that was followed lies between the two, which the record then overtakes, or the board whose
-record seems to be missing is its neighbour. Both kinds of links are counted and not used. Where a line
+record seems to be missing is its neighbour. A reader that is one serial ahead for some boards overtakes
+none: the first of them seems to be missing, the last one's serial is there twice, and of all between
+every record is the one before. All such links are counted and not used. Where a line
 does not keep its boards in order, or a stage sees a sample of them, order says nothing, and that is said.
 """
 
@@ -26,6 +28,7 @@ from optimiser.sql import text_literal
 Reason = Literal[
     "linked",
     "a neighbour's record is missing",
+    "between a record that is missing and one that is there twice",
     "out of the order of its neighbours",
     "later than the plant's hours allow",
     "not in the order of time",
@@ -41,6 +44,7 @@ Reason = Literal[
 REASONS: tuple[Reason, ...] = get_args(Reason)
 (
     _BESIDE,
+    _BETWEEN,
     _AMONG,
     _LATE,
     _UNORDERED,
@@ -82,6 +86,10 @@ class Followed:
 ORDERED, SEEN = 0.05, 0.10
 """A line keeps its order where at most this share of neighbours change places between two stages; a board
 without a record is missing, and not merely left out by a sample, where at most this share are."""
+
+LONGEST_RUN = 5
+"""Boards between one whose record seems to be missing and one that is there twice: no more are taken for a
+run of serials read one off, for on a long line either happens somewhere."""
 
 Blind = Literal["order", "sample"]
 
@@ -241,7 +249,10 @@ def _doubt_boards(
         own: ", ".join(text_literal(x) for x, share in of.items() if share <= SEEN) or "null"
         for own, of in gaps.items()
     }
-    beside = " union all ".join(_beside(own, gone, seen[own]) for own, gone in _ENDS)
+    beside, between = (
+        " union all ".join(rule(own, gone, seen[own]) for own, gone in _ENDS)
+        for rule in (_beside, _between)
+    )
     history.rows(
         f"""insert into doubts
             with moved as (
@@ -253,6 +264,7 @@ def _doubt_boards(
             beside as ({beside})
             select {one}, {two}, board, max(reason) from (
               select board, {_AMONG} as reason from moved where moved
+              union all select board, {_BETWEEN} from ({between})
               union all select board, {_BESIDE} from beside where beside)
             group by board"""
     )
@@ -277,7 +289,8 @@ def _make_passed(history: History, one: int, two: int) -> None:
             with a as (select * from stop_boards where step = {one}),
             b as (select * from stop_boards where step = {two})
             select board, a.time as early, b.time as late, a.line as early_line, b.line as late_line,
-              coalesce(not a.again and not b.again, false) as clear
+              coalesce(not a.again and not b.again, false) as clear,
+              coalesce(a.again, false) as early_again, coalesce(b.again, false) as late_again
             from a full join b using (board)"""
     )
     history.rows(
@@ -320,6 +333,24 @@ def _beside(own: str, gone: str, lines: str) -> str:
                   or coalesce(lead({gone} is null) over w, false) as beside
                 from passed where {own} is not null and {own}_line in ({lines})
                 window w as (partition by {own}_line order by {own}, board)"""
+
+
+def _between(own: str, gone: str, lines: str) -> str:
+    """Return SQL: boards between one without a record at the other stage and one that is there twice."""
+    near = ", ".join(
+        f"""nth - max(if({flag}, nth, null)) over (partition by line order by nth
+              rows between unbounded preceding and 1 preceding) as {flag}_before,
+            min(if({flag}, nth, null)) over (partition by line order by nth
+              rows between 1 following and unbounded following) - nth as {flag}_after"""
+        for flag in ("gone", "twice")
+    )
+    return f"""select board from (
+                 select board, {near} from (
+                   select board, {own}_line as line, {gone} is null as gone, {gone}_again as twice,
+                     row_number() over (partition by {own}_line order by {own}, board) as nth
+                   from passed where {own} is not null and {own}_line in ({lines})))
+               where gone_before + twice_after <= {LONGEST_RUN + 1}
+                 or twice_before + gone_after <= {LONGEST_RUN + 1}"""
 
 
 def _make_pairs(history: History, one: int, two: int, *, seconds: float | None) -> None:
