@@ -134,7 +134,9 @@ def test_a_critical_familys_own_defects_are_judged_by_fits_that_did_not_obey_the
     assert held.escape[problem.defect_called].sum() > 0
     assert held.obeys
     file = case.plant.file
-    without = file.model_copy(update={"rails": file.rails.model_copy(update={"off": ("critical",)})})
+    without = file.model_copy(
+        update={"rails": file.rails.model_copy(update={"off": ("critical",)})}
+    )
     free = replace(case, plant=case.plant.model_copy(update={"file": without}))
     assert not held_out(free, problem, study).obeys
 

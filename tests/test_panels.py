@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from factories import make_demo, make_plant
+from ipywidgets.widgets.widget import _instances
 
 from optimiser.history.filters import Filter
 from optimiser.history.replay import replay
@@ -944,3 +945,25 @@ def test_shadow_reads_beside_the_kernel_says_that_it_is_busy_and_stops(session, 
     assert panel.wait(120)
     assert "16 files" in panel.status.value
     assert "Stopped" not in panel.status.value
+
+
+def test_families_that_were_shown_before_leave_no_widget_open(session):
+    """Each stays with the kernel and with every page until it is closed."""
+    panel = DecisionPanel(session, FAMILIES[0])
+    for family in FAMILIES:
+        panel.show_family(family)
+    open_then = {family: set() for family in FAMILIES}
+    for _ in range(3):
+        for family in FAMILIES:
+            panel.show_family(family)
+            open_then[family].add(len(_instances))
+    # As many as the family needs, whatever was shown before it.
+    assert all(len(numbers) == 1 for numbers in open_then.values()), open_then
+    shown = panel.by_hand.controls[0]
+    assert shown.comm is not None
+    before = panel.by_hand.children[0].children[0]
+    panel.show_family(FAMILIES[0])
+    assert before.comm is None
+    assert all(control.comm is not None for control in panel.by_hand.controls)
+    for control in (panel.prices.seconds, panel.prices.reviewers, panel.trade.listed):
+        assert control.comm is not None

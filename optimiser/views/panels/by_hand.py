@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from optimiser.proposal.choice import Choice
 from optimiser.tally.grid import GridLimit
 from optimiser.views.panels import words
+from optimiser.views.panels.parts import swap
 
 MOST_STOPS = 400
 _SLIDER = widgets.Layout(width="170px", flex="0 0 auto")
@@ -55,7 +56,7 @@ class ByHand(widgets.VBox):
         ]
         inner = widgets.VBox(rows, layout=widgets.Layout(max_height="380px", flex="0 0 auto"))
         inner.add_class("opt-scroll")
-        self.children = (inner,)
+        swap(self, [inner])
 
     def set(
         self, setting: NDArray[np.int64], best: NDArray[np.int64] | None, *, best_words: str

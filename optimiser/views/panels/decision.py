@@ -35,7 +35,7 @@ from optimiser.views.panels.filter_bar import FilterBar
 from optimiser.views.panels.key_signature import KeySignature
 from optimiser.views.panels.live import LiveChart, live_chart
 from optimiser.views.panels.panel import Panel
-from optimiser.views.panels.parts import afterwards, block, safely
+from optimiser.views.panels.parts import afterwards, block, safely, swap
 from optimiser.views.panels.price_controls import PriceControls
 from optimiser.views.panels.signature import Signature
 from optimiser.views.panels.trade import Trade
@@ -631,7 +631,8 @@ class DecisionPanel(Panel):
         frame, windows = self._spread_data
         shown = [windows[n] for n in page]
         if not shown:
-            self._spread, self._drawing.children = None, ()
+            self._spread = None
+            swap(self._drawing, [])
             return
         chart = trade_charts.spread_chart(
             frame,
@@ -645,7 +646,7 @@ class DecisionPanel(Panel):
             width=trade_charts.WIDTH if self._columns > 1 else NARROW,
         )
         self._spread = live_chart(chart, height=140 * -(-len(shown) // self._columns))
-        self._drawing.children = (self._spread,)
+        swap(self._drawing, [self._spread])
 
     def fit(self, *, narrow: bool) -> None:
         """Draw the measurements below each other on a phone, side by side at a desk."""

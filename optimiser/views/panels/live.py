@@ -102,12 +102,11 @@ def live_chart(
     Its menu saves it as a picture; ``wait`` milliseconds pass until what is drawn on it is told.
     """
     actions: dict[str, Any] = {"export": True, "source": False, "compiled": False, "editor": False}
-    drawn = LiveChart(
+    return LiveChart(
         chart,
         carrier=carry_script(),
         debounce_wait=wait,
         embed_options={"renderer": "svg", "actions": actions},
+        # Without it the page jumps while the chart is drawn.
+        layout=widgets.Layout(min_height=f"{height}px"),
     )
-    # Without it the page jumps while the chart is drawn.
-    drawn.layout = widgets.Layout(min_height=f"{height}px")
-    return drawn

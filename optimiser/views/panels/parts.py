@@ -2,11 +2,12 @@
 
 import functools
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, ParamSpec, Protocol, TypeVar
 
 import ipywidgets as widgets
 from IPython.core.getipython import get_ipython
+from ipywidgets.widgets.widget import _instances
 
 from optimiser.proposal.session import Session
 
@@ -66,6 +67,48 @@ def afterwards(work: Callable[[], object], session: Session) -> None:
     thread.daemon = True
     thread.start()
     session.goes_first(thread)
+
+
+def swap(
+    box: widgets.Box, children: Sequence[widgets.Widget], *, keep: Sequence[widgets.Widget] = ()
+) -> None:
+    """Show other widgets in a box, and close what is shown no longer.
+
+    Parameters
+    ----------
+    box : Box
+    children : sequence of Widget
+    keep : sequence of Widget
+        Stay open though they are not among the children, for they come back.
+
+    Notes
+    -----
+    Whatever stays open is kept by the kernel and by every page until the notebook is closed. Layouts and
+    styles close with the last widget that has them.
+    """
+    before = _within(box.children)
+    box.children = tuple(children)
+    kept = {id(w) for w in _within((*children, *keep))}
+    gone = [w for w in before if id(w) not in kept]
+    looks = [look for w in gone for look in _looks_of(w)]
+    for widget in gone:
+        widget.close()
+    used = {id(look) for w in list(_instances.values()) for look in _looks_of(w)}
+    for look in looks:
+        if id(look) not in used:
+            look.close()
+
+
+def _within(found: Sequence[widgets.Widget]) -> list[widgets.Widget]:
+    """Return widgets with all that lie in them."""
+    inside = [w for box in found if isinstance(box, widgets.Box) for w in _within(box.children)]
+    return [*found, *inside]
+
+
+def _looks_of(of: widgets.Widget) -> list[widgets.Widget]:
+    """Return the layout and the style of a widget, where it has them."""
+    looks = (getattr(of, name, None) for name in ("layout", "style"))
+    return [look for look in looks if isinstance(look, widgets.Widget)]
 
 
 def words_of(error: Exception) -> str:

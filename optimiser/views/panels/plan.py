@@ -20,7 +20,7 @@ from optimiser.views.line_tables import (
 from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.live import live_chart
 from optimiser.views.panels.long_work import LongPanel
-from optimiser.views.panels.parts import block
+from optimiser.views.panels.parts import block, swap
 
 
 class PlanPanel(LongPanel):
@@ -102,7 +102,7 @@ class PlanPanel(LongPanel):
         self._head.value = _paragraphs(head_words(plan, currency))
         self._together.value = _paragraphs([*left_words(plan), *together_words(plan, currency)])
         chart = front_chart(plan, self._session.plant.file)
-        self._drawing.children = (live_chart(chart, height=340),)
+        swap(self._drawing, [live_chart(chart, height=340)])
         self.table.show(pd.DataFrame(family_rows(plan), columns=list(FAMILIES_HEAD)))
 
 

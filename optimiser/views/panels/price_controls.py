@@ -8,6 +8,7 @@ import ipywidgets as widgets
 from optimiser.defaults import SCENARIOS
 from optimiser.proposal.choice import Choice
 from optimiser.proposal.prices import Prices, prices_of
+from optimiser.views.panels.parts import swap
 
 _WORDS = {
     "constant": "as the plant file says, whatever the call load",
@@ -63,7 +64,7 @@ class PriceControls(widgets.VBox):
         rest = widgets.HBox(
             [*self._types.values(), self.default], layout=widgets.Layout(flex_flow="row wrap")
         )
-        self.children = (first, rest, widgets.HBox([self.reviewers, self.reset]))
+        swap(self, [first, rest, widgets.HBox([self.reviewers, self.reset])])
         self.set(choice, prices_of(choice.case.plant))
 
     def set(self, choice: Choice, prices: Prices) -> None:

@@ -10,6 +10,7 @@ from optimiser.proposal.choice import Choice, Consequences, Point
 from optimiser.views import trade_charts as charts
 from optimiser.views.charts import NARROW
 from optimiser.views.panels.live import LiveChart, live_chart
+from optimiser.views.panels.parts import swap
 
 HAND = "by hand"
 
@@ -52,7 +53,7 @@ class Trade(widgets.VBox):
         """
         if not choice.points:
             self._drawn, self._names = None, ()
-            self.children = ()
+            swap(self, [], keep=[self.listed])
             return
         self._last = (choice, point, done, pinned)
         names = (choice.family, str(self._width), *(f"{p.name} {p.row}" for p in choice.points))
@@ -70,7 +71,7 @@ class Trade(widgets.VBox):
                 height=270,
             )
             self._drawn.selections.observe(self._clicked, charts.PICK)
-            self.children = (self._drawn, self.listed)
+            swap(self, [self._drawn, self.listed])
         else:
             with self._drawn.hold_sync():
                 for name, value in values.items():
