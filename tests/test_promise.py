@@ -160,6 +160,19 @@ def test_the_same_count_is_dearer_where_more_is_saved_for_the_price_of_an_escape
     assert told[0] < free.escapes_added.value < 25 / 0.9
 
 
+def test_where_an_escape_costs_nothing_any_review_saved_is_worth_more_and_none_is_worth_nothing():
+    """Half of the fifty known defects beforehand, or as few as the least worth lets expect."""
+    held = held_out(price=np.zeros(60), false_calls_error=0.0)
+    for call in (1e-6, 1e-3, 0.5):
+        found = promise(replace(held, false_call_cost=call)).escapes_added.value
+        assert found == pytest.approx(added_after(counted(held), 0.0, beforehand=25).mean / 0.9)
+    least = added_after(counted(held), 0.0, beforehand=0.35 * 0.05**0.6).mean / 0.9
+    even = replace(held, false_calls=held.live_false_calls, newly_called=np.zeros(LOTS))
+    more = replace(held, false_calls=held.live_false_calls + 2.0)
+    for saves_none in (even, more, replace(held, false_call_cost=0.0)):
+        assert promise(saves_none).escapes_added.value == pytest.approx(least)
+
+
 # Exact two-sided ends of a Poisson mean by its count (Garwood 1936; tables give them to three digits).
 GARWOOD = {(0, 0.9): (0, 2.996), (3, 0.9): (0.818, 7.754), (5, 0.9): (1.970, 10.513)}
 GARWOOD |= {(0, 0.8): (0, 2.303), (3, 0.8): (1.102, 6.681), (5, 0.8): (2.433, 9.275)}
@@ -617,6 +630,7 @@ def test_every_figure_is_its_formula(changed, level):
         {"false_call_cost": 0.02, "span_days": 20.0},
         {"weight": np.full(60, 0.01), "passed_weight": 0.02},
         {"escape": np.where(rich().live_called, 0.0, rich().escape)},
+        {"setting_escaped": 19, "setting_misread": 0.4},
     ],
 )
 def test_the_chance_of_loss_is_its_sum_over_equally_likely_costs_and_gains(changed):
@@ -630,7 +644,8 @@ def test_the_chance_of_loss_is_its_sum_over_equally_likely_costs_and_gains(chang
 
     cost, gain = [0.0], [0.0]
     if held.loosens:
-        assert least <= after.mean
+        # Where the setting itself releases more, more is expected and as surely, for its size.
+        assert (least > after.mean) == ("setting_escaped" in changed)
         shape = after.shape / effect_of(held, called, held.escape)
         cost = spread(parts["cost"].value, shape)
     if held.tightens:
