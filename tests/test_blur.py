@@ -198,7 +198,9 @@ def test_clouds_of_a_fold_know_nothing_of_defects_left_out(problem):
     moved[~kept] += 3.0
     blur = Blur(damping=0.5)
     seen = make_clouds(problem, blur, own_tables(problem, blur), kept)
-    other = replace(problem, defect_z=moved)
+    # Neither where they lie nor what they cost.
+    dearer = np.where(kept, problem.defect_price, 7 * problem.defect_price + 3)
+    other = replace(problem, defect_z=moved, defect_price=dearer)
     also = make_clouds(other, blur, own_tables(other, blur), kept)
     np.testing.assert_array_equal(seen.cost, also.cost)
     for one, two in zip(seen.passing, also.passing, strict=True):

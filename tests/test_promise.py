@@ -22,6 +22,7 @@ from optimiser.evidence.intervals import (
 from optimiser.evidence.moving import trend
 from optimiser.evidence.promise import (
     HeldOut,
+    added_as_counted,
     burst_effect,
     chance_of_loss,
     moving,
@@ -69,6 +70,8 @@ def beforehand(held):
     released = held.live_false_calls.sum() - held.false_calls.sum() + held.newly_called.sum()
     price = np.average(held.price[held.live_called], weights=held.weight[held.live_called])
     worth = released * held.false_call_cost / (price * (1 - held.miss_rate))
+    # Critical families as at a quarter of it.
+    worth *= held.chosen_at * (0.25 if held.obeys else 1)
     return min(0.35 * max(worth, 0.05) ** 0.6, held.live_called.sum() / 2)
 
 
@@ -155,6 +158,54 @@ def test_the_same_count_is_dearer_where_more_is_saved_for_the_price_of_an_escape
     assert told[0] > 3 * told[-1]
     free = promise(replace(held, price=np.zeros(60)))
     assert told[0] < free.escapes_added.value < 25 / 0.9
+
+
+def test_where_an_escape_costs_nothing_any_review_saved_is_worth_more_and_none_is_worth_nothing():
+    """Half of the fifty known defects beforehand, or as few as the least worth lets expect."""
+    held = held_out(price=np.zeros(60), false_calls_error=0.0)
+    for call in (1e-6, 1e-3, 0.5):
+        found = promise(replace(held, false_call_cost=call)).escapes_added.value
+        assert found == pytest.approx(added_after(counted(held), 0.0, beforehand=25).mean / 0.9)
+    least = added_after(counted(held), 0.0, beforehand=0.35 * 0.05**0.6).mean / 0.9
+    even = replace(held, false_calls=held.live_false_calls, newly_called=np.zeros(LOTS))
+    more = replace(held, false_calls=held.live_false_calls + 2.0)
+    for saves_none in (even, more, replace(held, false_call_cost=0.0)):
+        assert promise(saves_none).escapes_added.value == pytest.approx(least)
+
+
+# Exact two-sided ends of a Poisson mean by its count (Garwood 1936; tables give them to three digits).
+GARWOOD = {(0, 0.9): (0, 2.996), (3, 0.9): (0.818, 7.754), (5, 0.9): (1.970, 10.513)}
+GARWOOD |= {(0, 0.8): (0, 2.303), (3, 0.8): (1.102, 6.681), (5, 0.8): (2.433, 9.275)}
+
+
+@pytest.mark.parametrize("level", [0.8, 0.9])
+def test_labels_alone_count_escapes_by_the_tables_of_a_poisson_count(level):
+    """One defect a lot, so that nothing bursts: three of 24 escape, each at 30, the others cost 10."""
+    called = np.arange(60) < LOTS
+    escaped = np.isin(np.arange(60), [2, 9, 17])
+    held = held_out(
+        lot=np.arange(60) % LOTS,
+        live_called=called,
+        escape=np.where(called, escaped, 1.0).astype(float),
+        weight=np.ones(60),
+        price=np.where(escaped, 30.0, np.where(called, 10.0, 500.0)),
+        misread=0.5,
+    )
+    # Of each weight a hundredth is spread evenly over escaped and others.
+    each = (3 * 1.01 * 30 + 21 * 0.01 * 10) / (3 * 1.01 + 21 * 0.01) * 0.9 * 365.25 / 12 / 60
+    for counted_, more in ((3, {}), (5, {"setting_escaped": 5})):
+        low, high = GARWOOD[counted_, level]
+        number, money = added_as_counted(replace(held, **more), level=level)
+        wanted = np.array([low - 0.5, counted_ - 0.5, high - 0.5]) / 0.9
+        assert [number.low, number.value, number.high] == pytest.approx(wanted, abs=6e-4)
+        assert [money.low, money.value, money.high] == pytest.approx(wanted * each, abs=0.01)
+    number, money = added_as_counted(replace(held, misread=9.0), level=level)
+    assert (number.low, number.value, money.low, money.value) == (0, 0, 0, 0)
+    room = GARWOOD[0, level][1] / 0.9
+    assert number.high == pytest.approx(room, abs=6e-4)
+    assert money.high == pytest.approx(room * each, abs=0.01)
+    assert added_as_counted(replace(held, loosens=False), level=level) == (ZERO, ZERO)
+    assert added_as_counted(held) == added_as_counted(held, level=0.9)
 
 
 def test_the_effect_of_bursts_is_that_of_its_two_parts():
@@ -440,7 +491,7 @@ def real_caught(held):
     return caught_after(
         of.sum(),
         each=(of * held.weight[passed]).sum() / of.sum(),
-        worth=held.newly_called.sum() * held.false_call_cost / price,
+        worth=held.newly_called.sum() * held.false_call_cost * held.chosen_at / price,
     )
 
 
@@ -512,6 +563,8 @@ EVERY = {
     },
     "nothing caught": {"escape": np.ones(60)},
     "no error of correction": {"false_calls_error": 0.0},
+    "chosen at another price of a call": {"chosen_at": 0.3},
+    "no label may be released": {"obeys": True, "chosen_at": 1.7},
 }
 
 
@@ -577,6 +630,7 @@ def test_every_figure_is_its_formula(changed, level):
         {"false_call_cost": 0.02, "span_days": 20.0},
         {"weight": np.full(60, 0.01), "passed_weight": 0.02},
         {"escape": np.where(rich().live_called, 0.0, rich().escape)},
+        {"setting_escaped": 19, "setting_misread": 0.4},
     ],
 )
 def test_the_chance_of_loss_is_its_sum_over_equally_likely_costs_and_gains(changed):
@@ -590,7 +644,8 @@ def test_the_chance_of_loss_is_its_sum_over_equally_likely_costs_and_gains(chang
 
     cost, gain = [0.0], [0.0]
     if held.loosens:
-        assert least <= after.mean
+        # Where the setting itself releases more, more is expected and as surely, for its size.
+        assert (least > after.mean) == ("setting_escaped" in changed)
         shape = after.shape / effect_of(held, called, held.escape)
         cost = spread(parts["cost"].value, shape)
     if held.tightens:
