@@ -4,7 +4,7 @@
 healthy ones as they are and troubled ones by `troubled_demo`, of each seed; ``strangers``, ``demos`` or
 ``laid`` behind it for one of the three, and names of kinds for strangers of these alone. ``laid`` puts
 troubles of several sizes into plants that have none: steps, calls that are not the recipe's, gauges that
-do not repeat.
+do not repeat. About 10 s a stranger's plant.
 """
 
 import sys

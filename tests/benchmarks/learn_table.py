@@ -9,7 +9,8 @@ Run it from the project's root; kinds are those of strangers' plants, and ``demo
 
 Seeds such as ``1,2,3`` or ``1-60``. Worths are money a month, of ``look`` false calls over the history;
 errors are standard errors over families (of ``repeat`` over plants). Of a demo the first half of its days
-stands before the labels that are gathered, of a stranger's plant all of the days that its kind has.
+stands before the labels that are gathered, of a stranger's plant all of the days that its kind has. A plant
+takes about 3 s of ``look`` (a demo 13 s), 15 s of ``audit``, 20 s of ``gather`` (a demo 60 s) and 0.1 s a study.
 """
 
 import sys

@@ -6,6 +6,7 @@ Run it from the project's root; kinds are those of strangers' plants, and ``demo
 
 By default the kinds that plans are judged on. Money a month, escapes over the history, both sums over
 plants; of one plant the plan that leaves families without advice alone, and the one that takes them all.
+About 10 s a stranger's plant of six families, 45 s a demo.
 """
 
 import sys
