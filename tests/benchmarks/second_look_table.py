@@ -111,10 +111,11 @@ def look(stranger: Stranger) -> dict[str, float]:
         assert len(listed.rows) <= first
     truth = stranger.truth.set_index(["family", "board", "designator"])["is_defect"]
     real = [bool(truth.loc[r.family, r.board, r.designator]) for r in listed.rows]
-    text = (folder / "plant.toml").read_text("utf-8")
-    text = text.replace("[plant]", '[plant]\nverdicts = "verdicts"', 1)
-    (folder / "plant.toml").write_text(text, "utf-8")
-    write_back(folder, sheet_text(listed.rows), real)
+    if real:
+        text = (folder / "plant.toml").read_text("utf-8")
+        text = text.replace("[plant]", '[plant]\nverdicts = "verdicts"', 1)
+        (folder / "plant.toml").write_text(text, "utf-8")
+        write_back(folder, sheet_text(listed.rows), real)
     return {
         "labels": labels,
         "looked": len(real),
@@ -134,7 +135,7 @@ def write_back(folder: Path, sheet: str, real: list[bool]) -> None:
         writer.writeheader()
         writer.writerows(rows)
     with redirect_stdout(io.StringIO()):
-        assert not rows or main(["relabel", str(folder), "--read", str(path)]) == 0
+        assert main(["relabel", str(folder), "--read", str(path)]) == 0
 
 
 def table() -> None:
