@@ -24,6 +24,7 @@ from hypothesis import strategies as st
 
 from optimiser.errors import ConflictError, LedgerError, UsageError
 from optimiser.ledger import schema as ledger_schema
+from optimiser.ledger.chain import Fault, check_on
 from optimiser.ledger.ledger import Basis, Ledger
 from optimiser.ledger.rows import FIELDS, canonical, digest, rows_of
 from optimiser.ledger.standing import same_person
@@ -801,6 +802,18 @@ def test_a_chain_found_sound_before_is_looked_at_again_where_it_was_left(ledger)
     tamper(ledger, ("delete from entry where id > 5", ()))
     with pytest.raises(LedgerError, match="entry 6 is not what it was a moment ago"):
         propose(ledger, "NEXT")
+
+
+def test_what_is_not_as_it_was_found_is_a_fault_of_the_chain_at_that_entry(ledger):
+    filled(ledger)
+    with raw(ledger) as connection:
+        assert check_on(connection, (6, contents(ledger)[-1][-1])) == []
+        assert check_on(connection, (0, "0" * 64)) == []
+        words = "entry {} is not what it was a moment ago: the file was altered meanwhile"
+        for sound in ((6, "f" * 64), (4, "f" * 64), (7, "f" * 64)):
+            assert check_on(connection, sound) == [
+                Fault(entry=sound[0], rule="chain", words=words.format(sound[0]))
+            ]
 
 
 # How it fails
