@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
+# The horizon that every figure is told on: a month of production.
+DAYS_PER_MONTH = 365.25 / 12
 FORMULA = r"^[=+@\t\r]|^-[^0-9.]"
 INFINITE = ("-inf", "-infinity")
 _FORMULA = re.compile(FORMULA)

@@ -13,9 +13,13 @@ from optimiser.evidence.promise import promise, together
 from optimiser.plant.file import Review
 from optimiser.proposal.headline import headline
 from optimiser.proposal.month import Month, month_of
+from optimiser.proposal.reasons import EscapesCaught, FewerFalseCalls, Unstable
 from optimiser.proposal.record import Change, Forward, Line, ThreeLines
 from optimiser.values import finite_only
-from optimiser.views.sentences import headline_words, month_cells, month_words
+from optimiser.views.figures import saving_words
+from optimiser.views.reasons import why_words
+from optimiser.views.sentences import headline_words, hours_words, month_cells, month_words
+from optimiser.views.tables import next_words
 
 REVIEW = Review(seconds_per_call=36.0, cost_per_hour=50.0)
 
@@ -60,6 +64,72 @@ def test_sums_and_shares_are_those_of_the_proposals():
     assert (found.forward.promised, found.forward.followed) == (300.0, 270)
 
 
+def test_signs_of_a_month_are_words_in_its_cells():
+    """What is fewer, more or lost is said so; no cell has a minus."""
+    month = month_of(of(0), REVIEW)
+    worse = replace(
+        month,
+        false_calls_after=month.false_calls_now * 1.5,
+        review_hours_saved=-3.25,
+        saving=minus(12),
+    )
+    assert month_cells(worse)[2:5] == ("50% more", "3.2 more", "12 lost")
+    better = replace(month, false_calls_after=month.false_calls_now / 4, review_hours_saved=3.25)
+    assert month_cells(better)[2:4] == ("75%", "3.2")
+    uncertain = replace(of(0).promise.saving_per_month, value=120.0, low=-12.0, high=200.0)
+    assert saving_words(uncertain) == "120 (12 lost to 200)"
+
+
+def test_few_hours_are_told_in_tenths_so_that_their_difference_is_what_is_said_of_it():
+    month = replace(month_of(of(0), REVIEW), review_hours_now=2.56, review_hours_saved=1.68)
+    assert ", 1.7 fewer review hours, " in month_words(month, currency="EUR")
+    assert hours_words(month) == ("2.6", "0.9")
+    many = replace(month, review_hours_now=256.4, review_hours_saved=168.3)
+    assert ", 168 fewer review hours, " in month_words(many, currency="EUR")
+    assert hours_words(many) == ("256", "88")
+
+
+def minus(value):
+    return Interval(value=-value, low=-2.0 * value, high=-1.0)
+
+
+def test_what_one_span_may_bring_and_why_are_told_a_month():
+    """Counted over 60 days: a month of 365.25 / 12 days holds 0.507 of it, worked out by hand."""
+    made = of(0)
+    ahead = replace(
+        made.promise.next_span,
+        false_calls_saved=Interval(value=600.0, low=-60.0, high=1200.0),
+        escapes_added=Interval(value=6.0, low=0.0, high=12.0),
+        saving_per_month=Interval(value=50.0, low=-7.0, high=90.0),
+    )
+    told = next_words(replace(made, promise=replace(made.promise, next_span=ahead)), currency="EUR")
+    assert told.startswith("the next 60 days may bring, a month ")
+    assert (
+        "30 more to 609 fewer false calls, escapes added 0.0 to 6.1, saving EUR 7 lost to 90;"
+        in told
+    )
+    reasons = (
+        FewerFalseCalls(number=600.0, days=60.0),
+        EscapesCaught(number=6.0),
+        Unstable(least=-60.0, most=600.0, own=300.0),
+    )
+    fewer, caught, unstable = why_words(replace(made, reasons=reasons, findings=()), currency="EUR")
+    assert fewer == "304 false calls fewer a month"
+    assert caught.startswith("3.0 escapes caught a month")
+    assert "30 more to 304 fewer false calls a month, fitted to all of them 152 fewer" in unstable
+
+
+def test_the_sum_of_one_change_is_what_its_family_says_of_itself():
+    """Two intervals of one change on one screen would be one too many."""
+    made = of(0, misread=50.0)
+    found, own = headline([made, of(2, "keep")], REVIEW).advised, made.promise
+    assert found.saving_per_month == own.saving_per_month
+    assert found.escapes_added == own.escapes_added
+    assert found.false_calls_saved == own.false_calls_saved
+    assert found.next_saving_per_month == own.next_span.saving_per_month
+    assert found.next_escapes_added == own.next_span.escapes_added
+
+
 def test_one_sentence_says_before_after_and_share_on_one_horizon():
     """60 days are scaled by 365.25 / 12 / 60 here, by hand."""
     made = [of(0), of(2, "keep")]
@@ -95,7 +165,7 @@ def test_a_loss_is_a_word_and_no_minus():
     )
     said = month_words(worse, currency="EUR")
     assert "100% more false calls" in said
-    assert "3 more review hours, EUR 7 lost" in said
+    assert "3.0 more review hours, EUR 7 lost" in said
     assert "-" not in said
 
 
@@ -124,7 +194,7 @@ def test_intervals_of_a_loss_are_words_too():
     [
         (26, 348, "13.4 times the false calls (26 → 348)", "13.4 times"),
         (0, 7, "false calls where there were none (0 → 7)", "new"),
-        (50, 100, "100% more false calls (50 → 100)", "+100%"),
+        (50, 100, "100% more false calls (50 → 100)", "100% more"),
     ],
 )
 def test_a_limit_that_calls_where_little_was_called_is_said_as_a_multiple(now, after, said, cell):

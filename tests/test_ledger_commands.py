@@ -10,7 +10,7 @@ from test_revision import SOT_OFFSET, TILT, Bench
 
 from optimiser.caution import CAUTION
 from optimiser.cli import main
-from optimiser.evidence.promise import DAYS_PER_MONTH
+from optimiser.values import DAYS_PER_MONTH
 from optimiser.views.ledger_tables import known_words
 
 

@@ -31,7 +31,7 @@ from optimiser.proposal.propose import limit_moves, propose_with_study
 from optimiser.proposal.session import open_plant
 from optimiser.recipe.table import read_recipe
 from optimiser.search.allocate import Offer, allocate, least_hours, supported
-from optimiser.views.line_tables import family_rows, left_words, together_words
+from optimiser.views.line_tables import families_frame, left_words, together_words
 
 EXAMPLE = Path(__file__).parent.parent / "data" / "example"
 
@@ -389,7 +389,8 @@ def test_no_family_moves_that_the_study_advises_against(line):
     row = next(f for f in plan.families if f.family == kept)
     assert (row.left, row.limits, row.hours, row.points) == ("advice", (), row.hours_now, 1)
     assert kept in left_words(plan)[0]
-    cells = {r[0]: r[-1] for r in family_rows(plan)}
+    frame = families_frame(plan, "EUR").set_index("family")
+    cells = dict(frame["limits that move"])
     assert "no change of it is advised" in cells[kept]
     free = Line(made, boards=line.boards, unadvised=True)
     assert len(next(f for f in free.families if f.name == kept).rows) > 1

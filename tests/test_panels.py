@@ -24,6 +24,7 @@ from optimiser.proposal.session import Session, open_plant
 from optimiser.recipe.table import write_recipe
 from optimiser.views import drawing, trade_charts
 from optimiser.views.drawing import alt
+from optimiser.views.figures import signed_words
 from optimiser.views.notebook import decisions_frame, show_audit_plan, show_flicker, show_risk
 from optimiser.views.panels import live, parts, words
 from optimiser.views.panels.by_hand import ByHand, level_of, nearest_level
@@ -226,7 +227,7 @@ def test_on_a_phone_drawings_are_narrow_and_tables_show_what_matters(session):
     widths += [overview.origins._bars.spec["width"], overview.origins._line.spec["width"]]
     assert max(widths) <= 190
     grid = overview.families
-    (left_out,) = grid._options()["columnDefs"]
+    left_out, _ = grid._options()["columnDefs"]
     columns = list(grid.frame.columns)
     assert [c for n, c in enumerate(columns) if n not in left_out["targets"]] == [
         *("family", "advice", "saving a month, EUR"),
@@ -716,6 +717,41 @@ def test_a_grid_holds_every_row_and_no_markup(panel):
         assert "NaN" not in held
     grid.pick(3999)
     assert picked == [3999]
+
+
+def test_what_is_replaced_leaves_the_kernel(panel, session):
+    """Families, items, pages and narrow drawings: only what was shown just before is still held."""
+
+    def seen():
+        for family in ("PASTE-FINE", "CON-10"):
+            panel.show_family(family)
+            panel.details.selected_index = 0
+            panel.go_best()
+            items = panel.details.items
+            for row in range(min(3, len(items.grid.frame))):
+                items.show_item(row)
+            for narrow in (True, False):
+                panel.guard.narrow = narrow
+        return len(_instances)
+
+    seen()
+    counts = [seen() for _ in range(4)]
+    assert len(set(counts)) == 1, counts
+
+
+def test_a_column_told_in_words_is_sorted_by_its_numbers():
+    """The browser gets each number's place among them; the file keeps the numbers."""
+    grid = Grid("any")
+    change = [-1000.2, 321.6, np.nan, -20.0, 5.0, 321.6, 1400.0, *range(100, 112)]
+    grid.show(pd.DataFrame({"change": change}), told_as={"change": lambda x: signed_words(-x, 1)})
+    sent = [row[0] for row in json.loads(grid._table._dt_args["data_json"])]
+    known = [(x, n) for x, n in zip(change, sent, strict=True) if not np.isnan(x)]
+    assert [x for x, _ in sorted(known, key=lambda p: (p[1], p[0]))] == sorted(x for x, _ in known)
+    assert sent[2] == 0  # blank
+    (render,) = [d["render"] for d in grid._table._dt_args["columnDefs"] if "render" in d]
+    for words_ in ("1,000.2 fewer", "321.6 more", "20.0 fewer", "1,400.0 more"):
+        assert f'"{words_}"' in render
+    assert csv_text(grid.frame).splitlines()[1:3] == ["-1000.2", "321.6"]
 
 
 def test_every_family_of_the_demo_can_be_shown(panel, session):

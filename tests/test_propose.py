@@ -334,8 +334,8 @@ def test_labels_and_goods_that_a_change_releases_are_counted_one_by_one(cases):
     ("saving", "words"),
     [
         ((40.0, 10.0, 90.0), "save EUR 40 a month (90% interval 10 to 90), no more than the 50"),
-        ((40.0, -10.0, 90.0), "save EUR 40 a month (90% interval 10 lost to 90 saved), no more"),
-        ((-372.0, -1203.0, -220.0), "lose EUR 372 a month (90% interval 1,203 lost to 220 lost)"),
+        ((40.0, -10.0, 90.0), "save EUR 40 a month (90% interval 10 lost to 90), no more"),
+        ((-372.0, -1203.0, -220.0), "lose EUR 372 a month (90% interval 220 to 1,203 lost)"),
     ],
 )
 def test_a_loss_is_called_one(saving, words):

@@ -34,9 +34,9 @@ from optimiser.evidence.intervals import (
     weighted_total,
 )
 from optimiser.evidence.moving import Trend, led_to, trend
+from optimiser.values import DAYS_PER_MONTH
 
 LEVEL = 0.90
-DAYS_PER_MONTH = 365.25 / 12
 Floats = NDArray[np.float64]
 
 

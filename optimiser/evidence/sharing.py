@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimiser.evidence.intervals import ZERO, Interval, add_up
-from optimiser.evidence.promise import DAYS_PER_MONTH, HeldOut, Promise, added_as_counted
+from optimiser.evidence.promise import HeldOut, Promise, added_as_counted
+from optimiser.values import DAYS_PER_MONTH
 
 Floats = NDArray[np.float64]
 

@@ -11,6 +11,7 @@ from optimiser.errors import ConflictError, InputError, RecipeError
 from optimiser.files import safe_name, write_whole
 from optimiser.ledger.standing import State
 from optimiser.recipe.table import Recipe, to_csv, to_json
+from optimiser.values import DAYS_PER_MONTH
 
 _PROMISED = ("saving_per_month", "false_calls_saved", "escapes_added", "escapes_caught")
 Fields = Mapping[str, Any]
@@ -178,20 +179,24 @@ def _promise_lines(figures: Fields) -> list[str]:
     if not isinstance(promise, Mapping):
         return ["- no promise was made: these limits were not judged on lots unseen"]
     currency = f" {figures['currency']}" if figures.get("currency") else ""
+    days = figures.get("span_days")
+    over = " over the history" if not days else f" a month, from {days:.0f} days"
     found = []
     for name in _PROMISED:
         value = promise.get(name)
         if isinstance(value, Mapping):
-            unit = currency if name == "saving_per_month" else ""
-            ends = " to ".join(_figure(value.get(end)) for end in ("low", "high"))
+            money = name == "saving_per_month"
+            scale = DAYS_PER_MONTH / days if days and not money else 1.0
+            unit, per = (currency, "") if money else ("", over)
+            least, told, most = (_figure(value.get(end), scale) for end in ("low", "value", "high"))
             found.append(
-                f"- promised {name.replace('_', ' ')}: {_figure(value.get('value'))} ({ends}){unit}"
+                f"- promised {name.replace('_', ' ')}{per}: {told} ({least} to {most}){unit}"
             )
     return found
 
 
-def _figure(value: object) -> str:
-    return f"{value:,.1f}" if isinstance(value, int | float) else "unknown"
+def _figure(value: object, scale: float) -> str:
+    return f"{value * scale:,.1f}" if isinstance(value, int | float) else "unknown"
 
 
 def ending() -> list[str]:

@@ -14,7 +14,7 @@ import pandas as pd
 
 from optimiser.caution import CAUTION
 from optimiser.evidence.intervals import ZERO, Interval, add_up, weighted_total
-from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL
+from optimiser.evidence.promise import LEVEL
 from optimiser.history.contract import production_days
 from optimiser.ledger.ledger import Ledger
 from optimiser.ledger.standing import BY_NIGHT, Entry, State, still_to_sign
@@ -27,7 +27,7 @@ from optimiser.proposal.record import Proposal
 from optimiser.proposal.relabel import Relabel
 from optimiser.proposal.stages import KeptStages, read_stages
 from optimiser.proposal.stated import Stated
-from optimiser.values import finite_only
+from optimiser.values import DAYS_PER_MONTH, finite_only
 
 Fields = Mapping[str, Any]
 MILLION = 1_000_000

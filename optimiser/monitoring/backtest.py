@@ -15,7 +15,7 @@ import numpy as np
 
 from optimiser.errors import HistoryError
 from optimiser.evidence.intervals import Interval, for_span, next_total
-from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL, Promise
+from optimiser.evidence.promise import LEVEL, Promise
 from optimiser.history.read import History
 from optimiser.history.replay import Replayed, replay
 from optimiser.plant.file import Plant
@@ -27,6 +27,7 @@ from optimiser.search.exact import exact_front
 from optimiser.search.pose import pose
 from optimiser.tally.count import tally_history
 from optimiser.tally.grid import make_grids
+from optimiser.values import DAYS_PER_MONTH
 
 FEWEST_LOTS = 10
 FIRST_SHARE = 0.4

@@ -25,7 +25,7 @@ from optimiser.evidence.intervals import (
     ratio_total,
     weighted_total,
 )
-from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL
+from optimiser.evidence.promise import LEVEL
 from optimiser.evidence.watch import (
     BAND,
     RateWatch,
@@ -52,7 +52,7 @@ from optimiser.monitoring.watch_facts import (
 from optimiser.recipe.table import Recipe
 from optimiser.sql import quoted, text_literal
 from optimiser.tally.must_catch import KeptItem, read_must_catch
-from optimiser.values import finite_only
+from optimiser.values import DAYS_PER_MONTH, finite_only
 
 _UNSEEN = (
     "called items alone are exported, so what the old limits would have called of the same items "

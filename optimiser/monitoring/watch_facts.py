@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 
 from optimiser.errors import RecipeError, UsageError, nearest
 from optimiser.evidence.intervals import Interval
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.limits import PlacedLimits, place_limits
 from optimiser.history.read import History
 from optimiser.plant.file import Side, off_limit
 from optimiser.recipe.table import Recipe
 from optimiser.sql import text_literal
+from optimiser.values import DAYS_PER_MONTH
 
 Fields = Mapping[str, Any]
 _UNKNOWN = {"value": 0.0, "low": None, "high": None}

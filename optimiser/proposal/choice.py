@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from optimiser.evidence.promise import DAYS_PER_MONTH, Promise, promise
+from optimiser.evidence.promise import Promise, promise
 from optimiser.proposal.prices import Prices, plant_at, prices_of
 from optimiser.proposal.propose import (
     Case,
@@ -34,6 +34,7 @@ from optimiser.search.study import StudyResult, choose, recommended_at, stand_by
 from optimiser.studies.causes import Cause
 from optimiser.tally.contested import Contested
 from optimiser.tally.count import FamilyTally, Outcome, is_called, outcome
+from optimiser.values import DAYS_PER_MONTH
 
 Ints = NDArray[np.int64]
 # How far the price of an escape is varied when asked between which prices a point stays.

@@ -17,7 +17,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from optimiser.errors import ConflictError, UsageError
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.read import History
 from optimiser.ledger.ledger import Entry, Ledger
 from optimiser.plant.file import Plant, Side
@@ -31,7 +30,7 @@ from optimiser.tally.count import is_called
 from optimiser.tally.grid import GridLimit
 from optimiser.tally.must_catch import KeptItem, add_kept, kept_file, rank_kept
 from optimiser.tally.one_item import OneItem, goods_beyond, passed_like
-from optimiser.values import cell, hash_of
+from optimiser.values import DAYS_PER_MONTH, cell, hash_of
 
 Ints = NDArray[np.int64]
 Hopeless = Literal["", "not measured", "overridden", "among goods"]

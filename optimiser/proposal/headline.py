@@ -153,6 +153,18 @@ def _walk(forwards: Sequence[Forward]) -> Walk | None:
 
 
 def _sum(promises: Sequence[Promise]) -> Sum:
+    if len(promises) == 1:
+        # What evens out between families does not within one: its sum is what it says itself.
+        (own,) = promises
+        return Sum(
+            families=1,
+            false_calls_saved=own.false_calls_saved,
+            escapes_added=own.escapes_added,
+            escapes_caught=own.escapes_caught,
+            saving_per_month=own.saving_per_month,
+            next_saving_per_month=own.next_span.saving_per_month,
+            next_escapes_added=own.next_span.escapes_added,
+        )
     parts: list[Addends] = [p.in_sum for p in promises]
     return Sum(
         families=len(promises),

@@ -16,7 +16,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from optimiser.evidence.learning import Guarded
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.contract import KEY
 from optimiser.history.read import History
 from optimiser.history.sheet import key_as_text
@@ -30,7 +29,7 @@ from optimiser.seal import take_sealed, write_sealed
 from optimiser.search.catch import money_of
 from optimiser.search.second_look import best_now, cost_with_labels
 from optimiser.tally.grid import GridLimit
-from optimiser.values import finite_only
+from optimiser.values import DAYS_PER_MONTH, finite_only
 
 _log = logging.getLogger("optimiser")
 _T = TypeVar("_T")

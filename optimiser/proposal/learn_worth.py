@@ -24,7 +24,6 @@ from optimiser.evidence.learning import (
     value_of_gathering,
     value_of_study,
 )
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.read import History
 from optimiser.plant.file import Measurement, off_limit
 from optimiser.proposal.propose import (
@@ -47,6 +46,7 @@ from optimiser.studies.limit_flicker import limit_flicker
 from optimiser.tally.contested import contested_items
 from optimiser.tally.count import is_called
 from optimiser.tally.grid import GridLimit
+from optimiser.values import DAYS_PER_MONTH
 
 Kind = Literal["second look", "audit", "repeat", "gather"]
 Searched = tuple[Case, Proposal, Found | None]

@@ -20,7 +20,7 @@ from scipy.stats import t
 
 from optimiser.errors import UsageError
 from optimiser.evidence.intervals import ZERO, Interval
-from optimiser.evidence.promise import DAYS_PER_MONTH, LEVEL, HeldOut, Promise, promise
+from optimiser.evidence.promise import LEVEL, HeldOut, Promise, promise
 from optimiser.evidence.reviewers import MissCurve
 from optimiser.evidence.sharing import Together, together_over_lots
 from optimiser.history.read import History
@@ -31,6 +31,7 @@ from optimiser.search.blur import escape_prices
 from optimiser.search.problem import Problem, keeps_to_rails
 from optimiser.search.study import StudyResult, chosen_elsewhere, plan_rows, seen_without
 from optimiser.tally.count import is_called
+from optimiser.values import DAYS_PER_MONTH
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

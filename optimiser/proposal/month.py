@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from optimiser.evidence.intervals import Interval
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.plant.file import Review
 from optimiser.proposal.record import Proposal
+from optimiser.values import DAYS_PER_MONTH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,13 +11,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from optimiser.evidence.bursts import INDEPENDENT, Bursts
-from optimiser.evidence.promise import (
-    DAYS_PER_MONTH,
-    HeldOut,
-    Promise,
-    no_change,
-    promise,
-)
+from optimiser.evidence.promise import HeldOut, Promise, no_change, promise
 from optimiser.plant.file import Plant
 from optimiser.proposal.proof import Searched, Unseen, prove, shortlist
 from optimiser.proposal.reasons import (
@@ -58,6 +52,7 @@ from optimiser.search.problem import (
 from optimiser.search.study import StudyResult, run_study
 from optimiser.tally.count import FamilyTally, is_called
 from optimiser.tally.must_catch import Impossible, KeptItem, rank_kept
+from optimiser.values import DAYS_PER_MONTH
 
 FEWEST_LOTS = 5
 FRONT_SECONDS = 3.0

@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.proposal.propose import Case, problem_of, stable_seed, what_to_gather
 from optimiser.proposal.stated import check_stated
 from optimiser.search.misread import chance_to_be_true
 from optimiser.search.problem import Problem
 from optimiser.search.second_look import DefectLabels, SecondLook, expected_freed, look_again
+from optimiser.values import DAYS_PER_MONTH
 
 FIRSTS = (10, 20, 50)
 Fields = Mapping[str, Any]

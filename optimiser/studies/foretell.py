@@ -19,7 +19,6 @@ from optimiser.evidence.foretelling import (
     separation,
 )
 from optimiser.evidence.intervals import Interval, add_up
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.later_verdicts import LaterLabels, Unlinked, label_earlier, unlinked_defects
 from optimiser.history.limits import place_limits
 from optimiser.history.links import Links, link_stages
@@ -27,6 +26,7 @@ from optimiser.history.read import History
 from optimiser.plant.file import Plant, Side
 from optimiser.recipe.table import Recipe
 from optimiser.sql import quoted, text_literal
+from optimiser.values import DAYS_PER_MONTH
 
 SHARE = 0.005
 """Share of the goods that a limit on the earlier measurement may call, where nobody says otherwise."""

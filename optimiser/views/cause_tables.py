@@ -10,8 +10,8 @@ from optimiser.caution import CAUTION
 from optimiser.evidence.discoveries import RATE
 from optimiser.studies.causes import Cause, Causes
 from optimiser.studies.overrides import Override
+from optimiser.views.figures import interval_words, saving_words
 from optimiser.views.reasons import cause_words
-from optimiser.views.sentences import interval_words
 
 
 def asked_words(of: Causes) -> str:
@@ -73,7 +73,7 @@ def override_words(of: Override, *, currency: str) -> list[str]:
         f"{_end(of.family_row.lower)} to {_end(of.family_row.upper)}{stopped}; one row more to keep up",
         f"  held out over {of.lots} lots: {interval_words(of.saved)} of its {of.calls:,} calls fewer, "
         f"{of.released} of its {of.defects} labelled defects released, "
-        f"{currency} {interval_words(of.saving_per_month)} a month",
+        f"{currency} {saving_words(of.saving_per_month)} a month saved",
         f"  the family's limits moved as far instead, counted on this history: {of.family_saved:,} calls fewer, "
         f"{of.family_released} labelled defects released",
     ]

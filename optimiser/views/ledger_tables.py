@@ -10,7 +10,6 @@ from rich.text import Text
 
 from optimiser.caution import CAUTION
 from optimiser.evidence.intervals import Interval
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.ledger.ledger import Entry, State, Verified
 from optimiser.ledger.revision import Exported, Revision
 from optimiser.ledger.revision_file import limit_text
@@ -19,7 +18,9 @@ from optimiser.plant.file import Plant
 from optimiser.proposal.month import Month
 from optimiser.proposal.signing import PutForward, changed_since
 from optimiser.recipe.table import Recipe
-from optimiser.views.sentences import change_words, interval_words, month_words
+from optimiser.values import DAYS_PER_MONTH
+from optimiser.views.figures import change_words, interval_words, saving_words
+from optimiser.views.sentences import month_words
 
 WAITING = ("waiting", "one signature of two")
 _DONE = {"accept": "accepted", "hold": "held", "reject": "rejected", "withdraw": "withdrew"}
@@ -106,7 +107,7 @@ def _promised_words(promise: Mapping[str, Any], figures: Mapping[str, Any], curr
     }
     told = []
     if "saving_per_month" in known:
-        told.append(f"saving {currency} {interval_words(known['saving_per_month'])} a month")
+        told.append(f"saving {currency} {saving_words(known['saving_per_month'])} a month")
     if "false_calls_saved" in known:
         told.append(f"{change_words(known['false_calls_saved'].times(scale))} false calls")
     for key in ("escapes_added", "escapes_caught"):

@@ -2,15 +2,16 @@
 
 import math
 
+import pandas as pd
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
 from optimiser.evidence.intervals import Interval
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.plant.file import PlantFile
 from optimiser.proposal.line import FamilyPlan, LinePlan
-from optimiser.views.sentences import change_words
+from optimiser.values import DAYS_PER_MONTH
+from optimiser.views.figures import change_words, saving_words
 
 
 def plan_text(plan: LinePlan, file: PlantFile) -> Group:
@@ -27,7 +28,7 @@ def plan_text(plan: LinePlan, file: PlantFile) -> Group:
     """
     currency = file.plant.currency
     parts: list[RenderableType] = [Text(line) for line in head_words(plan, currency)]
-    parts += [Text(""), families_table(plan), Text("")]
+    parts += [Text(""), families_table(plan, currency), Text("")]
     parts += [Text(line) for line in left_words(plan)]
     parts += [Text(line) for line in together_words(plan, currency)]
     parts += [Text(""), front_table(plan, currency)]
@@ -90,37 +91,65 @@ def left_words(plan: LinePlan) -> list[str]:
     ]
 
 
-FAMILIES_HEAD = (
-    *("family", "h/day now", "planned", "escapes now", "escapes planned"),
-    *("saving a month (90 %)", "alone", "limits that move"),
-)
+def _most_moved(plan: LinePlan) -> list[FamilyPlan]:
+    return sorted(plan.families, key=lambda f: -abs(f.hours - f.hours_now))
 
 
-def family_rows(plan: LinePlan) -> list[tuple[str, ...]]:
-    """Return what the plan asks of each family, most hours moved first, under `FAMILIES_HEAD`."""
-    return [
-        (
+def families_frame(plan: LinePlan, currency: str) -> pd.DataFrame:
+    """Return what the plan asks of each family as numbers, most hours moved first.
+
+    Parameters
+    ----------
+    plan : LinePlan
+    currency : str
+
+    Returns
+    -------
+    DataFrame
+        Savings are NaN where a family stays as it is, and where their end is unknown.
+    """
+    rows = []
+    for row in _most_moved(plan):
+        saving = row.promise.saving_per_month if row.promise else None
+        ends = [math.nan] * 3 if saving is None else [saving.value, saving.low, saving.high]
+        rows.append(
+            {
+                "family": row.family,
+                "hours a day now": round(row.hours_now, 2),
+                "hours a day planned": round(row.hours, 2),
+                f"escapes now, {currency} a month": round(row.escapes_now),
+                f"escapes planned, {currency} a month": round(row.escapes),
+                f"saving a month, {currency}": ends[0],
+                "at least": ends[1] if math.isfinite(ends[1]) else math.nan,
+                "at most": ends[2] if math.isfinite(ends[2]) else math.nan,
+                "alone": row.advice,
+                "limits that move": _moves(row),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def families_table(plan: LinePlan, currency: str) -> Table:
+    """Return what the plan asks of each family, most hours moved first."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    head = (
+        *("family", "h/day now", "planned", f"escapes now, {currency} a month", "planned"),
+        *(f"saving a month, {currency} (90 %)", "alone", "limits that move"),
+    )
+    for n, column in enumerate(head):
+        right = 0 < n < 6
+        table.add_column(column, justify="right" if right else "left", no_wrap=n == 0)
+    for row in _most_moved(plan):
+        table.add_row(
             row.family,
             f"{row.hours_now:.2f}",
             f"{row.hours:.2f}",
             f"{row.escapes_now:,.0f}",
             f"{row.escapes:,.0f}",
-            "" if row.promise is None else _interval(row.promise.saving_per_month),
+            "" if row.promise is None else saving_words(row.promise.saving_per_month),
             row.advice,
             _moves(row),
         )
-        for row in sorted(plan.families, key=lambda f: -abs(f.hours - f.hours_now))
-    ]
-
-
-def families_table(plan: LinePlan) -> Table:
-    """Return what the plan asks of each family, most hours moved first."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for n, column in enumerate(FAMILIES_HEAD):
-        right = 0 < n < 6
-        table.add_column(column, justify="right" if right else "left", no_wrap=n == 0)
-    for row in family_rows(plan):
-        table.add_row(*row)
     return table
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
+from optimiser.evidence.intervals import Interval
 from optimiser.proposal.reasons import (
     CannotBeCalled,
     CriticalFamily,
@@ -22,6 +23,8 @@ from optimiser.proposal.reasons import (
 )
 from optimiser.proposal.record import Proposal
 from optimiser.studies.causes import Cause
+from optimiser.values import DAYS_PER_MONTH
+from optimiser.views.figures import change_span, saving_span, signed_words
 
 
 def why_words(of: Proposal, *, currency: str) -> list[str]:
@@ -37,16 +40,19 @@ def why_words(of: Proposal, *, currency: str) -> list[str]:
     list of str
     """
     found = [cause_words(cause) for cause in of.findings]
-    return [*found, *(reason_words(r, currency=currency) for r in of.reasons)]
+    days = of.span_days
+    return [*found, *(reason_words(r, currency=currency, days=days) for r in of.reasons)]
 
 
-def reason_words(of: Reason | Cause, *, currency: str) -> str:
-    """Return one reason in words.
+def reason_words(of: Reason | Cause, *, currency: str, days: float) -> str:
+    """Return one reason in words, what is counted in it as a month of production.
 
     Parameters
     ----------
     of : Reason or Cause
     currency : str
+    days : float
+        Of the history that it was counted on.
 
     Returns
     -------
@@ -54,17 +60,16 @@ def reason_words(of: Reason | Cause, *, currency: str) -> str:
     """
     if isinstance(of, Cause):
         return cause_words(of)
+    by_month = _BY_MONTH.get(type(of))
+    if by_month is not None:
+        return by_month(of, DAYS_PER_MONTH / days)
     words: Callable[[Any], str] = _WORDS[type(of)]
     return words(of).replace("CURRENCY", currency)
 
 
 def _spread(of: SavingTooSmall | GivenUp) -> str:
     """Return the interval of a saving; its signs are words where some of it is lost."""
-    low, high = of.saving.low, of.saving.high
-    if low >= 0:
-        return f"{of.level:.0%} interval {low:,.0f} to {high:,.0f}"
-    low_words, high_words = (f"{abs(x):,.0f} {'saved' if x >= 0 else 'lost'}" for x in (low, high))
-    return f"{of.level:.0%} interval {low_words} to {high_words}"
+    return f"{of.level:.0%} interval {saving_span(of.saving)}"
 
 
 def _too_few_defects(of: TooFewDefects) -> str:
@@ -137,16 +142,20 @@ _WORDS: dict[type, Callable[[Any], str]] = {
     ),
     GivenUp: _given_up,
     ProcessMoves: _process_moves,
-    FewerFalseCalls: lambda of: f"{of.number:,.0f} false calls fewer in {of.days:.0f} days",
-    EscapesCaught: lambda of: (
-        f"{of.number:.1f} escapes caught that a later stage, test, audit or field found"
-    ),
     CriticalFamily: lambda _: (
         "critical family: no known escape is added; two signatures are needed"
     ),
-    Unstable: lambda of: (
-        f"the setting is unstable: fitted without a fifth of the lots it would save {of.least:,.0f} to "
-        f"{of.most:,.0f} false calls of this history, fitted to all of them {of.own:,.0f}"
+}
+# Counted over the history; said as a month.
+_BY_MONTH: dict[type, Callable[[Any, float], str]] = {
+    FewerFalseCalls: lambda of, monthly: f"{of.number * monthly:,.0f} false calls fewer a month",
+    EscapesCaught: lambda of, monthly: (
+        f"{of.number * monthly:.1f} escapes caught a month, of such as a later stage, test, audit or field finds"
+    ),
+    Unstable: lambda of, monthly: (
+        "the setting is unstable: fitted without a fifth of the lots it would have had "
+        f"{change_span(Interval(value=0, low=of.least * monthly, high=of.most * monthly))} false calls a month, "
+        f"fitted to all of them {signed_words(of.own * monthly)}"
     ),
 }
 

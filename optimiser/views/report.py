@@ -10,11 +10,13 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 
 from optimiser.defaults import TRIALS
+from optimiser.evidence.intervals import Interval
 from optimiser.monitoring.account import Account, Figure
 from optimiser.proposal.month import Month
 from optimiser.values import cell
+from optimiser.views.figures import saved_words, saving_span, saving_words
 from optimiser.views.report_charts import money_pictures, saving_pictures, week_pictures
-from optimiser.views.sentences import headline_words, month_cells
+from optimiser.views.sentences import headline_words, hours_words, month_cells
 
 MOST_NAMED = 4
 """Waiting proposals named on the first screen; all stand in the table below it."""
@@ -36,7 +38,9 @@ def report_page(account: Account) -> str:
     page.filters |= {
         "whole": _whole,
         "percent": lambda x: "–" if x is None or math.isnan(x) else f"{x:.1%}",
-        "between": lambda i: f"{_whole(_get(i, 'low'))} to {_whole(_get(i, 'high'))}",
+        "between": lambda of: saving_span(_as_interval(of)),
+        "saving": lambda of: saving_words(_as_interval(of)),
+        "saved": saved_words,
         "interval": _interval,
         "figure": _figure,
         "month": lambda row: month_cells(Month.from_dict(row)),
@@ -48,6 +52,7 @@ def report_page(account: Account) -> str:
         sentence=said[0] if said else "No family has been proposed yet: run optimiser propose.",
         more=said[1:],
         m=account.headline.month if account.headline else None,
+        hours=hours_words(account.headline.month) if account.headline else None,
         summary=_summary(account),
         alarms=[f"{c['family']}: {c['reason']}" for c in account.changes if "look" in c["state"]],
         named=account.waiting[:MOST_NAMED],
@@ -201,6 +206,13 @@ def _get(of: Any, key: str) -> Any:  # noqa: ANN401 - an Interval or its dict
 
 def _whole(value: float | None) -> str:
     return "unknown" if value is None or not math.isfinite(value) else f"{value:,.0f}"
+
+
+def _as_interval(of: Any) -> Interval:  # noqa: ANN401 - an Interval or its dict
+    """Return an interval; an end that is null is unknown."""
+    value, low, high = (_get(of, k) for k in ("value", "low", "high"))
+    ends = {"low": -math.inf if low is None else low, "high": math.inf if high is None else high}
+    return Interval(value=value, **ends)
 
 
 def _interval(of: Any, digits: int = 0) -> str:  # noqa: ANN401

@@ -8,100 +8,24 @@ from typing import Literal
 from optimiser.evidence.certificate import Certificate, defects_needed
 from optimiser.evidence.cost_ratio import BreakEven, PriceRange
 from optimiser.evidence.intervals import Interval
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.inspected import read_inspected
 from optimiser.plant.file import Plant
 from optimiser.proposal.headline import Headline, Walk
 from optimiser.proposal.month import Month
 from optimiser.proposal.record import Proof, Proposal
+from optimiser.values import DAYS_PER_MONTH
+from optimiser.views.figures import (
+    change_span,
+    interval_words,
+    saved_words,
+    saving_span,
+    signed_words,
+    span_words,
+)
 from optimiser.views.reasons import cause_words
 
 Kind = Literal["all", "added"]
-
-# --- figures ----------------------------------------------------------------------------
-
-
-def interval_words(of: Interval, digits: int = 0, unit: str = "") -> str:
-    """Return ``value (low to high)``, rounded, with its unit; an end that is infinite is unknown.
-
-    Parameters
-    ----------
-    of : Interval
-    digits : int
-        After the point.
-    unit : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> interval_words(Interval(value=1234.0, low=-2.0, high=math.inf), unit=" EUR")
-    '1,234 EUR (-2 to unknown)'
-    """
-    value = f"{of.value:,.{digits}f}{unit}"
-    # What follows from how a change is made, and was not estimated, has no interval.
-    return value if of.low == of.high else f"{value} ({span_words(of, digits)})"
-
-
-def span_words(of: Interval, digits: int = 0) -> str:
-    """Return between what a figure may lie: ``low to high``, rounded.
-
-    Parameters
-    ----------
-    of : Interval
-    digits : int
-        After the point.
-
-    Returns
-    -------
-    str
-    """
-    low, high = (f"{x:,.{digits}f}" if math.isfinite(x) else "unknown" for x in (of.low, of.high))
-    return f"{low} to {high}"
-
-
-def change_words(of: Interval, digits: int = 0) -> str:
-    """Return how much fewer a figure becomes, or how much more, with its interval in words.
-
-    Parameters
-    ----------
-    of : Interval
-        What is saved: below zero is more.
-    digits : int
-        After the point.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> change_words(Interval(value=360.0, low=307.0, high=414.0))
-    '360 fewer (307 to 414)'
-    >>> change_words(Interval(value=-129.0, low=-140.0, high=20.0))
-    '129 more (140 more to 20 fewer)'
-    """
-    word = signed_words(of.value, digits)
-    if (of.low < 0) == (of.high < 0) == (of.value < 0):
-        low, high = sorted(abs(x) for x in (of.low, of.high))
-        return f"{word} ({span_words(Interval(value=0, low=low, high=high), digits)})"
-    return f"{word} ({signed_words(of.low, digits)} to {signed_words(of.high, digits)})"
-
-
-def signed_words(saved: float, digits: int = 0) -> str:
-    """Return a figure that is saved as fewer, one that is added as more.
-
-    Examples
-    --------
-    >>> signed_words(-129.0), signed_words(12.0), signed_words(0.0)
-    ('129 more', '12 fewer', '0 fewer')
-    """
-    if not math.isfinite(saved):
-        return "unknown"
-    return f"{abs(saved):,.{digits}f} {'more' if round(saved, digits) < 0 else 'fewer'}"
-
+FEW_HOURS = 10
 
 # --- all proposals of a plant -----------------------------------------------------------
 
@@ -141,7 +65,7 @@ def month_words(of: Month, *, currency: str) -> str:
     return (
         f"{_counted_words(of.advised, 'change')} advised for {_families(of.families)}, expected a month: "
         f"{_calls_words(of)} ({now} → {of.false_calls_after:,.0f}), "
-        f"{_less_or_more(of.review_hours_saved, 'review hours')}, {_money_words(of.saving.value, currency)}; "
+        f"{_hours_fewer(of)}, {_money_words(of.saving.value, currency)}; "
         f"{of.escapes_added.value:,.1f} escapes added, {of.escapes_caught.value:,.1f} caught ({ground})."
     )
 
@@ -152,8 +76,8 @@ def month_cells(of: Month) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        False calls now; where a change is advised after it, their change, review hours and money
-        saved, escapes added and caught, else blanks.
+        False calls now; where a change is advised after it, how many fewer, review hours fewer,
+        money saved, escapes added and caught, else blanks. What is more, or lost, is said so.
     """
     now = f"{of.false_calls_now:,.0f}"
     if not of.advised:
@@ -162,8 +86,8 @@ def month_cells(of: Month) -> tuple[str, ...]:
         now,
         f"{of.false_calls_after:,.0f}",
         _share_cell(of),
-        f"{of.review_hours_saved:z,.1f}",
-        f"{of.saving.value:z,.0f}",
+        signed_words(of.review_hours_saved, 1).removesuffix(" fewer"),
+        saved_words(of.saving.value),
         f"{of.escapes_added.value:z,.1f}",
         f"{of.escapes_caught.value:z,.1f}",
     )
@@ -189,7 +113,7 @@ def _share_cell(of: Month) -> str:
     times, saved = _multiple(of), of.share_saved
     if times is not None:
         return f"{times:,.1f} times" if math.isfinite(times) else "new"
-    return f"{-saved:+.0%}" if round(saved, 2) else "0%"
+    return f"{abs(saved):.0%}{' more' if round(saved, 2) < 0 else ''}"
 
 
 def _calls_words(of: Month) -> str:
@@ -202,9 +126,17 @@ def _calls_words(of: Month) -> str:
     return f"{times:,.1f} times the false calls"
 
 
-def _less_or_more(value: float, unit: str) -> str:
-    """Return a saving in words: its sign is a word, never a minus."""
-    return f"{abs(value):,.0f} {'fewer' if value >= 0 else 'more'} {unit}"
+def _hours_fewer(of: Month) -> str:
+    """Return how many review hours fewer, or more; tenths where the whole of them are few."""
+    digits = 0 if of.review_hours_now >= FEW_HOURS else 1
+    return f"{signed_words(of.review_hours_saved, digits)} review hours"
+
+
+def hours_words(of: Month) -> tuple[str, str]:
+    """Return the hours of reviewing false calls now and after; tenths where they are few."""
+    digits = 0 if of.review_hours_now >= FEW_HOURS else 1
+    after = of.review_hours_now - of.review_hours_saved
+    return f"{of.review_hours_now:,.{digits}f}", f"{after:,.{digits}f}"
 
 
 def _money_words(value: float, currency: str) -> str:
@@ -233,7 +165,7 @@ def headline_words(of: Headline, *, currency: str) -> list[str]:
     rest = of.uncertain
     if rest.families:
         scale = DAYS_PER_MONTH / of.span_days
-        money = _saved_words(rest.saving_per_month, currency)
+        money = _money_saved(rest.saving_per_month, currency)
         escapes = interval_words(rest.escapes_added.times(scale), 1)
         lines.append(
             f"Not advised are the best changes found for {rest.families} more; all of them together, a month: "
@@ -242,7 +174,7 @@ def headline_words(of: Headline, *, currency: str) -> list[str]:
     return lines
 
 
-def _saved_words(of: Interval, currency: str) -> str:
+def _money_saved(of: Interval, currency: str) -> str:
     """Return money saved with its interval; where an end is a loss each figure says which it is."""
     if of.low >= 0:
         return f"{currency} {interval_words(of)} saved"
@@ -257,11 +189,11 @@ def _sure_words(of: Headline, currency: str) -> str:
     month, next_ = of.month, of.advised
     scale = DAYS_PER_MONTH / of.span_days
     return (
-        f"90 % intervals, a month: {_change_span(month.false_calls_saved)} false calls, {currency} "
-        f"{span_words(month.saving)} saved, escapes added {span_words(month.escapes_added, 1)}, caught "
-        f"{span_words(month.escapes_caught, 1)}. The next {of.span_days:.0f} days may bring {currency} "
-        f"{span_words(next_.next_saving_per_month)} and {span_words(next_.next_escapes_added.times(scale), 1)} "
-        "escapes added a month."
+        f"90 % intervals, a month: {change_span(month.false_calls_saved)} false calls, {currency} "
+        f"{saving_span(month.saving)} saved, escapes added {span_words(month.escapes_added, 1)}, caught "
+        f"{span_words(month.escapes_caught, 1)}. The next {of.span_days:.0f} days may bring, a month, {currency} "
+        f"{saving_span(next_.next_saving_per_month)} saved and "
+        f"{span_words(next_.next_escapes_added.times(scale), 1)} escapes added."
     )
 
 
@@ -272,15 +204,6 @@ def _walk_words(walk: Walk) -> str:
         f"{signed_words(walk.followed)} and {walk.followed_escapes:.0f} followed, inside the interval for "
         f"{walk.inside}."
     )
-
-
-def _change_span(of: Interval) -> str:
-    """Return between what a change may lie, each end as fewer or more; the lesser change first."""
-    if (of.low < 0) == (of.high < 0):
-        low, high = sorted(abs(x) for x in (of.low, of.high))
-        word = "more" if of.low < 0 else "fewer"
-        return f"{span_words(Interval(value=low, low=low, high=high))} {word}"
-    return f"{signed_words(of.low)} to {signed_words(of.high)}"
 
 
 def only_called_words(plant: Plant) -> list[str]:

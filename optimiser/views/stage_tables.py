@@ -13,7 +13,7 @@ from optimiser.evidence.foretelling import FEWEST_DEFECTS, FEWEST_LOTS, FOLDS
 from optimiser.history.links import MISSING, REASONS
 from optimiser.plant.file import PlantFile
 from optimiser.studies.foretell import Foreteller, Silent, Stages
-from optimiser.views.sentences import interval_words
+from optimiser.views.figures import interval_words
 
 PINS = "pins on one side only"
 

@@ -9,7 +9,6 @@ from rich.table import Table
 from rich.text import Text
 
 from optimiser.caution import CAUTION
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.contract import Finding
 from optimiser.history.replay import Replayed
 from optimiser.monitoring.backtest import Fold
@@ -17,17 +16,25 @@ from optimiser.plant.file import PlantFile
 from optimiser.proposal.headline import headline
 from optimiser.proposal.month import month_of
 from optimiser.proposal.record import EscapeShare, LimitMove, Proof, Proposal
+from optimiser.values import DAYS_PER_MONTH
+from optimiser.views.figures import (
+    change_span,
+    change_words,
+    interval_words,
+    saved_words,
+    saving_span,
+    saving_words,
+    signed_words,
+    span_words,
+)
 from optimiser.views.reasons import why_words
 from optimiser.views.sentences import (
     added_words,
     all_escapes_words,
-    change_words,
     finding_words,
     headline_words,
-    interval_words,
     month_cells,
     proven_price_words,
-    span_words,
 )
 
 Fields = Mapping[str, Any]
@@ -184,8 +191,8 @@ def _month_table(proposals: Sequence[Proposal], plant: PlantFile) -> Table:
             "advice",
             "false calls now",
             "after",
-            "change",
-            "review hours saved",
+            "fewer",
+            "review hours fewer",
             f"{plant.plant.currency} saved",
             "escapes added",
             "caught",
@@ -232,8 +239,8 @@ def proposal_text(of: Proposal, *, currency: str) -> Group:
         moved = ", ".join(_move_words(x) for x in of.considered.limits if x.moves)
         parts.append(
             Text(
-                f"  considered, not advised: {moved}; saving {currency} "
-                f"{interval_words(of.considered.promise.saving_per_month)} a month"
+                f"  considered, not advised: {moved}; saving a month, {currency}: "
+                f"{saving_words(of.considered.promise.saving_per_month)}"
             )
         )
     return Group(*parts)
@@ -251,18 +258,20 @@ def _promise_words(of: Proposal, currency: str) -> str:
     return (
         f"promise, a month ({told.level:.0%} intervals, lots as the unit; from {of.span_days:.0f} days): "
         f"{change_words(told.false_calls_saved.times(scale))} false calls, escapes added {interval_words(added, 1)}, "
-        f"caught {interval_words(caught, 1)}; saving {currency} {interval_words(told.saving_per_month)}{reached}"
+        f"caught {interval_words(caught, 1)}; saving {currency} {saving_words(told.saving_per_month)}{reached}"
     )
 
 
 def next_words(of: Proposal, *, currency: str) -> str:
     """Return what one span to come may bring of a change, beside what is expected of it."""
     promise, ahead = of.promise, of.promise.next_span
+    scale = DAYS_PER_MONTH / of.span_days
+    calls, added = (x.times(scale) for x in (ahead.false_calls_saved, ahead.escapes_added))
     return (
-        f"the next {of.span_days:.0f} days may bring (predictive, bursts of defects included: variance "
-        f"{promise.bursts:.1f} × mean): false calls saved {span_words(ahead.false_calls_saved)}, escapes added "
-        f"{span_words(ahead.escapes_added)}, saving {currency} {span_words(ahead.saving_per_month)} a month; "
-        f"chance of loss in the long run {promise.chance_of_loss:.0%}"
+        f"the next {of.span_days:.0f} days may bring, a month (predictive, bursts of defects included: variance "
+        f"{promise.bursts:.1f} × mean): {change_span(calls)} false calls, escapes added {span_words(added, 1)}, "
+        f"saving {currency} "
+        f"{saving_span(ahead.saving_per_month)}; chance of loss in the long run {promise.chance_of_loss:.0%}"
     )
 
 
@@ -341,7 +350,7 @@ def backtest_table(calibration: Sequence[Fields], folds: Sequence[Fold], *, curr
         "family",
         "advice",
         "lots before + after",
-        "false calls saved",
+        "false calls",
         "followed",
         "escapes added",
         "followed",
@@ -355,13 +364,13 @@ def backtest_table(calibration: Sequence[Fields], folds: Sequence[Fold], *, curr
             fold.family,
             fold.advice,
             f"{fold.past_lots} + {fold.next_lots}",
-            interval_words(fold.false_calls_saved),
-            f"{fold.followed_false_calls_saved:,}",
+            change_words(fold.false_calls_saved),
+            signed_words(fold.followed_false_calls_saved),
             interval_words(fold.escapes_added, 1),
             str(fold.followed_escapes_added),
-            interval_words(fold.saving),
-            f"{fold.followed_saving:,.0f}",
-            f"{fold.hindsight_saving:,.0f}",
+            saving_words(fold.saving),
+            saved_words(fold.followed_saving),
+            saved_words(fold.hindsight_saving),
         )
     note = (
         "At each cut only the lots before it existed for the tool; figures are for the lots up to "

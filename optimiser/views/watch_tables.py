@@ -8,7 +8,7 @@ from rich.text import Text
 from optimiser.caution import CAUTION
 from optimiser.monitoring.shadow import ShadowCount, ShadowCounts
 from optimiser.monitoring.watch import Watched
-from optimiser.views.sentences import interval_words
+from optimiser.views.figures import interval_words, saving_words
 from optimiser.views.tables import _table
 
 HOW = (
@@ -44,7 +44,7 @@ def watch_head(currency: str) -> tuple[str, ...]:
     """Return what stands over the columns of ``watch_rows``."""
     return (
         *("change", "state", "since", "items", "false calls a month", "promised"),
-        *("escapes known", "expected", f"saving a month, {currency}", "promised"),
+        *("escapes known since", "expected since", f"saving a month, {currency}", "promised"),
     )
 
 
@@ -64,8 +64,8 @@ def _cells(w: Watched) -> list[str]:
         *(interval_words(x) for x in spans),
         f"{w.escapes_known:,}",
         interval_words(w.expected_escapes, 1),
-        interval_words(w.saving_per_month),
-        interval_words(w.promised_saving_per_month),
+        saving_words(w.saving_per_month),
+        saving_words(w.promised_saving_per_month),
     ]
 
 

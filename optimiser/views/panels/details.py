@@ -4,11 +4,13 @@ from typing import Any
 
 import ipywidgets as widgets
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from optimiser.history.filters import Filter
 from optimiser.proposal.choice import Choice, by_place, newly_passing
 from optimiser.proposal.session import Session
+from optimiser.views.figures import signed_words
 from optimiser.views.panels import words
 from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.item_view import ItemView
@@ -79,9 +81,7 @@ class Details(widgets.Accordion):
     def _designators(self, choice: Choice, setting: NDArray[np.int64], wanted: Filter) -> None:
         contested = self._session.contested(choice.family, wanted)
         table = by_place(contested, choice.tally.grid.live, setting, column="designator")
-        self.designators.show(
-            table, words=f"<p class='soft'>Counted, {words.filtered(wanted)}.</p>"
-        )
+        self._counted(self.designators, table, wanted)
 
     def _lots(self, choice: Choice, setting: NDArray[np.int64], wanted: Filter) -> None:
         if wanted:
@@ -89,7 +89,11 @@ class Details(widgets.Accordion):
             table = by_place(contested, choice.tally.grid.live, setting, column="lot")
         else:
             table = choice.by_lot(setting)
-        self.lots.show(table, words=f"<p class='soft'>Counted, {words.filtered(wanted)}.</p>")
+        self._counted(self.lots, table, wanted)
+
+    def _counted(self, grid: Grid, table: pd.DataFrame, wanted: Filter) -> None:
+        said = f"<p class='soft'>Counted, {words.filtered(wanted)}.</p>"
+        grid.show(table, words=said, told_as={"change": lambda more: signed_words(-more)})
 
     def _labels(self, choice: Choice, _setting: NDArray[np.int64], _wanted: Filter) -> None:
         found = self._session.relabel()

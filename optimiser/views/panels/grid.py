@@ -1,6 +1,6 @@
 """A frame as a table to sort, search, filter and pick from, and to save whole."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import ipywidgets as widgets
@@ -58,19 +58,29 @@ class Grid(widgets.VBox):
         self._table: ITable | None = None
         self._told = block()
         self.frame, self._words = pd.DataFrame(), ""
+        self._told_as: Mapping[str, Callable[[float], str]] = {}
         self.save = Download(f"{name}.csv", lambda: csv_text(self.frame))
         super().__init__()
         self.add_class("opt-grid")
 
-    def show(self, frame: pd.DataFrame, *, words: str = "") -> None:
+    def show(
+        self,
+        frame: pd.DataFrame,
+        *,
+        words: str = "",
+        told_as: Mapping[str, Callable[[float], str]] | None = None,
+    ) -> None:
         """Show a frame; ``words`` stand above it, HTML.
 
         Parameters
         ----------
         frame : DataFrame
         words : str
+        told_as : mapping, optional
+            By column of numbers, what a cell says; the column is sorted by the numbers, and the
+            file has them.
         """
-        self.frame, self._words = frame, words
+        self.frame, self._words, self._told_as = frame, words, told_as or {}
         beyond = len(frame) - MOST_ROWS
         left_out = (
             f"<p class='soft'>The table holds the first {MOST_ROWS:,}; the file has all "
@@ -80,9 +90,10 @@ class Grid(widgets.VBox):
         )
         self._told.value = words + left_out
         if not len(frame):
-            self._table, self.children = None, (self._told,)
+            # The table waits for rows: a new one each time would stay in the kernel.
+            self.children = (self._told,)
             return
-        shown = _readable(frame.head(MOST_ROWS))
+        shown = _readable(frame.head(MOST_ROWS), self._told_as)
         if self._table is None:
             self._table = self._made(shown)
         else:
@@ -99,7 +110,7 @@ class Grid(widgets.VBox):
 
     def _again(self) -> None:
         if len(self.frame):
-            self.show(self.frame, words=self._words)
+            self.show(self.frame, words=self._words, told_as=self._told_as)
 
     def _left_out(self, *, every: bool = False) -> list[int]:
         """Return the columns that are not shown; those that a button shows among them if wanted."""
@@ -109,9 +120,13 @@ class Grid(widgets.VBox):
         first = [c for c in self._first if c in columns] or columns[:FEW_COLUMNS]
         return [n for n, c in enumerate(columns) if c not in first]
 
+    def _worded(self) -> list[int]:
+        """Return the columns whose numbers are told in words."""
+        return [n for n, c in enumerate(self.frame.columns) if c in self._told_as]
+
     def pick(self, row: int) -> None:
         """Pick a row as a click on it does."""
-        if self._table is not None:
+        if self._table is not None and len(self.frame):
             self._table.selected_rows = [row]
 
     def _made(self, shown: pd.DataFrame) -> ITable:
@@ -132,7 +147,11 @@ class Grid(widgets.VBox):
             "layout": _LAYOUT,
             "order": [],
             "scrollX": True,
-            "columnDefs": [{"targets": self._left_out(), "visible": False}],
+            "columnDefs": [
+                {"targets": self._left_out(), "visible": False},
+                # Sorted by the place of their numbers, which are sent instead of the words.
+                {"targets": self._worded(), "type": "num"},
+            ],
         }
 
     def _picked(self, change: Any) -> None:  # noqa: ANN401 - a traitlets change
@@ -140,18 +159,30 @@ class Grid(widgets.VBox):
             self._on_pick(int(change["new"][0]))
 
 
-def _readable(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return a frame with words for a head, times to the minute, numbers as measured."""
+def _readable(frame: pd.DataFrame, told_as: Mapping[str, Callable[[float], str]]) -> pd.DataFrame:
+    """Return a frame with words for a head, times to the minute, numbers as measured or in words."""
     shown = frame.rename(columns=lambda c: str(c).replace("_", " "))
+    worded = {str(c).replace("_", " "): say for c, say in told_as.items()}
     for column in shown.columns:
         kind = shown[column].dtype
-        if pd.api.types.is_datetime64_any_dtype(kind):
+        if column in worded:
+            shown[column] = _in_words(shown[column], worded[column])
+        elif pd.api.types.is_datetime64_any_dtype(kind):
             shown[column] = shown[column].dt.strftime("%Y-%m-%d %H:%M")
         elif pd.api.types.is_float_dtype(kind):
             shown[column] = _numbers(shown[column])
         elif not pd.api.types.is_numeric_dtype(kind):
             shown[column] = shown[column].astype(object).where(shown[column].notna(), "")
     return shown
+
+
+def _in_words(column: pd.Series, say: Callable[[float], str]) -> pd.Series:
+    """Return numbers as words that are sorted by the numbers; blank where there is none."""
+    told = {value: say(value) for value in sorted(column.dropna().unique())}
+    order = list(dict.fromkeys(told.values()))
+    return pd.Series(
+        pd.Categorical(column.map(told), categories=order, ordered=True), index=column.index
+    )
 
 
 def _numbers(column: pd.Series) -> pd.Series:

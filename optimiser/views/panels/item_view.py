@@ -15,7 +15,7 @@ from optimiser.views.item_chart import WIDTH, item_chart, item_frame
 from optimiser.views.panels import words
 from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.live import LiveChart, live_chart
-from optimiser.views.panels.parts import Speaks, block, safely
+from optimiser.views.panels.parts import Speaks, block, safely, swap
 
 FIRST = (
     *("time", "family", "product", "board", "designator", "pin", "verdict", "defect", "found_by"),
@@ -69,7 +69,7 @@ class ItemView(widgets.VBox):
             Above the table, HTML.
         """
         self._chosen = chosen
-        self._one.children = ()
+        self._show_one([])
         limited = {
             m
             for family in frame["family"].unique()
@@ -108,7 +108,10 @@ class ItemView(widgets.VBox):
             "<p class='soft'>Dashed: the limit now. Bar: the limit chosen. Diamond: the limit that "
             f"this item lies furthest outside. {escape('Beyond ten standard deviations: at the edge.')}</p>"
         )
-        self._one.children = (
-            widgets.VBox([self._head, self._near]),
-            widgets.VBox([self._drawing, legend]),
+        self._show_one(
+            [widgets.VBox([self._head, self._near]), widgets.VBox([self._drawing, legend])]
         )
+
+    def _show_one(self, parts: list[widgets.Widget]) -> None:
+        """Show one item's parts; the lines and the drawing are kept for the next."""
+        swap(self._one, parts, keep=[self._head, self._near, self._drawing])

@@ -1,17 +1,19 @@
 """The plant at a glance, and which family is worth the engineer's time."""
 
 import math
+from collections.abc import Callable
 from html import escape
 from typing import Literal
 
 import ipywidgets as widgets
 import pandas as pd
 
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.history.calls import By
 from optimiser.proposal.headline import headline
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.session import Session
+from optimiser.values import DAYS_PER_MONTH
+from optimiser.views.figures import saved_words, signed_words
 from optimiser.views.panels import words
 from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.origins import Look, Origins
@@ -19,6 +21,7 @@ from optimiser.views.panels.panel import Panel
 from optimiser.views.panels.parts import afterwards, block, safely
 from optimiser.views.sentences import finding_words, headline_words
 
+CALLS = "change of false calls a month"
 Rank = Literal["saving_per_month", "escapes_added"]
 
 
@@ -74,7 +77,8 @@ def families_table(session: Session, *, rank: Rank = "saving_per_month") -> pd.D
     Returns
     -------
     DataFrame
-        Families without an advised change have blanks.
+        Families without an advised change have blanks; the change of false calls is below zero
+        where they become fewer.
     """
     currency = session.plant.file.plant.currency
     monthly = DAYS_PER_MONTH / session.opening.tallied.span_days
@@ -87,17 +91,24 @@ def families_table(session: Session, *, rank: Rank = "saving_per_month") -> pd.D
         rows.append((name, row["advice"], *told, int(row["defects"]), int(row["items"])))
     head = (
         *("family", "advice", f"saving a month, {currency}", "at least", "at most"),
-        *("false calls fewer a month", "escapes added a month", "escapes caught a month"),
+        *(CALLS, "escapes added a month", "escapes caught a month"),
         *("labelled defects", "items"),
     )
     return pd.DataFrame(rows, columns=list(head))
+
+
+def _told_as(table: pd.DataFrame) -> dict[str, Callable[[float], str]]:
+    """Return in which words the changes of a table are told: what is lost, what is fewer or more."""
+    money = [str(c) for c in table.columns if str(c).startswith(("saving", "at "))]
+    return dict.fromkeys(money, saved_words) | {CALLS: lambda change: signed_words(-change, 1)}
 
 
 def _promised(of: Proposal, monthly: float) -> list[float]:
     """Return what an advised change promises: saving with its interval, then counts a month."""
     promise = of.promise
     saving = promise.saving_per_month
-    counts = (promise.false_calls_saved, promise.escapes_added, promise.escapes_caught)
+    fewer = promise.false_calls_saved.times(-1.0)
+    counts = (fewer, promise.escapes_added, promise.escapes_caught)
     return [
         *(
             round(x) if math.isfinite(x) else math.nan
@@ -207,7 +218,8 @@ class OverviewPanel(Panel):
             f"90 % interval. From {self._session.opening.tallied.span_days:.0f} days. Families without an advised "
             "change have blanks. A click on a family shows where its false calls come from.</p>"
         )
-        self.families.show(families_table(self._session, rank=self.rank.value), words=note)
+        table = families_table(self._session, rank=self.rank.value)
+        self.families.show(table, words=note, told_as=_told_as(table))
         if self._session.relabelled is not None:
             self.show_second_looks()
 

@@ -3,16 +3,15 @@
 from html import escape
 
 import ipywidgets as widgets
-import pandas as pd
 
 from optimiser.defaults import SCENARIOS
 from optimiser.evidence.reviewers import scenario
 from optimiser.proposal.line import Line, LinePlan
 from optimiser.proposal.session import Session
+from optimiser.views.figures import saved_words
 from optimiser.views.line_charts import front_chart
 from optimiser.views.line_tables import (
-    FAMILIES_HEAD,
-    family_rows,
+    families_frame,
     head_words,
     left_words,
     together_words,
@@ -103,7 +102,11 @@ class PlanPanel(LongPanel):
         self._together.value = _paragraphs([*left_words(plan), *together_words(plan, currency)])
         chart = front_chart(plan, self._session.plant.file)
         swap(self._drawing, [live_chart(chart, height=340)])
-        self.table.show(pd.DataFrame(family_rows(plan), columns=list(FAMILIES_HEAD)))
+        saved = (f"saving a month, {currency}", "at least", "at most")
+        told = "<p class='soft'>Escapes as the plan was chosen by; at least and at most: the 90 % interval.</p>"
+        self.table.show(
+            families_frame(plan, currency), words=told, told_as=dict.fromkeys(saved, saved_words)
+        )
 
 
 def _paragraphs(lines: list[str]) -> str:

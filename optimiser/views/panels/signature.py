@@ -5,13 +5,13 @@ from html import escape
 
 import ipywidgets as widgets
 
-from optimiser.evidence.promise import DAYS_PER_MONTH
 from optimiser.ledger.revision_file import limit_text
 from optimiser.proposal.signing import Intent, Verdict
+from optimiser.values import DAYS_PER_MONTH
+from optimiser.views.figures import change_words, interval_words, saving_words
 from optimiser.views.panels import words
 from optimiser.views.panels.parts import block
 from optimiser.views.reasons import reason_words
-from optimiser.views.sentences import change_words, interval_words
 
 _VERDICTS: tuple[tuple[str, Verdict, str], ...] = (
     ("Accept", "accept", "the limits go into the next recipe revision"),
@@ -128,19 +128,20 @@ def question(intent: Intent) -> str:
         for m in intent.moves
     ]
     currency = str(intent.figures.get("currency", ""))
+    days = float(intent.figures["span_days"])
     if intent.promise is None:
         promised = "Nothing was promised of these limits."
     else:
-        saving = interval_words(intent.promise.saving_per_month)
-        monthly = DAYS_PER_MONTH / intent.figures["span_days"]
+        saving = saving_words(intent.promise.saving_per_month)
+        monthly = DAYS_PER_MONTH / days
         calls = change_words(intent.promise.false_calls_saved.times(monthly))
         added = interval_words(intent.promise.escapes_added.times(monthly), 1)
         promised = (
             f"Promised a month: saving {saving} {currency}, {calls} false calls, "
-            f"escapes added {added}; from {intent.figures['span_days']:.0f} days."
+            f"escapes added {added}; from {days:.0f} days."
         )
     against = "".join(
-        f"<p><strong>Not advised: {escape(reason_words(r, currency=currency))}.</strong></p>"
+        f"<p><strong>Not advised: {escape(reason_words(r, currency=currency, days=days))}.</strong></p>"
         for r in intent.not_advised
     )
     critical = " Critical family: two people must accept." if intent.critical else ""

@@ -8,8 +8,7 @@ from typing import Any
 import pandas as pd
 
 from optimiser.caution import CAUTION
-from optimiser.evidence.intervals import Interval
-from optimiser.evidence.promise import DAYS_PER_MONTH, Promise
+from optimiser.evidence.promise import Promise
 from optimiser.history.calls import CallTotals
 from optimiser.history.filters import NAMED, Filter
 from optimiser.ledger.revision_file import limit_text
@@ -23,8 +22,18 @@ from optimiser.proposal.relabel import Relabel
 from optimiser.proposal.stated import Stated
 from optimiser.tally.count import Outcome
 from optimiser.tally.grid import GridLimit
+from optimiser.values import DAYS_PER_MONTH
 from optimiser.views import watch_tables
 from optimiser.views.charts import DEFECT, GOOD, GREY, INK
+from optimiser.views.figures import (
+    change_span,
+    change_words,
+    interval_words,
+    saving_span,
+    saving_words,
+    signed_words,
+    span_words,
+)
 from optimiser.views.reasons import reason_words, why_words
 from optimiser.views.relabel_tables import (
     HEAD,
@@ -33,14 +42,7 @@ from optimiser.views.relabel_tables import (
     label_cells,
     standing_words,
 )
-from optimiser.views.sentences import (
-    added_words,
-    all_escapes_words,
-    change_words,
-    interval_words,
-    proven_price_words,
-    signed_words,
-)
+from optimiser.views.sentences import added_words, all_escapes_words, proven_price_words
 
 Fields = Mapping[str, Any]
 MOST_LABELS = 10
@@ -234,7 +236,9 @@ def verdict(
 def _line(text: str, choice: Choice) -> str:
     """Return the verdict line, with what else is the matter; where nothing is advised, with the reasons."""
     told = choice.not_advised or choice.proposal.findings
-    why = "; ".join(reason_words(r, currency=choice.currency) for r in told)
+    why = "; ".join(
+        reason_words(r, currency=choice.currency, days=choice.case.span_days) for r in told
+    )
     reasons = f"<p class='soft'>{escape(why[0].upper() + why[1:])}.</p>" if why else ""
     return f"<p class='lead opt-verdict'><strong>{escape(text)}</strong></p>{reasons}"
 
@@ -321,13 +325,6 @@ def nothing_searched(choice: Choice) -> str:
     )
 
 
-def span(of: Interval, unit: str) -> str:
-    """Return between what a figure may lie."""
-    if not (math.isfinite(of.low) and math.isfinite(of.high)):
-        return "unknown"
-    return f"{of.low:,.0f} to {of.high:,.0f}{unit}"
-
-
 def promise_words(
     choice: Choice, point: Point | None, promised: Promise | None, *, live: bool
 ) -> str:
@@ -342,14 +339,14 @@ def promise_words(
     ahead, monthly, unit = promised.next_span, choice.monthly, f" {choice.currency}"
     saving, calls = promised.saving_per_month, ahead.false_calls_saved.times(monthly)
     rows = [
-        ("saving", interval_words(saving, unit=unit), span(ahead.saving_per_month, unit)),
+        ("saving", saving_words(saving, unit=unit), saving_span(ahead.saving_per_month) + unit),
         (
             "false calls",
             change_words(promised.false_calls_saved.times(monthly)),
-            f"{signed_words(calls.low)} to {signed_words(calls.high)}",
+            change_span(calls),
         ),
         *(
-            (name, interval_words(now.times(monthly), 1), span(then.times(monthly), ""))
+            (name, interval_words(now.times(monthly), 1), span_words(then.times(monthly), 1))
             for name, now, then in (
                 ("escapes added", promised.escapes_added, ahead.escapes_added),
                 ("escapes caught", promised.escapes_caught, ahead.escapes_caught),
@@ -367,7 +364,11 @@ def promise_words(
         f"bursts (variance {promised.bursts:.1f} times the mean), so one span scatters more than what is "
         f"expected of it. Chance of loss in the long run: {promised.chance_of_loss:.0%}."
     )
-    head = ["promise, a month", "expected", f"the next {choice.case.span_days:.0f} days may bring"]
+    head = [
+        "promise, a month",
+        "expected",
+        f"the next {choice.case.span_days:.0f} days may bring, a month",
+    ]
     return table(head, rows) + f"<p class='soft'>{escape(note)}</p>"
 
 
