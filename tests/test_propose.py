@@ -94,7 +94,7 @@ def test_family_with_few_defects_is_told_what_to_collect(rows):
         assert lacking["kind"] == "too few defects"
         assert lacking["found"] <= row["defects"] < lacking["needed"] == 8
         assert lacking["items"] == row["items"]
-        words = reason_words(TooFewDefects(**lacking), currency="EUR")
+        words = reason_words(TooFewDefects(**lacking), currency="EUR", days=60.0)
         assert f"{8 - lacking['found']} more: keep reviewing every call" in words
         assert "audit" in words
         assert all(x["now"] == x["proposed"] for x in row["limits"])
@@ -150,7 +150,7 @@ def test_what_keeps_a_change_from_being_advised_is_said(cases, saving, chance, r
     reasons = reasons_to_keep(promised, limit_moves(case.tally, moved), case)
     assert [r.kind for r in reasons] == kinds
     if kinds[:1] == ["too uncertain"]:
-        words = reason_words(reasons[0], currency="EUR")
+        words = reason_words(reasons[0], currency="EUR", days=60.0)
         allowed = (
             "chance of loss 16%, at most 15%" if releases else "chance of loss 51%, at most 50%"
         )
@@ -341,7 +341,7 @@ def test_labels_and_goods_that_a_change_releases_are_counted_one_by_one(cases):
 def test_a_loss_is_called_one(saving, words):
     value, low, high = saving
     found = SavingTooSmall(saving=Interval(value=value, low=low, high=high), level=0.9, asked=50.0)
-    assert words in reason_words(found, currency="EUR")
+    assert words in reason_words(found, currency="EUR", days=60.0)
 
 
 def test_where_folds_disagree_the_setting_is_said_to_be_unstable(cases):
@@ -363,4 +363,4 @@ def test_where_folds_disagree_the_setting_is_said_to_be_unstable(cases):
     )
     live = float(is_called(problem.live, problem.ranks) @ totals)
     assert (found.least, found.most) == (live - all_, live - none)
-    assert "unstable" in reason_words(found, currency="EUR")
+    assert "unstable" in reason_words(found, currency="EUR", days=60.0)

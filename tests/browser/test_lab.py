@@ -378,6 +378,32 @@ def test_the_line_is_planned_looks_are_listed_and_an_escape_is_asked_for(
     assert page.evaluate(OVERLAP) == 0
 
 
+def test_a_column_told_in_words_is_sorted_by_its_numbers(open_notebook, root):
+    """More than ten places, so that a sort of texts would show: 10 before 2."""
+    changes = [-9.0, 1400.0, -1000.0, 322.0, *range(20, 31)]
+    lines = [
+        "import pandas as pd",
+        "from optimiser.views.figures import signed_words",
+        "from optimiser.views.panels.grid import Grid",
+        "grid = Grid('any', rows=25)",
+        f"grid.show(pd.DataFrame({{'change': {changes}}}), told_as={{'change': lambda x: signed_words(-x)}})",
+        "grid",
+    ]
+    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    book = nbformat.v4.new_notebook(
+        cells=[nbformat.v4.new_code_cell("\n".join(lines))], metadata={"kernelspec": kernel}
+    )
+    nbformat.write(book, root / "words.ipynb")
+    page = open_notebook("words.ipynb").page
+    cells = page.locator(".opt-grid .dt-scroll-body tbody td")
+    expect(cells).to_have_count(len(changes))
+    head = page.locator(".opt-grid .dt-scroll-head th", has_text="change")
+    for ordered in (sorted(changes), sorted(changes, reverse=True)):
+        head.click()
+        told = [f"{abs(x):,.0f} {'more' if x > 0 else 'fewer'}" for x in ordered]
+        expect(cells).to_have_text(told)
+
+
 def test_a_mailed_copy_still_shows_table_and_picture(open_notebook, root):
     """Nobody trusts it and no kernel has run it: what was stored is all there is."""
     frame = pd.DataFrame({"name": ["A-1", "B-2"], "false_calls": [7, 3], "items": [90, 40]})
