@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.optimize import brentq
 from test_tally import write_plant
 
 from optimiser.history.read import open_history
@@ -14,6 +15,7 @@ from optimiser.plant.file import read_plant
 from optimiser.recipe.table import Recipe, Row
 from optimiser.search.misread import (
     LEAST_TRUE,
+    FirstLabels,
     chance_to_be_true,
     exceedance,
     first_labels,
@@ -505,6 +507,48 @@ def test_the_rate_that_labels_fit_is_the_one_at_which_as_many_are_misread(posed)
     assert expected(found) / called == pytest.approx(found, rel=0.01)
     nobody = replace(seen[0], called=0.0)
     assert math.isnan(fitted_false_alarm_rate([nobody]))
+
+
+def test_the_rate_that_isolated_labels_fit_solves_its_equation():
+    """Nothing near them: each unknown label is real with the mass of unseen kinds, a tenth."""
+
+    def labels(called):
+        return FirstLabels(
+            near=np.eye(6),
+            goods=np.array([100.0, 30.0, 5.0, 5.0, 5.0, 5.0]),
+            called=called,
+            is_real=np.array([np.nan, np.nan, 1.0, 0.0, 0.0, 0.0]),
+        )
+
+    def short(rate):
+        unknown = sum(rate * g / (0.1 + rate * g) for g in (100.0, 30.0))
+        return 3 + unknown - rate * 1000
+
+    found = fitted_false_alarm_rate([labels(1000.0)])
+    assert found == pytest.approx(brentq(short, 1e-6, 1), rel=3e-4)
+    two = fitted_false_alarm_rate([labels(400.0), labels(1600.0)])
+    assert two == pytest.approx(brentq(lambda r: 2 * short(r), 1e-6, 1), rel=3e-4)
+    assert fitted_false_alarm_rate([labels(2.0)]) == 1.0
+
+
+def test_what_was_looked_at_is_counted_where_it_lies_and_misread_goods_only_where_called(posed):
+    _, tallies = posed
+    tally = tallies["F"]
+    after, is_real = looked_at(tally, np.random.default_rng(4))
+    ends = np.array([[len(limit.z) for limit in tally.grid.limits]], dtype=np.int16)
+    rows = np.concatenate([after.misread.ranks, np.zeros_like(ends), ends])
+    more = replace(after, misread=Misread(ranks=rows, lot=np.zeros(len(rows), dtype=np.int32)))
+    assert len(first_labels(more).is_real) == len(first_labels(after).is_real)
+    # What every setting calls is called by the live limits, and what none calls is not.
+    assert len(exceedance(more).labels) == len(exceedance(after).labels) + 1
+    found, plain = exceedance(after), exceedance(tally)
+    assert sorted(found.labels) == pytest.approx(sorted(plain.labels))
+    for status in (0.0, 1.0):
+        far = [
+            max(far_of(tally, tally.defects.ranks[n])) for n in np.flatnonzero(is_real == status)
+        ]
+        assert sorted(found.labels[found.is_real == status]) == pytest.approx(sorted(far))
+    assert np.isnan(found.is_real).sum() == len(plain.labels) - (is_real >= 0).sum()
 
 
 def test_labels_that_a_second_look_confirmed_speak_for_those_around_them(posed):

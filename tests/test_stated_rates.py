@@ -9,7 +9,7 @@ import pytest
 from benchmarks.second_look_table import look
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import beta, binom, poisson
+from scipy.stats import beta, binom, gamma, poisson
 from stranger_plants import KINDS, make_stranger
 
 from optimiser.evidence.stated_rates import (
@@ -157,6 +157,45 @@ def test_fewer_labels_than_misread_goods_alone_contradict_too():
     assert found.contradicted
 
 
+def most(count: int, tail: float) -> float:
+    """The largest mean that lets a count be so low: of a gamma law, as Garwood (1936) has it."""
+    return float(gamma.ppf(1 - tail, count + 1))
+
+
+@pytest.mark.parametrize(
+    ("near", "far", "rate"),
+    [(30, 9, 0.002), (12, 0, 0.001), (8, 3, 0.004), (3, 0, 0.05), (40, 30, 0.0)],
+)
+def test_the_chance_that_a_rate_is_too_low_is_that_of_the_worst_real_density(near, far, rate):
+    made = zones(near, far, 6000, 900)
+    real = max(0.0, most(far, DELTA / 10) - rate * 900)
+    chance = 1 - poisson.cdf(near - 1, rate * 6000 + 1.5 * real)
+    found = false_alarms(made, rate)
+    assert found.too_low == pytest.approx(min(1.0, chance + DELTA / 10), abs=1e-9)
+    assert found.found.high == pytest.approx(most(near, 0.05) / (6000 + near))
+    value = max(0.0, (near - far) / (6000 - 900))
+    assert found.found.value == pytest.approx(max(value, found.found.low))
+    assert found.too_high == (1.0 if not rate else found.too_high) <= 1.0
+
+
+def test_a_rate_never_lies_above_one():
+    few = false_alarms(zones(9, 0, 1, 0, goods=2, misread=6), 0.5)
+    assert (few.found.low, few.found.value, few.found.high) == (1.0, 1.0, 1.0)
+    # Where nearly all goods lie near, one of them is still what labels in excess are over.
+    assert false_alarms(zones(1, 0, 5, 5), 0.1).found.value <= 1.0
+
+
+def test_misses_are_exact_binomial_tails_both_ways():
+    stated, coverage = 0.06, 0.5
+    known = stated * coverage / (stated * coverage + 1 - stated)
+    for later, review in ((18, 120), (4, 120), (1, 300)):
+        found, n = misses(later, float(review), coverage=coverage, stated=stated), later + review
+        assert found.too_low == pytest.approx(binom.sf(later - 1, n, known))
+        assert found.too_high == pytest.approx(binom.cdf(later, n, known))
+        share = beta.ppf(0.95, later + 1, n - later)
+        assert found.found.high == pytest.approx(share / (share + coverage * (1 - share)))
+
+
 def test_misses_are_clopper_and_pearson_turned_round():
     found = misses(18, 120.0, coverage=0.5, stated=0.06)
     share = 18 / 138
@@ -191,6 +230,16 @@ def test_words_name_key_count_and_way_out():
     assert "optimiser relabel" in lines[0]
     assert "review.miss_rate = 6.0%" in lines[1]
     assert "F01" in lines[2]
+    assert ", or have labels looked at again (optimiser relabel)." in lines[0]
+    assert "in F01, F02." in fit_words(bad, late, ["F01", "F02"])[2]
+    unknown = fit_words(false_alarms(zones(9, 3, 6000, 900), 0.0), late)
+    assert unknown[0].startswith("Nobody has said how often reviewers misread goods")
+    assert "9 of 6,009 called items just beyond" in unknown[0]
+    assert not any("The stated rates" in line for line in unknown + lines)
+    again = fit_words(bad, late, looked=(7, 9))[0]
+    assert "of 9 labels looked at again 7 were misread, and 90 of 6,090" in again
+    assert again.endswith("Correct the rate.")
+    assert fit_words(None, late)[0].startswith("Labels contradict review.miss_rate")
     fits = fit_words(false_alarms(zones(9, 3, 6000, 900), 0.001), None)
     assert fits[0].startswith("The stated rates of reviewers fit the labels (from 6,009")
     assert "no called defect" in fits[1].lower()

@@ -163,9 +163,12 @@ def false_alarms(zones: Zones, stated: float, *, fitted: float | None = None) ->
     of = zones.goods_near + zones.labels_near
     tail = (1 - LEVEL) / 2
     high = max(_most(zones.labels_near, tail) / of, _most(zones.misread, tail) / zones.goods)
-    low = 0.0
-    if _too_low(zones, 0.0) < tail:
-        low = float(brentq(lambda f: _too_low(zones, f) - tail, 0.0, min(high, 1.0)))
+    low, high = 0.0, min(high, 1.0)
+    if _too_low(zones, high) < tail:
+        # More labels than goods lie near: not even misreading each of them explains it.
+        low = high
+    elif _too_low(zones, 0.0) < tail:
+        low = float(brentq(lambda f: _too_low(zones, f) - tail, 0.0, high))
     excess = zones.labels_near - zones.labels_far
     goods = max(zones.goods_near - zones.goods_far, 1)
     value = min(max(low, excess / goods if fitted is None else fitted), high)
@@ -173,7 +176,7 @@ def false_alarms(zones: Zones, stated: float, *, fitted: float | None = None) ->
     expected = stated * (zones.goods_near + zones.goods_far + labels)
     return Fit(
         stated=stated,
-        found=Interval(value=value, low=low, high=min(high, 1.0)),
+        found=Interval(value=value, low=low, high=high),
         too_low=_too_low(zones, stated),
         too_high=float(poisson.cdf(labels, expected)) if stated else 1.0,
         events=zones.labels_near,
