@@ -601,6 +601,13 @@ def test_a_lots_calls_are_those_of_its_items_one_by_one(choice):
         assert found.index.tolist() == list(range(len(rows)))
 
 
+def test_a_last_lot_without_any_item_of_the_family_is_in_no_table(choice):
+    again = Choice(choice.case, choice.proposal, choice.found)
+    again.tally = replace(choice.tally, lots=(*choice.tally.lots, "LATER-1", "LATER-2"))
+    (setting,) = random_settings(choice, 1, seed=7)
+    pd.testing.assert_frame_equal(again.by_lot(setting), choice.by_lot(setting))
+
+
 @pytest.mark.parametrize("loosest", [False, True])
 @pytest.mark.parametrize("column", ["designator", "part", "lot"])
 def test_a_places_calls_are_those_of_its_items_one_by_one(session, choice, column, loosest):
