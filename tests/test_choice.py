@@ -393,6 +393,13 @@ def test_tired_reviewers_miss_by_the_share_of_true_calls(choice):
     assert tired.problem.miss_rate == pytest.approx(float(curve.miss_rate(np.array([share]))[0]))
 
 
+def test_a_search_that_was_interrupted_stays_so_at_any_price(choice):
+    cut = replace(choice.found, study=replace(choice.found.study, interrupted=True))
+    again = Choice(choice.case, choice.proposal, cut)
+    assert again.study.interrupted is again.at(choice.prices).study.interrupted is True
+    assert choice.study.interrupted is False
+
+
 def test_a_family_with_a_miss_rate_of_its_own_is_priced_by_it(choice):
     file = choice.case.plant.file
     own = file.families[FAMILY].model_copy(update={"miss_rate": 0.31})
