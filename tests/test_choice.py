@@ -69,7 +69,9 @@ def test_every_hand_made_setting_counts_as_replay_does(session, choice):
 
 def test_lists_add_up_to_the_counts(session, choice):
     contested, live = session.contested(FAMILY), choice.tally.grid.live
-    for setting in random_settings(choice, 4, seed=1):
+    loosest = np.array([len(limit.values) - 1 for limit in choice.tally.grid.limits])
+    assert replayed(session, choice, loosest).loosened_defects > 0
+    for setting in (loosest, *random_settings(choice, 3, seed=1)):
         truth = replayed(session, choice, setting)
         passing = newly_passing(contested, live, setting)
         assert len(passing) == truth.loosened
@@ -391,6 +393,26 @@ def test_tired_reviewers_miss_by_the_share_of_true_calls(choice):
     assert tired.problem.miss_rate == pytest.approx(float(curve.miss_rate(np.array([share]))[0]))
 
 
+def test_a_search_that_was_interrupted_stays_so_at_any_price(choice):
+    cut = replace(choice.found, study=replace(choice.found.study, interrupted=True))
+    again = Choice(choice.case, choice.proposal, cut)
+    assert again.study.interrupted is again.at(choice.prices).study.interrupted is True
+    assert choice.study.interrupted is False
+
+
+def test_a_family_with_a_miss_rate_of_its_own_is_priced_by_it(choice):
+    file = choice.case.plant.file
+    own = file.families[FAMILY].model_copy(update={"miss_rate": 0.31})
+    stated = file.model_copy(update={"families": {**file.families, FAMILY: own}})
+    plant = choice.case.plant.model_copy(update={"file": stated})
+    other = Choice(replace(choice.case, plant=plant), choice.proposal, choice.found)
+    assert (other.problem.miss_rate, choice.problem.miss_rate) == (0.31, 0.05)
+    live = choice.tally.grid.live
+    assert other.consequences(live).escape_per_month == pytest.approx(
+        choice.consequences(live).escape_per_month * 0.69 / 0.95
+    )
+
+
 def test_the_price_span_is_where_the_same_setting_stays_best(choice):
     """Step by step along the prices, from the plant's own outwards."""
     span, study = choice.span, choice.study
@@ -586,13 +608,24 @@ def test_a_lots_calls_are_those_of_its_items_one_by_one(choice):
         assert found.index.tolist() == list(range(len(rows)))
 
 
+def test_a_last_lot_without_any_item_of_the_family_is_in_no_table(choice):
+    again = Choice(choice.case, choice.proposal, choice.found)
+    again.tally = replace(choice.tally, lots=(*choice.tally.lots, "LATER-1", "LATER-2"))
+    (setting,) = random_settings(choice, 1, seed=7)
+    pd.testing.assert_frame_equal(again.by_lot(setting), choice.by_lot(setting))
+
+
+@pytest.mark.parametrize("loosest", [False, True])
 @pytest.mark.parametrize("column", ["designator", "part", "lot"])
-def test_a_places_calls_are_those_of_its_items_one_by_one(session, choice, column):
+def test_a_places_calls_are_those_of_its_items_one_by_one(session, choice, column, loosest):
     contested, live = session.contested(FAMILY), choice.tally.grid.live
     frame = contested.frame.copy()
     frame.loc[frame.index[::7], "part"] = None
     contested = replace(contested, frame=frame)
-    (setting,) = random_settings(choice, 1, seed=9)
+    if loosest:
+        setting = np.array([len(limit.values) - 1 for limit in choice.tally.grid.limits])
+    else:
+        (setting,) = random_settings(choice, 1, seed=9)
     counts, names = Counter(), set()
     for item, ranks, settled in zip(
         frame.to_dict("records"), contested.ranks, contested.settled, strict=True
@@ -615,6 +648,8 @@ def test_a_places_calls_are_those_of_its_items_one_by_one(session, choice, colum
     }
     rows = {n: row for n, row in rows.items() if row[2] or row[3]}
     assert (column != "part") or "(none)" in rows
+    # At random one or the other limit is so tight that no known defect passes.
+    assert any(row[3] for row in rows.values()) == loosest
     found = by_place(contested, live, setting, column=column)
     assert list(found) == [column, "calls_now", "calls_then", "change", "defects_passing"]
     told = {row[0]: tuple(map(int, row[1:])) for row in found.itertuples(index=False, name=None)}
