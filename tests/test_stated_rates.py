@@ -9,7 +9,7 @@ import pytest
 from benchmarks.second_look_table import look
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import beta, binom, gamma, poisson
+from scipy.stats import beta, binom, binomtest, poisson
 from stranger_plants import KINDS, make_stranger
 
 from optimiser.evidence.stated_rates import (
@@ -138,6 +138,99 @@ def test_a_right_rate_is_contradicted_as_rarely_after_the_doubtful_were_looked_a
     assert binom.sf(wrong - 1, 1500, 2 * DELTA) > 1e-6
 
 
+# Largest mean of a Poisson count, 95 % one-sided: Garwood (1936), as in any table of exact limits.
+GARWOOD_HIGH = {0: 2.996, 1: 4.744, 2: 6.296, 5: 10.513, 10: 16.962, 60: 74.390}
+
+
+@pytest.mark.parametrize(("near", "high"), GARWOOD_HIGH.items())
+def test_the_highest_rate_is_the_tables_limit_of_the_labels_over_all_items_there(near, high):
+    found = false_alarms(zones(near, 4), 0.002)
+    assert found.found.high == pytest.approx(high / (4000 + near), rel=2e-4)
+    assert (found.events, found.of, found.stated) == (near, 4000 + near, 0.002)
+    # What a second look found misread among all called goods may allow more.
+    looked = false_alarms(zones(near, 4, goods=2000, misread=60), 0.002)
+    assert looked.found.high == pytest.approx(max(high / (4000 + near), 74.390 / 2000), rel=2e-4)
+
+
+def test_without_a_second_look_the_rate_is_the_excess_over_the_goods_in_excess():
+    # 50 labels more in the near zone than further out, on 5,100 goods more.
+    assert false_alarms(zones(60, 10, 6000, 900), 0.002).found.value == pytest.approx(50 / 5100)
+    # No more goods than further out: one label too many is taken for one of one, and the end holds it.
+    few = false_alarms(zones(2, 1, 5, 5), 0.002).found
+    assert few.value == few.high == pytest.approx(6.296 / 7, rel=2e-4)
+    assert false_alarms(zones(2, 1, 1, 0), 0.002).found.high == 1
+    fewer = false_alarms(zones(4, 10, 4000, 500), 0.002).found
+    assert (fewer.low, fewer.value) == (0, 0)
+    assert false_alarms(zones(3, 2, goods_near=0), 0.002) is None
+    assert false_alarms(zones(3, 2, goods_near=1), 0.002) is not None
+
+
+@pytest.mark.parametrize(
+    ("near", "far", "goods_far", "real"),
+    [
+        # Chi-square tables, 0.999 at 10 and at 2 degrees of freedom: 29.588 and 13.816, half of them
+        # the most real defects; a thousandth of the goods further out taken off.
+        (33, 4, 500, 29.588 / 2 - 0.5),
+        (20, 0, 2000, 13.816 / 2 - 2.0),
+        # All labels further out may be misread: none real is left.
+        (9, 0, 20_000, 0.0),
+    ],
+)
+def test_too_low_is_what_the_densest_real_defects_leave(near, far, goods_far, real):
+    mean = (4000 + near) / 1000 + 1.5 * real
+    found = false_alarms(zones(near, far, 4000, goods_far), 0.001)
+    assert found.too_low == pytest.approx(poisson.sf(near - 1, mean) + 0.001, rel=1e-3)
+    assert 0.001 < found.too_low < 0.9
+
+
+@given(
+    near=st.integers(0, 400),
+    far=st.integers(0, 60),
+    goods_near=st.integers(1, 400),
+    goods_far=st.integers(0, 100),
+    misread=st.integers(0, 400),
+    stated=st.sampled_from([0.0, 0.002, 0.4, 1.0]),
+    fitted=st.sampled_from([None, 0.0, 0.3, 1.0]),
+)
+@settings(max_examples=200, deadline=None)
+def test_a_small_family_may_have_more_labels_than_goods(
+    near, far, goods_near, goods_far, misread, stated, fitted
+):
+    goods = goods_near + goods_far
+    made = zones(near, far, goods_near, goods_far, misread=min(misread, near, goods))
+    found = false_alarms(made, stated, fitted=fitted)
+    assert 0 <= found.found.low <= found.found.value <= found.found.high <= 1
+    assert 0 <= found.too_low <= 1
+    if found.found.low > 0:
+        at_low = false_alarms(made, found.found.low)
+        assert at_low.too_low == pytest.approx(0.05, abs=1e-6)
+
+
+@pytest.mark.parametrize("rate", [0.1, 0.375, 0.8])
+def test_where_many_goods_are_misread_the_right_rate_is_left_alone(rate):
+    """A family of 160 goods near its limit and no real defect: so many of them are labels."""
+    labels = np.random.default_rng(11).binomial(160, rate, 400).tolist()
+    found = [false_alarms(zones(n, 0, 160 - n, 50), rate) for n in labels]
+    wrong = sum(f.too_low < DELTA for f in found)
+    assert binom.sf(wrong - 1, 400, DELTA) > 1e-3
+    above = sum(f.found.low > rate for f in found)
+    assert binom.sf(above - 1, 400, 0.05) > 1e-3
+
+
+def test_a_rate_of_nothing_is_never_too_high_and_p_values_end_at_one():
+    found = false_alarms(zones(0, 4), 0.0)
+    assert (found.too_low, found.too_high) == (1, 1)
+    assert not found.contradicted
+    assert false_alarms(zones(0, 4, misread=1, goods=10**7), 0.01).too_low == 1
+
+
+def test_a_rate_is_contradicted_below_one_in_a_hundred_either_way():
+    right = false_alarms(zones(), 0.002)
+    for low, high in ((0.009, 0.5), (0.5, 0.009)):
+        assert replace(right, too_low=low, too_high=high).contradicted
+    assert not replace(right, too_low=0.01, too_high=0.01).contradicted
+
+
 def test_a_rate_five_times_too_low_is_found():
     """Of a plant's families together: thirty thousand called goods near the limits."""
     rng = np.random.default_rng(3)
@@ -210,6 +303,23 @@ def test_misses_are_clopper_and_pearson_turned_round():
     assert misses(0, 50.0, coverage=0.5, stated=0.1) is None
 
 
+@pytest.mark.parametrize(("later", "review"), [(18, 120.4), (2, 300.0), (1, 0.6), (40, 3.0)])
+@pytest.mark.parametrize("coverage", [0.3, 1.0])
+def test_misses_end_and_are_tested_as_the_share_that_test_found(later, review, coverage):
+    found = misses(later, review, coverage=coverage, stated=0.1)
+    of = later + round(review)
+    share = 0.1 * coverage / (0.1 * coverage + 0.9)
+    ends = binomtest(later, of).proportion_ci(0.90, method="exact")
+    odds = [p / (1 - p) / coverage if p < 1 else np.inf for p in (ends.low, ends.high)]
+    # Odds of being missed are those of being found by test, over its coverage.
+    assert found.found.low / (1 - found.found.low) == pytest.approx(odds[0])
+    assert found.found.high / (1 - found.found.high) == pytest.approx(odds[1])
+    assert found.too_low == pytest.approx(binom.sf(later - 1, of, share))
+    assert found.too_high == pytest.approx(binom.cdf(later, of, share))
+    assert (found.stated, found.events, found.of) == (0.1, later, of)
+    assert misses(later, 0.4, coverage=coverage, stated=0.1) is None
+
+
 def test_a_right_miss_rate_is_contradicted_as_rarely_as_stated():
     rng = np.random.default_rng(7)
     wrong = 0
@@ -243,6 +353,31 @@ def test_words_name_key_count_and_way_out():
     fits = fit_words(false_alarms(zones(9, 3, 6000, 900), 0.001), None)
     assert fits[0].startswith("The stated rates of reviewers fit the labels (from 6,009")
     assert "no called defect" in fits[1].lower()
+
+
+def test_words_of_a_rate_that_nobody_stated():
+    """Said where labels speak for misread goods, and not where they do not."""
+    unstated = false_alarms(zones(20, 14), 0.0)
+    assert not unstated.contradicted
+    assert unstated.found.value > 0
+    (said, _) = fit_words(unstated, None)
+    assert said.startswith("Nobody has said how often reviewers misread goods")
+    assert "20 of 4,020 called items" in said
+    assert "a rate of 0.17% (0.00% to 0.72%)" in said
+    nothing = false_alarms(zones(4, 10), 0.0)
+    assert fit_words(nothing, None)[0].startswith("The stated rates of reviewers fit")
+    assert len(fit_words(None, None)) == 1
+    # Only one that is contradicted asks for its way out; a second look that was taken asks for none.
+    bad = false_alarms(zones(90, 6, 6000, 900, misread=9), 0.002)
+    assert fit_words(bad, None, looked=(9, 30))[0].endswith("Correct the rate.")
+    assert "of 30 labels looked at again 9 were misread" in fit_words(bad, None, looked=(9, 30))[0]
+    assert "looked at again (optimiser relabel)" in fit_words(bad, None)[0]
+    right = misses(7, 120.0, coverage=0.5, stated=0.1)
+    assert not right.contradicted
+    assert fit_words(None, right) == []
+    assert fit_words(None, right, ["F01", "F02"]) == [
+        "By family they contradict the rate of misread goods in F01, F02."
+    ]
 
 
 def checked(folder, name, seed, **changed):

@@ -146,12 +146,13 @@ def false_alarms(zones: Zones, stated: float, *, fitted: float | None = None) ->
     Notes
     -----
     With rate f the near zone holds a Poisson number of labels with mean ``f g + D r`` at most,
-    where g are the goods there, r the real defects of the far zone and D is DENSEST; the far zone
-    holds ``f g' + r``. That f is too low is tested at the largest r that the far zone's labels
-    allow, with the chance of a larger one added [1]_. What a second look found misread is a part of
-    what reviewers misread, whatever was looked at: that f is too low is tested on it as well, each
-    of the two tests at half the level. That f is too high is tested on all labels
-    of both zones that may be misread: there can be no fewer than misread goods alone.
+    where g are the goods there and the labels, which may be misread goods, r the real defects of
+    the far zone and D is DENSEST; the far zone holds ``f g' + r``, g' its goods, at least. That f
+    is too low is tested at the largest r that the far zone's labels allow, with the chance of a
+    larger one added [1]_. What a second look found misread is a part of what reviewers misread,
+    whatever was looked at: that f is too low is tested on it as well, each of the two tests at half
+    the level. That f is too high is tested on all labels of both zones that may be misread: there
+    can be no fewer than misread goods alone.
 
     References
     ----------
@@ -162,12 +163,10 @@ def false_alarms(zones: Zones, stated: float, *, fitted: float | None = None) ->
         return None
     of = zones.goods_near + zones.labels_near
     tail = (1 - LEVEL) / 2
-    high = max(_most(zones.labels_near, tail) / of, _most(zones.misread, tail) / zones.goods)
-    low, high = 0.0, min(high, 1.0)
-    if _too_low(zones, high) < tail:
-        # More labels than goods lie near: not even misreading each of them explains it.
-        low = high
-    elif _too_low(zones, 0.0) < tail:
+    most = max(_most(zones.labels_near, tail) / of, _most(zones.misread, tail) / zones.goods)
+    high = min(most, 1.0)
+    low = 0.0
+    if _too_low(zones, 0.0) < tail:
         low = float(brentq(lambda f: _too_low(zones, f) - tail, 0.0, high))
     excess = zones.labels_near - zones.labels_far
     goods = max(zones.goods_near - zones.goods_far, 1)
@@ -202,7 +201,8 @@ def _too_low_near(zones: Zones, rate: float) -> float:
     """Return the same from labels in excess just beyond the limits."""
     share = DELTA / 10
     real = max(0.0, _most(zones.labels_far, share) - rate * zones.goods_far)
-    mean = rate * zones.goods_near + DENSEST * real
+    # Labels there may be misread goods all of them: the rate is one of theirs too.
+    mean = rate * (zones.goods_near + zones.labels_near) + DENSEST * real
     return min(1.0, float(poisson.sf(zones.labels_near - 1, mean)) + share)
 
 
