@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.optimize import brentq
 from test_tally import write_plant
 
 from optimiser.history.read import open_history

@@ -250,27 +250,6 @@ def test_fewer_labels_than_misread_goods_alone_contradict_too():
     assert found.contradicted
 
 
-def most(count: int, tail: float) -> float:
-    """The largest mean that lets a count be so low: of a gamma law, as Garwood (1936) has it."""
-    return float(gamma.ppf(1 - tail, count + 1))
-
-
-@pytest.mark.parametrize(
-    ("near", "far", "rate"),
-    [(30, 9, 0.002), (12, 0, 0.001), (8, 3, 0.004), (3, 0, 0.05), (40, 30, 0.0)],
-)
-def test_the_chance_that_a_rate_is_too_low_is_that_of_the_worst_real_density(near, far, rate):
-    made = zones(near, far, 6000, 900)
-    real = max(0.0, most(far, DELTA / 10) - rate * 900)
-    chance = 1 - poisson.cdf(near - 1, rate * 6000 + 1.5 * real)
-    found = false_alarms(made, rate)
-    assert found.too_low == pytest.approx(min(1.0, chance + DELTA / 10), abs=1e-9)
-    assert found.found.high == pytest.approx(most(near, 0.05) / (6000 + near))
-    value = max(0.0, (near - far) / (6000 - 900))
-    assert found.found.value == pytest.approx(max(value, found.found.low))
-    assert found.too_high == (1.0 if not rate else found.too_high) <= 1.0
-
-
 def test_a_rate_never_lies_above_one():
     few = false_alarms(zones(9, 0, 1, 0, goods=2, misread=6), 0.5)
     assert (few.found.low, few.found.value, few.found.high) == (1.0, 1.0, 1.0)

@@ -166,7 +166,10 @@ def false_alarms(zones: Zones, stated: float, *, fitted: float | None = None) ->
     most = max(_most(zones.labels_near, tail) / of, _most(zones.misread, tail) / zones.goods)
     high = min(most, 1.0)
     low = 0.0
-    if _too_low(zones, 0.0) < tail:
+    if _too_low(zones, high) < tail:
+        # More misread than goods that the limits call: an override's own limits called the others.
+        low = high
+    elif _too_low(zones, 0.0) < tail:
         low = float(brentq(lambda f: _too_low(zones, f) - tail, 0.0, high))
     excess = zones.labels_near - zones.labels_far
     goods = max(zones.goods_near - zones.goods_far, 1)
