@@ -171,8 +171,7 @@ def unsettled_words(proposals: Sequence[Proposal], *, plant: str) -> list[str]:
         return []
     families = "1 family is" if left == 1 else f"{left:,} families are"
     return [
-        f"{families} left without a change; which labels to look at again, audits and further defects would "
-        f"settle most: optimiser learn {plant}"
+        f"{families} left without a change; which looks would settle most: optimiser learn {plant}"
     ]
 
 
