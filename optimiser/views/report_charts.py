@@ -102,7 +102,12 @@ def _weeks(frame: pd.DataFrame, width: int) -> alt.LayerChart:
         title="week of",
         axis=alt.Axis(labelAngle=0, labelOverlap=True, labelExpr="slice(datum.label, 5)"),
     )
-    y = alt.Y("false_calls_per_million:Q", title="false calls per million items")
+    y = alt.Y(
+        "false_calls_per_million:Q",
+        title="false calls per million items",
+        # Wide enough for six digits in whatever font the page has.
+        axis=alt.Axis(minExtent=58),
+    )
     line = alt.Chart(frame).mark_line(color=GOOD, strokeWidth=1.5).encode(x=x, y=y)
     marks = alt.Chart(frame).mark_point(color=GOOD, filled=True, size=42).encode(x=x, y=y)
     return alt.LayerChart(layer=[line, marks]).properties(width=width, height=150)
