@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import ipywidgets as widgets
+import numpy as np
 import pandas as pd
 from itables.widget import ITable
 
@@ -120,9 +121,15 @@ class Grid(widgets.VBox):
         first = [c for c in self._first if c in columns] or columns[:FEW_COLUMNS]
         return [n for n, c in enumerate(columns) if c not in first]
 
-    def _worded(self) -> list[int]:
-        """Return the columns whose numbers are told in words."""
-        return [n for n, c in enumerate(self.frame.columns) if c in self._told_as]
+    def _by_numbers(self) -> list[dict[str, Any]]:
+        """Return how columns told in words are sorted: each by its numbers, in a hidden column behind."""
+        columns = list(self.frame.columns)
+        worded = [n for n, c in enumerate(columns) if c in self._told_as]
+        hidden = [len(columns) + k for k in range(len(worded))]
+        return [
+            *({"targets": [n], "orderData": [k]} for n, k in zip(worded, hidden, strict=True)),
+            {"targets": hidden, "visible": False, "searchable": False, "type": "num"},
+        ]
 
     def pick(self, row: int) -> None:
         """Pick a row as a click on it does."""
@@ -149,8 +156,7 @@ class Grid(widgets.VBox):
             "scrollX": True,
             "columnDefs": [
                 {"targets": self._left_out(), "visible": False},
-                # Sorted by the place of their numbers, which are sent instead of the words.
-                {"targets": self._worded(), "type": "num"},
+                *self._by_numbers(),
             ],
         }
 
@@ -160,13 +166,17 @@ class Grid(widgets.VBox):
 
 
 def _readable(frame: pd.DataFrame, told_as: Mapping[str, Callable[[float], str]]) -> pd.DataFrame:
-    """Return a frame with words for a head, times to the minute, numbers as measured or in words."""
+    """Return a frame with words for a head, times to the minute, numbers as measured or in words.
+
+    Behind it stand the numbers of what is told in words, in the order of the columns.
+    """
     shown = frame.rename(columns=lambda c: str(c).replace("_", " "))
     worded = {str(c).replace("_", " "): say for c, say in told_as.items()}
-    for column in shown.columns:
+    for column in list(shown.columns):
         kind = shown[column].dtype
         if column in worded:
-            shown[column] = _in_words(shown[column], worded[column])
+            shown[f"{column}, by number"] = _places(shown[column])
+            shown[column] = ["" if pd.isna(x) else worded[column](x) for x in shown[column]]
         elif pd.api.types.is_datetime64_any_dtype(kind):
             shown[column] = shown[column].dt.strftime("%Y-%m-%d %H:%M")
         elif pd.api.types.is_float_dtype(kind):
@@ -176,13 +186,9 @@ def _readable(frame: pd.DataFrame, told_as: Mapping[str, Callable[[float], str]]
     return shown
 
 
-def _in_words(column: pd.Series, say: Callable[[float], str]) -> pd.Series:
-    """Return numbers as words that are sorted by the numbers; blank where there is none."""
-    told = {value: say(value) for value in sorted(column.dropna().unique())}
-    order = list(dict.fromkeys(told.values()))
-    return pd.Series(
-        pd.Categorical(column.map(told), categories=order, ordered=True), index=column.index
-    )
+def _places(column: pd.Series) -> pd.Series:
+    """Return the place of each number among them, blanks before all, as whole numbers."""
+    return column.astype(float).fillna(-np.inf).rank(method="dense").astype(int)
 
 
 def _numbers(column: pd.Series) -> pd.Series:
