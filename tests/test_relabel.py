@@ -531,12 +531,14 @@ def with_rate(cases, rate):
 def test_where_nobody_states_a_rate_the_list_takes_the_one_that_labels_fit(cases, found):
     assert found.assumed_rate is None
     unknown = with_rate(cases, 0.0)
-    fit = check_stated(unknown).false_alarms.found.value
+    fitted = check_stated(unknown).false_alarms
+    fit = fitted.found.value
     assert fit > 0
     assumed = relabel(unknown)
     stated = relabel(with_rate(cases, fit))
     assert assumed.rows
-    assert assumed == replace(stated, assumed_rate=fit)
+    assert assumed == replace(stated, assumed_rate=fit, assumed_from=fitted.of)
+    assert f"from {fitted.of:,} called items" in assumed_words(assumed)[0]
     assert (assumed_words(assumed), assumed_words(stated)) != ([], [])
     assert f"{fit:.2%}" in assumed_words(assumed)[0]
     assert assumed_words(stated) == []

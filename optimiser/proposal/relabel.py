@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from optimiser.evidence.stated_rates import Fit
 from optimiser.proposal.propose import Case, problem_of, stable_seed, what_to_gather
 from optimiser.proposal.stated import check_stated
 from optimiser.search.misread import chance_to_be_true
@@ -138,12 +139,15 @@ class Relabel:
         Most false calls first.
     assumed_rate : float or None
         The false alarm rate that labels fit, by which the list is made where the plant file knows none.
+    assumed_from : int
+        Called items just beyond the limits that it comes from.
     """
 
     rows: tuple[DoubtfulLabel, ...]
     worth: tuple[Worth, ...]
     families: tuple[Standing, ...]
     assumed_rate: float | None = None
+    assumed_from: int = 0
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -204,11 +208,12 @@ def relabel(cases: Sequence[Case], *, minutes: float | None = None) -> Relabel:
         rows=tuple(_row(looked[f], n, rank) for rank, (f, n) in enumerate(order, start=1)),
         worth=tuple(_worth(looked, order, firsts)),
         families=tuple(sorted((_standing(x) for x in looked), key=lambda s: (-s.most, s.family))),
-        assumed_rate=assumed,
+        assumed_rate=None if assumed is None else assumed.found.value,
+        assumed_from=0 if assumed is None else assumed.of,
     )
 
 
-def in_doubt(cases: Sequence[Case]) -> tuple[list[Case], float | None]:
+def in_doubt(cases: Sequence[Case]) -> tuple[list[Case], Fit | None]:
     """Return the cases as a list of labels to look at again wants them.
 
     Parameters
@@ -221,8 +226,8 @@ def in_doubt(cases: Sequence[Case]) -> tuple[list[Case], float | None]:
     cases : list of Case
         Where the plant file knows no false alarm rate (0), with the one that the labels fit: without
         one no label could be doubted. Promises never rest on it.
-    rate : float or None
-        That rate; None where one is stated or labels show no goods among them.
+    fit : Fit or None
+        Of that rate; None where one is stated or labels show no goods among them.
     """
     if not cases or cases[0].plant.file.review.false_alarm_rate:
         return list(cases), None
@@ -233,7 +238,7 @@ def in_doubt(cases: Sequence[Case]) -> tuple[list[Case], float | None]:
     review = plant.file.review.model_copy(update={"false_alarm_rate": fit.found.value})
     file = plant.file.model_copy(update={"review": review})
     doubting = plant.model_copy(update={"file": file})
-    return [replace(case, plant=doubting) for case in cases], fit.found.value
+    return [replace(case, plant=doubting) for case in cases], fit
 
 
 def labels_of(case: Case, problem: Problem) -> DefectLabels:

@@ -424,10 +424,10 @@ class Session:
     @property
     def stated(self) -> Stated:
         """Whether the reviewers' rates in the plant file fit the labels, worked out once."""
-        with self._relabelling:
-            if self._stated is None:
-                self._stated = check_stated(list(self.cases.values()))
-            return self._stated
+        # Whoever asks need not wait for a list of second looks, and worked out twice it is the same.
+        if self._stated is None:
+            self._stated = check_stated(list(self.cases.values()))
+        return self._stated
 
     @property
     def relabelled(self) -> Relabel | None:

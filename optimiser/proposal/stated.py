@@ -1,6 +1,6 @@
 """Whether the reviewers' rates in the plant file fit the labels, over all families."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,8 +14,10 @@ from optimiser.search.misread import (
     first_labels,
     fitted_false_alarm_rate,
 )
+from optimiser.tally.count import FamilyTally
 
 FEWEST_NEAR = 200
+NO_LABELS = Zones(labels_near=0, labels_far=0, goods_near=0, goods_far=0, goods=0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,21 +78,21 @@ def check_stated(cases: Sequence[Case]) -> Stated:
     if not cases:
         return Stated(false_alarms=None, misses=None, families={})
     file = cases[0].plant.file
-    total = Zones(labels_near=0, labels_far=0, goods_near=0, goods_far=0, goods=0)
-    families, alike, labels = {}, [], []
-    for case in cases:
-        rates = case.plant.file.review_of(case.tally.family)
-        far, first = exceedance(case.tally), first_labels(case.tally)
-        zones = zones_of(far.labels, far.is_real, far.goods, far.count)
-        own = false_alarms(zones, rates.false_alarm_rate, fitted=_fitted(zones, [first]))
-        if own is not None and zones.goods_near >= FEWEST_NEAR:
-            families[case.tally.family] = own
-        if rates == file.review:
-            total = total + zones
-            alike.append(case)
-            labels.append(first)
+    zones = {case.tally.family: _zones(case.tally) for case in cases}
+    # Their kernels are dear, and nobody asks for them where no label was looked at again.
+    again = any(of.misread + of.confirmed for of in zones.values())
+    labels = {case.tally.family: first_labels(case.tally) for case in cases} if again else {}
+    families = {}
+    for name, of in zones.items():
+        fitted = _fitted([name], zones, labels)
+        own = false_alarms(of, file.review_of(name).false_alarm_rate, fitted=fitted)
+        if own is not None and of.goods_near >= FEWEST_NEAR:
+            families[name] = own
+    alike = [case for case in cases if file.review_of(case.tally.family) == file.review]
+    names = [case.tally.family for case in alike]
+    total = sum((zones[name] for name in names), NO_LABELS)
     stated = file.review.false_alarm_rate
-    alarms = false_alarms(total, stated, fitted=_fitted(total, labels))
+    alarms = false_alarms(total, stated, fitted=_fitted(names, zones, labels))
     # What is misread is not found by review: by the rate that holds, as far as labels tell.
     rate = stated
     if alarms is not None and (alarms.contradicted or not stated):
@@ -110,11 +112,18 @@ def check_stated(cases: Sequence[Case]) -> Stated:
     )
 
 
-def _fitted(zones: Zones, labels: Sequence[FirstLabels]) -> float | None:
-    """Return the rate that labels fit of which some were looked at again; None where none was."""
-    if not zones.misread + zones.confirmed:
+def _zones(tally: FamilyTally) -> Zones:
+    far = exceedance(tally)
+    return zones_of(far.labels, far.is_real, far.goods, far.count)
+
+
+def _fitted(
+    names: Sequence[str], zones: Mapping[str, Zones], labels: Mapping[str, FirstLabels]
+) -> float | None:
+    """Return the rate that families fit of whose labels some were looked at again; None where none was."""
+    if not any(zones[name].misread + zones[name].confirmed for name in names):
         return None
-    rate = fitted_false_alarm_rate(labels)
+    rate = fitted_false_alarm_rate([labels[name] for name in names])
     return None if np.isnan(rate) else rate
 
 

@@ -110,6 +110,11 @@ def saving_span(of: Interval, digits: int = 0) -> str:
     return f"{saved_words(of.low, digits)} to {saved_words(of.high, digits)}"
 
 
+def saving_head(currency: str) -> tuple[str, str, str]:
+    """Return what stands over a saving and the ends of its interval in a table of numbers."""
+    return f"saving a month, {currency}", "at least", "at most"
+
+
 def saved_words(saved: float, digits: int = 0, unit: str = "") -> str:
     """Return a saving as it is, a loss as lost.
 

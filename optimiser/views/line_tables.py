@@ -11,7 +11,7 @@ from optimiser.evidence.intervals import Interval
 from optimiser.plant.file import PlantFile
 from optimiser.proposal.line import FamilyPlan, LinePlan
 from optimiser.values import DAYS_PER_MONTH
-from optimiser.views.figures import change_words, saving_words
+from optimiser.views.figures import change_words, saving_head, saving_words
 
 
 def plan_text(plan: LinePlan, file: PlantFile) -> Group:
@@ -119,14 +119,16 @@ def families_frame(plan: LinePlan, currency: str) -> pd.DataFrame:
                 "hours a day planned": round(row.hours, 2),
                 f"escapes now, {currency} a month": round(row.escapes_now),
                 f"escapes planned, {currency} a month": round(row.escapes),
-                f"saving a month, {currency}": ends[0],
-                "at least": ends[1] if math.isfinite(ends[1]) else math.nan,
-                "at most": ends[2] if math.isfinite(ends[2]) else math.nan,
+                **dict(zip(saving_head(currency), map(_or_blank, ends), strict=True)),
                 "alone": row.advice,
                 "limits that move": _moves(row),
             }
         )
     return pd.DataFrame(rows)
+
+
+def _or_blank(x: float) -> float:
+    return x if math.isfinite(x) else math.nan
 
 
 def families_table(plan: LinePlan, currency: str) -> Table:

@@ -154,8 +154,8 @@ def assumed_words(found: Relabel) -> list[str]:
         return []
     return [
         "Nobody has said how often reviewers misread goods (review.false_alarm_rate = 0): this list takes "
-        f"{found.assumed_rate:.2%} of the called ones, which labels just beyond the limits fit. What the look finds "
-        "says which rate holds (optimiser reviewers)."
+        f"{found.assumed_rate:.2%} of the called ones, which labels just beyond the limits fit (from "
+        f"{found.assumed_from:,} called items there). What the look finds says which rate holds (optimiser reviewers)."
     ]
 
 

@@ -126,15 +126,18 @@ def _calls_words(of: Month) -> str:
     return f"{times:,.1f} times the false calls"
 
 
+def _hour_digits(of: Month) -> int:
+    return 0 if of.review_hours_now >= FEW_HOURS else 1
+
+
 def _hours_fewer(of: Month) -> str:
     """Return how many review hours fewer, or more; tenths where the whole of them are few."""
-    digits = 0 if of.review_hours_now >= FEW_HOURS else 1
-    return f"{signed_words(of.review_hours_saved, digits)} review hours"
+    return f"{signed_words(of.review_hours_saved, _hour_digits(of))} review hours"
 
 
 def hours_words(of: Month) -> tuple[str, str]:
     """Return the hours of reviewing false calls now and after; tenths where they are few."""
-    digits = 0 if of.review_hours_now >= FEW_HOURS else 1
+    digits = _hour_digits(of)
     after = of.review_hours_now - of.review_hours_saved
     return f"{of.review_hours_now:,.{digits}f}", f"{after:,.{digits}f}"
 

@@ -13,7 +13,7 @@ from optimiser.proposal.headline import headline
 from optimiser.proposal.record import Proposal
 from optimiser.proposal.session import Session
 from optimiser.values import DAYS_PER_MONTH
-from optimiser.views.figures import saved_words, signed_words
+from optimiser.views.figures import saved_words, saving_head, signed_words
 from optimiser.views.panels import words
 from optimiser.views.panels.grid import Grid
 from optimiser.views.panels.origins import Look, Origins
@@ -90,17 +90,17 @@ def families_table(session: Session, *, rank: Rank = "saving_per_month") -> pd.D
         )
         rows.append((name, row["advice"], *told, int(row["defects"]), int(row["items"])))
     head = (
-        *("family", "advice", f"saving a month, {currency}", "at least", "at most"),
+        *("family", "advice", *saving_head(currency)),
         *(CALLS, "escapes added a month", "escapes caught a month"),
         *("labelled defects", "items"),
     )
     return pd.DataFrame(rows, columns=list(head))
 
 
-def _told_as(table: pd.DataFrame) -> dict[str, Callable[[float], str]]:
+def _told_as(currency: str) -> dict[str, Callable[[float], str]]:
     """Return in which words the changes of a table are told: what is lost, what is fewer or more."""
-    money = [str(c) for c in table.columns if str(c).startswith(("saving", "at "))]
-    return dict.fromkeys(money, saved_words) | {CALLS: lambda change: signed_words(-change, 1)}
+    calls: dict[str, Callable[[float], str]] = {CALLS: lambda more: signed_words(-more, 1)}
+    return calls | dict.fromkeys(saving_head(currency), saved_words)
 
 
 def _promised(of: Proposal, monthly: float) -> list[float]:
@@ -219,7 +219,8 @@ class OverviewPanel(Panel):
             "change have blanks. A click on a family shows where its false calls come from.</p>"
         )
         table = families_table(self._session, rank=self.rank.value)
-        self.families.show(table, words=note, told_as=_told_as(table))
+        told_as = _told_as(self._session.plant.file.plant.currency)
+        self.families.show(table, words=note, told_as=told_as)
         if self._session.relabelled is not None:
             self.show_second_looks()
 

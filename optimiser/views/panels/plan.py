@@ -8,7 +8,7 @@ from optimiser.defaults import SCENARIOS
 from optimiser.evidence.reviewers import scenario
 from optimiser.proposal.line import Line, LinePlan
 from optimiser.proposal.session import Session
-from optimiser.views.figures import saved_words
+from optimiser.views.figures import saved_words, saving_head
 from optimiser.views.line_charts import front_chart
 from optimiser.views.line_tables import (
     families_frame,
@@ -102,10 +102,11 @@ class PlanPanel(LongPanel):
         self._together.value = _paragraphs([*left_words(plan), *together_words(plan, currency)])
         chart = front_chart(plan, self._session.plant.file)
         swap(self._drawing, [live_chart(chart, height=340)])
-        saved = (f"saving a month, {currency}", "at least", "at most")
         told = "<p class='soft'>Escapes as the plan was chosen by; at least and at most: the 90 % interval.</p>"
         self.table.show(
-            families_frame(plan, currency), words=told, told_as=dict.fromkeys(saved, saved_words)
+            families_frame(plan, currency),
+            words=told,
+            told_as=dict.fromkeys(saving_head(currency), saved_words),
         )
 
 
