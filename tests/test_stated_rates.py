@@ -26,6 +26,7 @@ from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
 from optimiser.proposal.stated import check_stated
 from optimiser.recipe.table import read_recipe
+from optimiser.search.misread import chance_to_be_true, first_labels, fitted_false_alarm_rate
 from optimiser.views.panels.decision import DecisionPanel
 from optimiser.views.panels.opening import open_session
 from optimiser.views.panels.overview import OverviewPanel
@@ -379,18 +380,19 @@ def test_reviewers_worse_than_stated_are_named(tmp_path):
 
 
 def looked_at(folder, name, seed, **changed):
-    """Return what is said of the rates after a second look, the rate as it was, and what was found."""
+    """Return the families after a second look, what is said of the rates, and what was found."""
     made = make_stranger(folder, replace(KINDS[name], **changed), seed)
     found = look(made)
     plant = read_plant(made.folder)
     live = read_recipe(made.folder / "recipe.csv", plant.file.measurements)
     with open_history(plant) as history:
-        return check_stated(make_cases(history, live, trials=1)), found
+        cases = make_cases(history, live, trials=1)
+        return cases, check_stated(cases), found
 
 
 def test_a_second_look_tells_how_often_reviewers_misread(tmp_path):
     """Five times as often as stated; the labels looked at are a tenth, the most doubtful ones."""
-    stated, found = looked_at(tmp_path / "p", "careless", 9)
+    cases, stated, found = looked_at(tmp_path / "p", "careless", 9)
     assert (stated.misread, stated.looked_again) == (found["misread"], found["looked"])
     assert found["misread"] > 2 * found["expected"]
     rate = stated.false_alarms.found
@@ -403,6 +405,17 @@ def test_a_second_look_tells_how_often_reviewers_misread(tmp_path):
     assert "Correct the rate." in words
     # With misread goods taken off at that rate the miss rate is the true one, a quarter.
     assert stated.misses.found.low < 0.25 < stated.misses.found.high
+    # Both rest on all first labels of the plant, and not on those that are left near the limits.
+    assert rate.value == fitted_false_alarm_rate([first_labels(case.tally) for case in cases])
+    later = real = 0.0
+    for tally in (case.tally for case in cases):
+        by, called = tally.defects.frame["found_by"], tally.defects.frame["live_called"]
+        later += (called & (by == "test")).sum()
+        real += chance_to_be_true(tally, rate.value)[
+            called & by.isin(["review", "second look"])
+        ].sum()
+    assert stated.misses.events == later
+    assert stated.misses.of == later + round(real)
 
 
 def test_the_notebooks_say_which_rates_labels_contradict_and_nothing_where_they_fit(tmp_path):
@@ -430,7 +443,7 @@ def test_after_a_second_look_right_rates_are_left_alone(tmp_path):
     """The list picks the most doubtful labels: nearly all of them misread is what it expects."""
     wrong, off = [], []
     for name, seed in ((n, s) for n in ("skewed", "misread") for s in range(1, 7)):
-        stated, _ = looked_at(tmp_path / f"{name}{seed}", name, seed, critical=True)
+        _, stated, _ = looked_at(tmp_path / f"{name}{seed}", name, seed, critical=True)
         wrong.append(stated.false_alarms.too_low < DELTA)
         off.append(stated.false_alarms.found.value / KINDS[name].false_alarm)
     assert binom.sf(sum(wrong) - 1, len(wrong), DELTA) > 1e-3, wrong
