@@ -42,7 +42,7 @@ __all__ = [
     "write_demo",
     "write_recipe",
 ]
-__version__ = "0.7.0"
+__version__ = "0.8.0"
 
 _PLACES = {
     "Ledger": "optimiser.ledger.ledger",

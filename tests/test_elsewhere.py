@@ -1,125 +1,132 @@
-"""Items in another engine: the same cells and defects as counted here, nulls, NaN and ties included."""
+"""What the plant's other families release: counted on unseen lots, of the others alone."""
 
-import datafusion
-import duckdb
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from factories import make_plant
-from hypothesis import HealthCheck, given, settings
-from test_digest import assert_same_tally
-from test_tally import MEASUREMENTS, histories, write_plant
 
-from optimiser.errors import HistoryError
+from optimiser.evidence.escapes import Released, added_beforehand
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
-from optimiser.tally.count import tally_history
-from optimiser.tally.elsewhere import ItemsElsewhere, tally_elsewhere
-from optimiser.tally.engines import DataFusionEngine, SparkEngine
-from optimiser.tally.grid import make_grids
+from optimiser.proposal import elsewhere
+from optimiser.proposal.all_families import make_cases
+from optimiser.proposal.cache import case_key
+from optimiser.proposal.elsewhere import quickly_released, released_elsewhere
+from optimiser.proposal.propose import problem_of
+from optimiser.recipe.table import read_recipe
+from optimiser.search.crossfit import fit, fold_lots
+from optimiser.search.pose import pose
+from optimiser.search.study import prior_way
 
-COLUMNS = (
-    *("time", "stage", "product", "board", "lot", "designator", "pin", "part", "family"),
-    *(*MEASUREMENTS, "verdict", "defect", "found_by", "weight"),
-)
-
-
-def items_of(history, *, nan: bool):
-    """What the door let through, as an Arrow table; NaN stands for some of the nulls."""
-    table = history.connection.sql(f"select {', '.join(COLUMNS)} from items").to_arrow_table()
-    if nan:
-        import pyarrow as pa
-
-        for m in MEASUREMENTS[:2]:
-            # NaN lies in the file as it would in one that another tool wrote.
-            values = pa.array(table[m].to_numpy().astype(np.float32), from_pandas=False)
-            table = table.set_column(table.schema.get_field_index(m), m, values)
-    return table
-
-
-def in_datafusion(table):
-    context = datafusion.SessionContext()
-    context.register_record_batches("items", [table.to_batches()])
-    return DataFusionEngine(context)
-
-
-def compare(folder, frame, recipe, open_engine, *, nan: bool) -> None:
-    """Count here and there, and ask for one and the same."""
-    write_plant(folder, frame, recipe)
-    plant = read_plant(folder)
-    with open_history(plant) as history:
-        grids = make_grids(history, recipe)
-        here = tally_history(history, grids, recipe)
-        table = items_of(history, nan=nan)
-    there = tally_elsewhere(ItemsElsewhere(open_engine(table), plant, "items"), grids, recipe)
-    assert list(here) == list(there)
-    for family, tally in here.items():
-        assert_same_tally(tally, there[family])
-
-
-@given(made=histories())
-@settings(
-    max_examples=15,
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
-)
-def test_datafusion_counts_as_is_counted_here(tmp_path_factory, made):
-    frame, recipe = made
-    for nan in (False, True):
-        compare(tmp_path_factory.mktemp("p"), frame, recipe, in_datafusion, nan=nan)
-
-
-def test_families_that_nobody_named_and_items_without_a_lot_are_refused(tmp_path):
-    plant = read_plant(make_plant(tmp_path))
-    con = duckdb.connect()
-    con.execute(f"create table items as from '{tmp_path}/history/items.parquet'")
-    odd = con.sql("select * replace ('H' as family) from items").to_arrow_table()
-    with pytest.raises(HistoryError, match="family 'H' is not in plant"):
-        ItemsElsewhere(in_datafusion(odd), plant, "items")
-    bare = con.sql("select * replace (null::varchar as lot) from items").to_arrow_table()
-    with pytest.raises(HistoryError, match="have no lot"):
-        ItemsElsewhere(in_datafusion(bare), plant, "items")
+FAMILY = "RES-0402"
 
 
 @pytest.fixture(scope="module")
-def spark(tmp_path_factory):
-    from pyspark.sql import SparkSession
+def cases(demo_plant):
+    plant = read_plant(demo_plant)
+    live = read_recipe(demo_plant / "recipe.csv", plant.file.measurements)
+    with open_history(plant) as history:
+        return make_cases(history, live)
 
-    session = (
-        SparkSession.builder.master("local[2]")
-        .appName("optimiser-tests")
-        .config("spark.ui.enabled", "false")
-        .config("spark.sql.shuffle.partitions", "2")
-        .config("spark.sql.warehouse.dir", str(tmp_path_factory.mktemp("warehouse")))
-        .getOrCreate()
+
+def of(cases, family):
+    return next(c for c in cases if c.tally.family == family)
+
+
+def passes(setting, ranks) -> bool:
+    return all(rank <= level for rank, level in zip(ranks, setting, strict=True))
+
+
+def test_a_family_is_told_of_all_others_and_not_of_itself(cases):
+    own = {c.tally.family: quickly_released(c) for c in cases}
+    assert sum(x is not None for x in own.values()) > 5
+    assert any(x is None for x in own.values()), "a family too thin to be searched says nothing"
+    for case in cases:
+        others = [x for name, x in own.items() if x is not None and name != case.tally.family]
+        assert sorted(case.elsewhere, key=repr) == sorted(others, key=repr)
+
+
+def test_it_is_counted_one_by_one_in_lots_the_fit_had_not_seen(cases, monkeypatch):
+    case = of(cases, FAMILY)
+    problem, _ = problem_of(case)
+    lot_fold = fold_lots(problem)
+    fitted = []
+
+    def watched(part, way):
+        fitted.append((part, fit(part, way)))
+        return fitted[-1][1]
+
+    monkeypatch.setattr(elsewhere, "fit", watched)
+    found = quickly_released(case)
+    assert found is not None
+    assert len(fitted) == lot_fold.max() + 1
+    kept = np.empty((0, problem.m), dtype=np.int64)
+    for fold, (part, setting) in enumerate(fitted):
+        # All that the fit saw is what the other lots pose by themselves.
+        alone = pose(case.tally, case.siblings, case.plant, kept, lot_fold != fold)
+        assert part.counts.toarray()[:, lot_fold == fold].sum() == 0
+        assert (part.defect_z == alone.defect_z).all()
+        assert (part.defect_weight == alone.defect_weight).all()
+        assert (setting == fit(alone, prior_way(alone))).all()
+    labels = zip(problem.defect_ranks, problem.defect_called, problem.defect_lot, strict=True)
+    escaped = sum(
+        bool(called and passes(fitted[lot_fold[lot]][1], ranks)) for ranks, called, lot in labels
     )
-    yield session
-    session.stop()
+    assert found.escaped == escaped > 0
+    cells = case.tally.cells
+    reviewed, saved, live_calls = 0, 0, 0
+    for n in range(len(cells.count)):
+        ranks, setting = cells.ranks[n], fitted[lot_fold[cells.lot[n]]][1]
+        count = int(cells.count[n])
+        if passes(problem.live, ranks):
+            continue
+        live_calls += count
+        if passes(setting, ranks):
+            saved += count
+            reviewed += count * bool(cells.reviewed[n] and not cells.settled[n])
+    review = case.plant.file.review_of(FAMILY)
+    assert found.misread == pytest.approx(review.false_alarm_rate * reviewed)
+    price = np.average(
+        problem.defect_price[problem.defect_called],
+        weights=problem.defect_weight[problem.defect_called],
+    )
+    worth = saved * problem.false_call_cost / (price * (1 - problem.miss_rate))
+    assert found.beforehand == pytest.approx(
+        added_beforehand(
+            worth,
+            of=problem.defect_called.sum(),
+            left=1 - saved / live_calls,
+            limits=problem.m,
+        )
+    )
 
 
-@pytest.mark.slow
-@pytest.mark.filterwarnings("default")
-def test_spark_counts_as_is_counted_here(tmp_path_factory, spark):
-    """A made-up history with overrides, nulls, NaN and items that lie exactly at their limits."""
-    import pyarrow.parquet as pq
+def test_a_label_of_its_own_changes_what_others_are_told_and_not_what_it_is_told(cases):
+    case = of(cases, FAMILY)
+    marked = Released(escaped=40, misread=0.0, beforehand=1.0)
+    told = released_elsewhere(cases)
+    place = cases.index(case)
 
-    place = tmp_path_factory.mktemp("spark")
-    ran = []
+    def counted(one):
+        return marked if one is case else quickly_released(one)
 
-    def in_spark(table):
-        path = place / f"{len(ran)}.parquet"
-        pq.write_table(table, path)
-        spark.read.parquet(str(path)).createOrReplaceTempView("items")
-        ran.append(path)
-        return SparkEngine(spark)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(elsewhere, "quickly_released", counted)
+        changed = released_elsewhere(cases)
+    assert changed[place] == told[place]
+    for n, (before, after) in enumerate(zip(told, changed, strict=True)):
+        if n != place:
+            assert after.count(marked) == 1
+            assert len(after) == len(before)
 
-    before = spark.conf.get("spark.sql.ansi.doubleQuotedIdentifiers")
 
-    @given(made=histories())
-    @settings(max_examples=2, deadline=None, database=None)
-    def check(made):
-        for nan in (False, True):
-            compare(tmp_path_factory.mktemp("p"), *made, in_spark, nan=nan)
+def test_what_others_release_is_part_of_what_a_kept_proposal_rests_on(cases):
+    case = of(cases, FAMILY)
+    assert len(case.elsewhere) > 0
+    assert case_key(replace(case, elsewhere=case.elsewhere[1:])) != case_key(case)
 
-    check()
-    assert len(ran) >= 4
-    assert spark.conf.get("spark.sql.ansi.doubleQuotedIdentifiers") == before
+
+def test_a_fit_that_loosens_nothing_says_nothing(cases, monkeypatch):
+    case = of(cases, FAMILY)
+    monkeypatch.setattr(elsewhere, "fit", lambda part, _: part.live)
+    assert quickly_released(case) is None

@@ -9,7 +9,7 @@ from stranger_plants import KINDS, make_stranger
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import make_cases
-from optimiser.proposal.propose import _posed_by, _search, held_out, problem_of
+from optimiser.proposal.propose import _search, held_out, posed_by, problem_of
 from optimiser.recipe.table import read_recipe
 from optimiser.search.crossfit import fold_lots
 from optimiser.search.pose import loosest_levels
@@ -104,7 +104,7 @@ def test_what_a_fold_is_posed_holds_nothing_of_its_own_lots(case, fold):
     problem, _ = problem_of(case)
     lot_fold = fold_lots(problem)
     other = planted(case, lot_of_fold(case, fold))
-    one, two = (_posed_by(c, lot_fold != fold) for c in (case, other))
+    one, two = (posed_by(c, lot_fold != fold) for c in (case, other))
     for name in ("must_ranks", "defect_z", "defect_weight", "kin_z", "last", "defect_ranks"):
         np.testing.assert_array_equal(getattr(one, name), getattr(two, name))
     assert not np.isin(one.defect_lot, np.flatnonzero(lot_fold == fold)).any()
@@ -126,7 +126,7 @@ def test_a_critical_familys_own_defects_are_judged_by_fits_that_did_not_obey_the
     study = _search(case, problem, None).study
     assert (study.setting < problem.defect_ranks).any(axis=1)[problem.defect_called].all()
     for fold in range(len(study.chosen)):
-        seen = _posed_by(case, study.lot_fold != fold)
+        seen = posed_by(case, study.lot_fold != fold)
         own = int((problem.defect_called & (study.lot_fold[problem.defect_lot] == fold)).sum())
         assert len(problem.must_ranks) - len(seen.must_ranks) == own > 0
     # Held out, some of them escape: a promise of nothing would be in-sample.

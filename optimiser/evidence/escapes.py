@@ -2,31 +2,40 @@
 
 Settings are chosen at the plant's prices, so how many defects one of them releases goes with what
 it saves: a change whose review is worth one escape releases some 0.4 in the long run, one
-worth thirty-two some 3, on plants of every kind on which that was looked at (DEVELOPERS.md, "Does it
-keep its promises"). A count of none or two among some twenty labels says less than that. With the
-count the expectation is put right, the faster the more there is to count.
+worth thirty-two some 3, fewer where nearly every false call goes (the next escape would have bought hardly
+any more) and where the saving is spread over many limits, most of which no defect comes near. Plants differ
+in it, and a plant's other families say how (DEVELOPERS.md, "Does it keep its promises"). A count of none or
+two among some twenty labels says less than that. With the count the expectation is put right, the faster
+the more there is to count.
 """
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
-from scipy.special import gammaln, softmax, xlogy
+from scipy.special import gammaln, log_softmax, logsumexp, softmax, xlogy
+from scipy.stats import norm
 
 Floats = NDArray[np.float64]
 
 # Escapes beforehand of a change whose review is worth one escape, on the plant in the middle, and the
-# power with which they grow; how far families (shape of a gamma law) and plants (deviation of a log-normal one) differ.
-ADDED, ADDED_POWER, ADDED_SHAPE, ADDED_APART = 0.35, 0.6, 1.9, 0.6
+# power with which they grow; the powers of the share of false calls that stays and of the number of limits;
+# how far families (shape of a gamma law) and plants (deviation of a log-normal one) differ.
+ADDED, ADDED_POWER, ADDED_LEFT, ADDED_LIMITS = 0.39, 0.62, 0.42, -0.43
+ADDED_SHAPE, ADDED_APART = 1.8, 0.6
+USUAL_LIMITS = 8
+LEAST_LEFT = 0.01
 # The same of escapes caught, by what is newly called for them: that is how little, or much, some live
 # limits leave to be caught.
 CAUGHT, CAUGHT_POWER, CAUGHT_SHAPE, CAUGHT_APART = 1.0, 2 / 3, 2.0, 1.5
 LEAST_WORTH = 0.05
 # A setting that may release no known defect releases as few others as if its review were worth a quarter.
 OBEYED = 0.25
-_NODES, _WEIGHTS = (of[:, None] for of in hermegauss(21))
+# Plants, in deviations from the one in the middle, and how likely each is beforehand.
+_NODES = np.linspace(-6.0, 6.0, 97)[:, None]
+_BEFOREHAND = log_softmax(norm.logpdf(_NODES))
 _ADDED_PLANTS, _CAUGHT_PLANTS = (np.exp(apart * _NODES) for apart in (ADDED_APART, CAUGHT_APART))
 
 
@@ -45,7 +54,26 @@ class Expected:
         return self.mean**2 / self.variance
 
 
-def added_beforehand(worth: float, *, of: float) -> float:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Released:
+    """What settings of one family released of the labels of lots that they had not seen.
+
+    Attributes
+    ----------
+    escaped : int
+        Labels that escape; goods that were misread are among them.
+    misread : float
+        How many of these goods are expected, >= 0.
+    beforehand : float
+        Real ones that were expected before any was counted (`added_beforehand`), on the plant in the middle.
+    """
+
+    escaped: int
+    misread: float
+    beforehand: float
+
+
+def added_beforehand(worth: float, *, of: float, left: float, limits: int) -> float:
     """Return how many known defects a change is expected to release before any is counted.
 
     Parameters
@@ -54,22 +82,38 @@ def added_beforehand(worth: float, *, of: float) -> float:
         Review that the change saves, in escapes that cost as much.
     of : float
         Known defects that the live recipe calls.
+    left : float
+        Share of the live recipe's false calls that the change leaves, 0..1.
+    limits : int
+        Limits that the family has, >= 1.
 
     Returns
     -------
     float
-        On the plant in the middle. At most half of them; what is worth next to nothing counts as
-        `LEAST_WORTH`.
+        On the plant in the middle. At most half of the known defects; what is worth next to nothing
+        counts as `LEAST_WORTH`, what leaves next to nothing as `LEAST_LEFT`.
 
     Examples
     --------
-    >>> round(added_beforehand(1.0, of=60), 2), round(added_beforehand(32.0, of=60), 2)
-    (0.35, 2.8)
+    >>> round(added_beforehand(1.0, of=60, left=0.5, limits=8), 2)
+    0.29
+    >>> round(added_beforehand(32.0, of=60, left=0.5, limits=8), 2)
+    2.5
+    >>> round(added_beforehand(32.0, of=60, left=0.1, limits=40), 2)
+    0.64
     """
-    return min(ADDED * math.pow(max(worth, LEAST_WORTH), ADDED_POWER), of / 2)
+    usual = (
+        ADDED
+        * math.pow(max(worth, LEAST_WORTH), ADDED_POWER)
+        * math.pow(min(max(left, LEAST_LEFT), 1.0), ADDED_LEFT)
+        * math.pow(limits / USUAL_LIMITS, ADDED_LIMITS)
+    )
+    return min(usual, of / 2)
 
 
-def added_after(escaped: float, misread: float, *, beforehand: float) -> Expected:
+def added_after(
+    escaped: float, misread: float, *, beforehand: float, elsewhere: tuple[Released, ...] = ()
+) -> Expected:
     """Return how many real defects are expected to be released after some labels escaped.
 
     Parameters
@@ -80,6 +124,8 @@ def added_after(escaped: float, misread: float, *, beforehand: float) -> Expecte
         How many of these goods are expected, >= 0.
     beforehand : float
         Real ones that were expected before (`added_beforehand`).
+    elsewhere : tuple of Released
+        What was counted in the plant's other families.
 
     Returns
     -------
@@ -89,50 +135,55 @@ def added_after(escaped: float, misread: float, *, beforehand: float) -> Expecte
     Notes
     -----
     The count is Poisson with mean ``r + misread``. Beforehand ``r``, the real ones, is gamma distributed
-    around a mean that differs from plant to plant as a log-normal variable does (twenty-one
-    Gauss-Hermite nodes). Afterwards it is a mixture over the nodes and over how many of the labels that
-    escaped are real, each part a gamma distribution again; these are its mean and variance.
+    around a mean that differs from plant to plant as a log-normal variable does (on a grid over it, after
+    what was counted elsewhere: empirical Bayes with a prior). Afterwards it is a mixture over plants and over
+    how many of the labels that escaped are real, each part a gamma distribution again; these are its mean
+    and variance.
 
     Examples
     --------
     >>> [round(added_after(n, 0.0, beforehand=1.0).mean, 2) for n in (0, 1, 4, 40)]
-    [0.59, 1.02, 2.71, 34.05]
+    [0.58, 1.02, 2.72, 34.13]
     >>> round(added_after(4, 3.0, beforehand=1.0).mean, 2)
     1.0
+    >>> many = (Released(escaped=6, misread=0.0, beforehand=1.0),) * 5
+    >>> round(added_after(1, 0.0, beforehand=1.0, elsewhere=many).mean, 2)
+    1.84
     """
     if beforehand <= 0:
         return Expected(mean=0.0, variance=0.0)
-    below = math.floor(escaped)
-    fewer, more = (_moments(*_real(n, misread, beforehand)) for n in (below, below + 1))
+    below, plants = math.floor(escaped), plants_after(elsewhere)
+    fewer, more = (_moments(*_real(n, misread, beforehand, plants)) for n in (below, below + 1))
     return _expected(fewer + (escaped - below) * (more - fewer))
 
 
-def real_among(escaped: int, misread: float, *, beforehand: float) -> float:
-    """Return how many of some escaped labels are expected to be real.
+@lru_cache(maxsize=1024)
+def plants_after(families: tuple[Released, ...]) -> Floats:
+    """Return how likely each kind of plant is after what was counted in some of its families.
 
     Parameters
     ----------
-    escaped : int
-        Labels that escape.
-    misread : float
-        How many misread goods are expected among them, >= 0.
-    beforehand : float
-        Real ones that were expected before (`added_beforehand`).
+    families : tuple of Released
 
     Returns
     -------
-    float
-        0..escaped, by the law of `added_after`; all of them where nothing is misread.
+    ndarray, shape (97, 1)
+        Logarithms, of plants from six deviations below the one in the middle to six above it.
 
-    Examples
-    --------
-    >>> real_among(3, 0.0, beforehand=1.0), round(real_among(3, 1.0, beforehand=1.0), 2)
-    (3.0, 1.48)
+    Notes
+    -----
+    The likelihood of each count is the sum over how many of the labels are real of a negative binomial
+    times a Poisson chance, the law of `added_after` with the family's own mean integrated out.
     """
-    if beforehand <= 0 or misread <= 0:
-        return float(escaped)
-    ways, _, _ = _real(escaped, misread, beforehand)
-    return float(ways.sum(axis=0) @ np.arange(escaped + 1))
+    found = _BEFOREHAND
+    for family in families:
+        if family.beforehand > 0:
+            found = found + logsumexp(
+                _log_ways(family.escaped, family.misread, family.beforehand)[0],
+                axis=1,
+                keepdims=True,
+            )
+    return np.asarray(log_softmax(found), dtype=np.float64)
 
 
 def caught_after(caught: float, *, each: float, worth: float) -> Expected:
@@ -161,7 +212,7 @@ def caught_after(caught: float, *, each: float, worth: float) -> Expected:
     Examples
     --------
     >>> [round(caught_after(n, each=2.0, worth=0.05).mean, 2) for n in (2.0, 6.0, 20.0)]
-    [0.9, 3.59, 16.32]
+    [0.9, 3.59, 16.28]
     >>> round(caught_after(2.0, each=2.0, worth=1.0).mean, 2)
     1.74
     """
@@ -170,7 +221,7 @@ def caught_after(caught: float, *, each: float, worth: float) -> Expected:
     beforehand = CAUGHT * math.pow(max(worth, LEAST_WORTH), CAUGHT_POWER)
     own = CAUGHT_SHAPE / (beforehand * _CAUGHT_PLANTS)
     shape, rate = np.array([caught / each + CAUGHT_SHAPE]), own + 1 / each
-    ways = softmax(_log_plants(own, CAUGHT_SHAPE, shape, rate))
+    ways = softmax(_BEFOREHAND + CAUGHT_SHAPE * np.log(own) - shape * np.log(rate))
     return _expected(_moments(ways, shape, rate))
 
 
@@ -185,24 +236,26 @@ def _moments(ways: Floats, shape: Floats, rate: Floats) -> Floats:
     return np.array([(ways * shape / rate).sum(), (ways * shape * (shape + 1) / rate**2).sum()])
 
 
-def _log_plants(own: Floats, of: float, shape: Floats, rate: Floats) -> Floats:
-    """Return the logarithm of each plant's weight after a count, but for a factor of all.
+def _real(
+    escaped: int, misread: float, beforehand: float, plants: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Return the chance of each plant and that 0, 1, ... labels are real, shape (97, escaped + 1).
 
-    ``own`` is the rate of its gamma law of shape ``of`` beforehand, shape (21, 1); ``shape`` and ``rate`` are
-    those after the count.
+    Beside it shape and rate of the gamma laws after the count, shapes (escaped + 1,) and (97, 1).
     """
-    return np.asarray(np.log(_WEIGHTS) + of * np.log(own) - shape * np.log(rate), dtype=np.float64)
+    ways, shape, rate = _log_ways(escaped, misread, beforehand)
+    return np.asarray(softmax(plants + ways), dtype=np.float64), shape, rate
 
 
-def _real(escaped: int, misread: float, beforehand: float) -> tuple[Floats, Floats, Floats]:
-    """Return the chance of each plant and that 0, 1, ... all are real, shape (21, escaped + 1).
+def _log_ways(escaped: int, misread: float, beforehand: float) -> tuple[Floats, Floats, Floats]:
+    """Return, plant by plant, the logarithm of the chance of a count and of 0, 1, ... real ones in it.
 
-    Beside it shape and rate of the gamma laws after the count, shapes (escaped + 1,) and (21, 1).
+    But for a factor of all, shape (97, escaped + 1); shape and rate as `_real` returns them.
     """
     real = np.arange(escaped + 1, dtype=np.float64)
     own = ADDED_SHAPE / (beforehand * _ADDED_PLANTS)
     shape: Floats = real + ADDED_SHAPE
     rate = own + 1
     of_count = xlogy(escaped - real, misread) - gammaln(real + 1) - gammaln(escaped - real + 1)
-    ways = softmax(of_count + gammaln(shape) + _log_plants(own, ADDED_SHAPE, shape, rate))
-    return np.asarray(ways, dtype=np.float64), shape, rate
+    of_plant = ADDED_SHAPE * np.log(own) - shape * np.log(rate)
+    return np.asarray(of_count + gammaln(shape) + of_plant, dtype=np.float64), shape, rate

@@ -17,11 +17,12 @@ from scipy.stats import chi2, gamma, norm, t
 
 from optimiser.evidence.escapes import (
     OBEYED,
+    USUAL_LIMITS,
     Expected,
+    Released,
     added_after,
     added_beforehand,
     caught_after,
-    real_among,
 )
 from optimiser.evidence.intervals import (
     ZERO,
@@ -77,10 +78,12 @@ class HeldOut:
         Misread goods expected among the labelled defects that escape when held out: reviewed
         goods released times the rate at which reviewers misread them.
     setting_escaped : int
-        Labelled defects that the live recipe calls and the proposed setting itself does not. No fewer
-        escapes are promised than of these are expected to be real (`escapes.real_among`).
-    setting_misread : float
-        Misread goods expected among those.
+        Labelled defects that the live recipe calls and the proposed setting itself does not. The interval
+        of escapes added reaches at least as far as their count asks for.
+    limits : int
+        Limits that the family has.
+    elsewhere : tuple of Released
+        What quick fits of the plant's other families released on lots that they had not seen.
     bursts : float
         Variance over mean of the number of the family's defects in a lot, >= 1.
     widen : float
@@ -110,7 +113,8 @@ class HeldOut:
     span_days: float
     misread: float = 0.0
     setting_escaped: int = 0
-    setting_misread: float = 0.0
+    limits: int = USUAL_LIMITS
+    elsewhere: tuple[Released, ...] = ()
     bursts: float = 1.0
     widen: float = 1.0
     chosen_at: float = 1.0
@@ -240,10 +244,11 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
     -----
     False calls: ratio estimator over lots, with the error of the correction for lots not
     seen. Escapes added: what is expected after the count of a change that saves as much
-    (`escapes.added_after`), and not below what the setting itself releases of the known defects; exact
-    interval of a count whose variance is `bursts` times its mean. Escapes caught: what is expected after
-    the count of a change that newly calls as much (`escapes.caught_after`); gamma interval of a
-    weighted sum, as if one more that weighs as much as a tested one could have been there.
+    and what the plant's other families release (`escapes.added_after`); exact interval of a count whose
+    variance is `bursts` times its mean, reaching up to what the setting itself releases of the known
+    defects. Escapes caught: what is expected after the count of a change that newly calls as much
+    (`escapes.caught_after`); gamma interval of a weighted sum, as if one more that weighs as much as
+    a tested one could have been there.
     Money: sum of the three, MOVER; prices are taken as known.
     Reviewed labels miss the defects that reviewers passed, hence the division by
     ``1 - miss_rate``.
@@ -502,23 +507,38 @@ def _worth(held: HeldOut, reviews: float, of: NDArray[np.bool_]) -> float:
 
 def _beforehand(held: HeldOut) -> float:
     """Return the escapes added that are expected of the change before any is counted."""
-    released = (held.live_false_calls - held.false_calls + held.newly_called).sum()
+    released = float((held.live_false_calls - held.false_calls + held.newly_called).sum())
+    live = float(held.live_false_calls.sum())
     called = held.live_called
-    worth = _worth(held, float(released), called) * (OBEYED if held.obeys else 1.0)
-    return added_beforehand(worth, of=float(called.sum()))
+    worth = _worth(held, released, called) * (OBEYED if held.obeys else 1.0)
+    left = 1 - released / live if live else 1.0
+    return added_beforehand(worth, of=float(called.sum()), left=left, limits=held.limits)
+
+
+def released_of(held: HeldOut) -> Released:
+    """Return what outcomes say, to the plant's other families, of how many defects changes release.
+
+    Parameters
+    ----------
+    held : HeldOut
+
+    Returns
+    -------
+    Released
+    """
+    return Released(
+        escaped=int(held.escape[held.live_called].sum()),
+        misread=held.misread,
+        beforehand=_beforehand(held),
+    )
 
 
 def _real_added(held: HeldOut) -> Expected:
     """Return the known defects that are expected to be released, reviewers' misses aside."""
-    beforehand = _beforehand(held)
     escaped = float(held.escape[held.live_called].sum())
-    found = added_after(escaped, held.misread, beforehand=beforehand)
-    # Never below the known defects that the setting itself lets pass, less those misread.
-    least = real_among(held.setting_escaped, held.setting_misread, beforehand=beforehand)
-    if least <= found.mean:
-        return found
-    # As uncertain, for its size, as it was.
-    return Expected(mean=least, variance=least**2 / found.shape if found.shape else least)
+    return added_after(
+        escaped, held.misread, beforehand=_beforehand(held), elsewhere=held.elsewhere
+    )
 
 
 def burst_effect(held: HeldOut, of: NDArray[np.bool_], events: Floats) -> float:

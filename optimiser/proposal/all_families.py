@@ -26,6 +26,7 @@ from optimiser.plant.file import Plant
 from optimiser.proposal.cache import keep, kept_trials, read_proposal
 from optimiser.proposal.calibration import read_calibration, widening
 from optimiser.proposal.causes import read_causes, with_causes
+from optimiser.proposal.elsewhere import released_elsewhere
 from optimiser.proposal.opening import Tallied, tally_all
 from optimiser.proposal.proof import Unseen
 from optimiser.proposal.propose import Case, Found, items_by_lot, propose_with_study
@@ -118,14 +119,16 @@ def pose_all(
         few = min(trials, PROOF_TRIALS)
         posed = _posed(ground, tallied.early, tallied.early_span_days, trials=few)
         early = {c.tally.family: c for c in posed}
+    whole = _posed(ground, tallied.whole, tallied.span_days, trials=trials)
     cases = [
         replace(
             case,
+            elsewhere=elsewhere,
             unlike_recipe=name in unlike_recipe,
             early=early.get(name),
             later=Unseen(tallied.later[name]) if name in early else None,
         )
-        for case in _posed(ground, tallied.whole, tallied.span_days, trials=trials)
+        for case, elsewhere in zip(whole, released_elsewhere(whole), strict=True)
         if family in (None, name := case.tally.family)
     ]
     return sorted(cases, key=lambda c: -len(c.tally.cells.count) * len(c.tally.defects.z))

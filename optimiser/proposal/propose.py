@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from optimiser.evidence.bursts import INDEPENDENT, Bursts
+from optimiser.evidence.escapes import Released
 from optimiser.evidence.promise import HeldOut, Promise, no_change, promise
 from optimiser.plant.file import Plant
 from optimiser.proposal.proof import Searched, Unseen, prove, shortlist
@@ -77,6 +78,8 @@ class Case:
     trials : int
     bursts : Bursts
         How unevenly the family's defects come, beside the plant's other families.
+    elsewhere : tuple of Released
+        What quick fits of the plant's other families release on lots that they have not seen.
     widen : float
         By how much the last backtest asks for wider intervals of the next span.
     unlike_recipe : bool
@@ -94,6 +97,7 @@ class Case:
     span_days: float
     trials: int
     bursts: Bursts = INDEPENDENT
+    elsewhere: tuple[Released, ...] = ()
     widen: float = 1.0
     unlike_recipe: bool = False
     early: "Case | None" = None
@@ -166,8 +170,18 @@ def _kept_set(case: Case) -> tuple[Ints, list[Impossible]]:
     return rank_kept(case.must_catch, case.tally.grid, guard_sigmas=guard)
 
 
-def _posed_by(case: Case, lots: NDArray[np.bool_]) -> Problem:
-    """Return the problem that some lots alone pose: what a fit sees that is judged on the rest."""
+def posed_by(case: Case, lots: NDArray[np.bool_]) -> Problem:
+    """Return the problem that some lots alone pose: what a fit sees that is judged on the rest.
+
+    Parameters
+    ----------
+    case : Case
+    lots : ndarray of bool, shape (t,)
+
+    Returns
+    -------
+    Problem
+    """
     return pose(case.tally, case.siblings, case.plant, _kept_set(case)[0], lots)
 
 
@@ -179,7 +193,7 @@ def _search(case: Case, problem: Problem, on_trial: Callable[[int], None] | None
         seed=stable_seed(case.plant.file.plant.name, case.tally.family),
         trials=case.trials,
         seeds=_seeds(front, problem),
-        apart=partial(_posed_by, case),
+        apart=partial(posed_by, case),
         on_trial=on_trial,
     )
     return Found(front=front, study=study)
@@ -340,7 +354,7 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
     fold = study.lot_fold[problem.defect_lot]
     settings = study.trials.fold_settings[study.chosen[fold], fold]
     escaped = ~is_called(settings, problem.defect_ranks)
-    released, misread = _own_released(case, problem, study.setting)
+    released = problem.defect_called & ~is_called(study.setting, problem.defect_ranks)
     return HeldOut(
         items=items_by_lot(case.tally),
         live_false_calls=study.live_false_calls.astype(np.float64),
@@ -358,27 +372,35 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         miss_rate=problem.miss_rate,
         passed_weight=1.0 / case.plant.file.labels.test_coverage,
         span_days=case.span_days,
-        misread=_misread(case, problem, escaped & problem.defect_called, _folds_goods(case, study)),
-        setting_escaped=released,
-        setting_misread=misread,
+        misread=misread_among(
+            case, problem, escaped & problem.defect_called, _folds_goods(case, study)
+        ),
+        setting_escaped=int(released.sum()),
+        limits=problem.m,
+        elsewhere=case.elsewhere,
         bursts=case.bursts.effect,
         widen=case.widen,
         obeys=case.plant.file.obeys_labels(case.tally.family),
     )
 
 
-def _own_released(case: Case, problem: Problem, setting: Ints) -> tuple[int, float]:
-    """Return how many known defects a setting itself releases, and how many of them are misread."""
-    released = problem.defect_called & ~is_called(setting, problem.defect_ranks)
-    goods = float(_released_goods(case, partial(is_called, setting)).sum())
-    return int(released.sum()), _misread(case, problem, released, goods)
-
-
-def _misread(case: Case, problem: Problem, released: NDArray[np.bool_], goods: float) -> float:
+def misread_among(case: Case, problem: Problem, released: NDArray[np.bool_], goods: float) -> float:
     """Return how many of some released labels are expected to be misread goods.
 
-    As many as the reviewers' false alarm rate makes of the goods released with them; once labels
-    were looked at again no more than there are labels in doubt.
+    Parameters
+    ----------
+    case : Case
+    problem : Problem
+    released : ndarray of bool, shape (d,)
+        Which of its labels.
+    goods : float
+        Reviewed goods released with them.
+
+    Returns
+    -------
+    float
+        As many as the reviewers' false alarm rate makes of these goods; once labels were looked at
+        again no more than there are labels in doubt.
     """
     expected = case.plant.file.review_of(case.tally.family).false_alarm_rate * goods
     if not case.tally.looked_again:
@@ -391,18 +413,27 @@ def _folds_goods(case: Case, study: StudyResult) -> float:
     total = 0.0
     for fold, row in enumerate(study.chosen):
         setting = study.trials.fold_settings[row, fold]
-        by_lot = _released_goods(case, partial(is_called, setting))
+        by_lot = released_goods(case, setting)
         total += float(by_lot[study.lot_fold == fold].sum())
     return total
 
 
-def _released_goods(
-    case: Case, called: Callable[[NDArray[np.int16]], NDArray[np.bool_]]
-) -> NDArray[np.float64]:
-    """Return the reviewed goods that the live recipe calls and a setting does not, shape (t,)."""
+def released_goods(case: Case, setting: Ints) -> NDArray[np.float64]:
+    """Return the reviewed goods that the live recipe calls and a setting does not.
+
+    Parameters
+    ----------
+    case : Case
+    setting : ndarray of int, shape (m,)
+
+    Returns
+    -------
+    ndarray, shape (t,)
+        By lot.
+    """
     cells = case.tally.cells
     free = cells.reviewed & ~cells.settled
-    goods = free & is_called(case.tally.grid.live, cells.ranks) & ~called(cells.ranks)
+    goods = free & is_called(case.tally.grid.live, cells.ranks) & ~is_called(setting, cells.ranks)
     found = np.bincount(cells.lot[goods], cells.count[goods], minlength=len(case.tally.lots))
     return found.astype(np.float64)
 
