@@ -104,20 +104,39 @@ def test_it_is_counted_one_by_one_in_lots_the_fit_had_not_seen(cases, monkeypatc
 def test_a_label_of_its_own_changes_what_others_are_told_and_not_what_it_is_told(cases):
     case = of(cases, FAMILY)
     marked = Released(escaped=40, misread=0.0, beforehand=1.0)
-    told = released_elsewhere(cases)
-    place = cases.index(case)
+    names = [c.tally.family for c in cases]
+    told = released_elsewhere(cases, names)
 
     def counted(one):
         return marked if one is case else quickly_released(one)
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(elsewhere, "quickly_released", counted)
-        changed = released_elsewhere(cases)
-    assert changed[place] == told[place]
-    for n, (before, after) in enumerate(zip(told, changed, strict=True)):
-        if n != place:
-            assert after.count(marked) == 1
-            assert len(after) == len(before)
+        changed = released_elsewhere(cases, names)
+    assert changed[FAMILY] == told[FAMILY]
+    assert sorted(told[FAMILY], key=repr) == sorted(case.elsewhere, key=repr)
+    for name in set(names) - {FAMILY}:
+        assert changed[name].count(marked) == 1
+        assert len(changed[name]) == len(told[name])
+
+
+def test_only_what_is_told_is_fitted(demo_plant, cases, monkeypatch):
+    fitted = []
+    monkeypatch.setattr(
+        elsewhere,
+        "quickly_released",
+        lambda c: fitted.append(c.tally.family) or quickly_released(c),
+    )
+    plant = read_plant(demo_plant)
+    live = read_recipe(demo_plant / "recipe.csv", plant.file.measurements)
+    with open_history(plant) as history:
+        (alone,) = make_cases(history, live, family=FAMILY)
+        assert sorted(fitted) == sorted(c.tally.family for c in cases if c.tally.family != FAMILY)
+        fitted.clear()
+        (nothing,) = make_cases(history, live, family=FAMILY, promises=False)
+    assert fitted == []
+    assert case_key(alone) == case_key(of(cases, FAMILY))
+    assert nothing.elsewhere == ()
 
 
 def test_what_others_release_is_part_of_what_a_kept_proposal_rests_on(cases):

@@ -82,7 +82,7 @@ def _look(plant: Plant, live: Recipe, path: Path, parsed: argparse.Namespace) ->
             pin=parsed.pin,
             stage=parsed.stage,
         )
-        case = only(make_cases(history, live, family=item.family), item.family)
+        case = only(make_cases(history, live, family=item.family, promises=False), item.family)
         return escape_of(
             history,
             live,

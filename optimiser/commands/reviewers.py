@@ -46,7 +46,7 @@ def run(parsed: argparse.Namespace) -> int:
     if parsed.family is not None:
         refuse_unknown_family(parsed.family, plant)
     with open_for_command(plant, live, path) as history:
-        cases = make_cases(history, live, family=parsed.family)
+        cases = make_cases(history, live, family=parsed.family, promises=False)
     curve = scenario(parsed.scenario, miss_rate=plant.file.review.miss_rate)
     loads = [found for case in cases if (found := call_load(case, curve)) is not None]
     stated = check_stated(cases)

@@ -50,6 +50,7 @@ def make_cases(
     family: str | None = None,
     trials: int = TRIALS,
     proof: bool = False,
+    promises: bool = True,
     unlike_recipe: Collection[str] = (),
 ) -> list[Case]:
     """Tally a history and return a case per family, the heaviest first.
@@ -63,6 +64,8 @@ def make_cases(
     trials : int
     proof : bool
         Tally the earlier and the later lots apart as well, for certificates.
+    promises : bool
+        Whether anything is to be promised: what a plant's other families release is counted for that alone.
     unlike_recipe : collection of str
         Families whose recorded calls are not the recipe's (`doubtful_families` of a check).
 
@@ -77,7 +80,12 @@ def make_cases(
     """
     tallied = tally_all(history, live, proof=proof)
     return pose_all(
-        history.plant, tallied, family=family, trials=trials, unlike_recipe=unlike_recipe
+        history.plant,
+        tallied,
+        family=family,
+        trials=trials,
+        promises=promises,
+        unlike_recipe=unlike_recipe,
     )
 
 
@@ -87,6 +95,7 @@ def pose_all(
     *,
     family: str | None = None,
     trials: int = TRIALS,
+    promises: bool = True,
     unlike_recipe: Collection[str] = (),
 ) -> list[Case]:
     """Return a case per family of a history that is tallied; all as `make_cases` has it.
@@ -97,6 +106,7 @@ def pose_all(
     tallied : Tallied
     family : str, optional
     trials : int
+    promises : bool
     unlike_recipe : collection of str
 
     Returns
@@ -120,16 +130,18 @@ def pose_all(
         posed = _posed(ground, tallied.early, tallied.early_span_days, trials=few)
         early = {c.tally.family: c for c in posed}
     whole = _posed(ground, tallied.whole, tallied.span_days, trials=trials)
+    wanted = [case.tally.family for case in whole if family in (None, case.tally.family)]
+    others = released_elsewhere(whole, wanted if promises else ())
     cases = [
         replace(
             case,
-            elsewhere=elsewhere,
+            elsewhere=others.get(name, ()),
             unlike_recipe=name in unlike_recipe,
             early=early.get(name),
             later=Unseen(tallied.later[name]) if name in early else None,
         )
-        for case, elsewhere in zip(whole, released_elsewhere(whole), strict=True)
-        if family in (None, name := case.tally.family)
+        for case in whole
+        if (name := case.tally.family) in wanted
     ]
     return sorted(cases, key=lambda c: -len(c.tally.cells.count) * len(c.tally.defects.z))
 

@@ -5,7 +5,7 @@ the lots it has not seen: a fraction of a second a family, the same in a noteboo
 and nothing of the family itself goes into what its promise is told of the others.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 
@@ -27,24 +27,30 @@ from optimiser.search.study import prior_way
 from optimiser.tally.count import is_called
 
 
-def released_elsewhere(cases: Sequence[Case]) -> list[tuple[Released, ...]]:
-    """Return, for each family of a plant, what quick fits of the others release.
+def released_elsewhere(
+    cases: Sequence[Case], wanted: Collection[str]
+) -> dict[str, tuple[Released, ...]]:
+    """Return what quick fits of a plant's other families release.
 
     Parameters
     ----------
     cases : sequence of Case
         All families.
+    wanted : collection of str
+        Families that are to be told. One that is wanted alone is not fitted itself.
 
     Returns
     -------
-    list of tuple of Released
-        In the order given; families with too little evidence to be searched say nothing.
+    dict of family to tuple of Released
+        In the order of the cases; families with too little evidence to be searched say nothing.
     """
-    found = [quickly_released(case) for case in cases]
-    return [
-        tuple(other for k, other in enumerate(found) if k != n and other is not None)
-        for n in range(len(found))
-    ]
+    found = {
+        name: quickly_released(case) for case in cases if set(wanted) - {name := case.tally.family}
+    }
+    return {
+        name: tuple(x for other, x in found.items() if x is not None and other != name)
+        for name in wanted
+    }
 
 
 def quickly_released(case: Case) -> Released | None:
