@@ -74,7 +74,7 @@ def beforehand(held):
     # Critical families as at a quarter of it.
     worth *= held.chosen_at * (0.25 if held.obeys else 1)
     left = min(max(1 - released / held.live_false_calls.sum(), 0.01), 1.0)
-    usual = 0.39 * max(worth, 0.05) ** 0.62 * left**0.42 * (held.limits / 8) ** -0.43
+    usual = 0.37 * max(worth, 0.05) ** 0.63 * left**0.35 * (held.limits / 8) ** -0.38
     return min(usual, held.live_called.sum() / 2)
 
 
@@ -203,7 +203,7 @@ def test_where_an_escape_costs_nothing_any_review_saved_is_worth_more_and_none_i
     more = replace(held, false_calls=held.live_false_calls + 2.0)
     left = 1 - (held.live_false_calls - held.false_calls + 1.0).sum() / held.live_false_calls.sum()
     for saves_none, of in ((even, 1.0), (more, 1.0), (replace(held, false_call_cost=0.0), left)):
-        usual = 0.39 * 0.05**0.62 * of**0.42
+        usual = 0.37 * 0.05**0.63 * of**0.35
         wanted = added_after(counted(held), 0.0, beforehand=usual).mean / 0.9
         assert promise(saves_none).escapes_added.value == pytest.approx(wanted)
 

@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 # Escapes beforehand of a change whose review is worth one escape, on the plant in the middle, and the
 # power with which they grow; the powers of the share of false calls that stays and of the number of limits;
 # how far families (shape of a gamma law) and plants (deviation of a log-normal one) differ.
-ADDED, ADDED_POWER, ADDED_LEFT, ADDED_LIMITS = 0.39, 0.62, 0.42, -0.43
+ADDED, ADDED_POWER, ADDED_LEFT, ADDED_LIMITS = 0.37, 0.63, 0.35, -0.38
 ADDED_SHAPE, ADDED_APART = 1.8, 0.6
 USUAL_LIMITS = 8
 LEAST_LEFT = 0.01
@@ -100,7 +100,7 @@ def added_beforehand(worth: float, *, of: float, left: float, limits: int) -> fl
     >>> round(added_beforehand(32.0, of=60, left=0.5, limits=8), 2)
     2.5
     >>> round(added_beforehand(32.0, of=60, left=0.1, limits=40), 2)
-    0.64
+    0.8
     """
     usual = (
         ADDED
