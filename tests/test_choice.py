@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from optimiser.errors import UsageError
+from optimiser.evidence.escapes import Released
 from optimiser.history.calls import WAYS
 from optimiser.history.replay import replay
 from optimiser.proposal.cache import read_found
@@ -23,6 +24,7 @@ from optimiser.search.blur import escape_chance
 from optimiser.search.crossfit import near_tables
 from optimiser.search.study import recommended_at
 from optimiser.studies.causes import Cause
+from optimiser.views.panels.words import promise_words
 
 EXAMPLE = Path(__file__).parents[1] / "data/example"
 FAMILY = "CON-10"
@@ -100,6 +102,19 @@ def test_front_holds_the_proposal_and_its_promise(choice):
     assert promised.saving_per_month.value == pytest.approx(told.saving_per_month.value)
     assert promised.false_calls_saved.low == pytest.approx(told.false_calls_saved.low)
     assert choice.promised(choice.point("live")) is None
+
+
+def test_a_promise_says_from_how_many_labels_and_families_its_escapes_are_expected(choice):
+    point = next(p for p in choice.points if p.recommended)
+    promised = choice.promised(point)
+    said = promise_words(choice, point, promised, live=False)
+    assert f"{promised.defects_called} called and {promised.defects_passed} passed defects" in said
+    assert f"{promised.added_counted} of those called escaped there" in said
+    assert "other families" not in said
+    other = Released(escaped=1, misread=0.0, beforehand=0.5)
+    among = Choice(replace(choice.case, elsewhere=(other,) * 3), choice.proposal, None)
+    said = promise_words(among, point, promised, live=False)
+    assert "quick fits of the other families (3 searched)" in said
 
 
 def test_a_kept_search_gives_the_same_choice(session, choice):

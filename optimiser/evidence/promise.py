@@ -528,8 +528,8 @@ def released_of(held: HeldOut) -> Released:
     """
     return Released(
         escaped=int(held.escape[held.live_called].sum()),
-        misread=held.misread,
-        beforehand=_beforehand(held),
+        misread=float(held.misread),
+        beforehand=float(_beforehand(held)),
     )
 
 

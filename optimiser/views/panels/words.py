@@ -358,9 +358,15 @@ def promise_words(
         if point.recommended
         else " The limits were refitted without each lot, your pick of this point was not."
     )
+    others = len(choice.case.elsewhere)
+    beside = (
+        f" and what quick fits of the other families ({others} searched) release" if others else ""
+    )
     note = (
         f"Judged on lots the limits were not fitted to, {promised.level:.0%} intervals; {promised.lots} lots, "
-        f"{promised.defects_called} called and {promised.defects_passed} passed defects.{picked} Defects come in "
+        f"{promised.defects_called} called and {promised.defects_passed} passed defects.{picked} "
+        f"{promised.added_counted} of those called escaped there; what such changes release as a rule{beside} has "
+        f"a part in the escapes added that are expected. Defects come in "
         f"bursts (variance {promised.bursts:.1f} times the mean), so one span scatters more than what is "
         f"expected of it. Chance of loss in the long run: {promised.chance_of_loss:.0%}."
     )
