@@ -196,6 +196,23 @@ def digested(once_digested, tmp_path) -> Path:
     return shutil.copytree(once_digested, tmp_path / "plant", copy_function=shutil.copy2)
 
 
+@pytest.fixture(scope="module")
+def once_short(written, tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("short") / "plant"
+    shutil.copytree(written, folder, copy_function=shutil.copy2)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("optimiser.tally.reach.FEWEST", 20)
+        digest(folder)
+    return folder
+
+
+@pytest.fixture
+def short(once_short, tmp_path, monkeypatch) -> Path:
+    """A digested plant that keeps no more of its small files than of large ones."""
+    monkeypatch.setattr("optimiser.tally.reach.FEWEST", 20)
+    return shutil.copytree(once_short, tmp_path / "plant", copy_function=shutil.copy2)
+
+
 @pytest.fixture
 def folder(written, tmp_path) -> Path:
     return shutil.copytree(written, tmp_path / "plant", copy_function=shutil.copy2)
@@ -390,10 +407,8 @@ def test_late_verdicts_renew_only_the_digests_they_fall_into(tmp_path):
         ({"rails": {"off": ["call-load", "largest-move"]}}, True),
     ],
 )
-def test_a_changed_rail_renews_what_falls_short_and_says_why(folder, change, remade, monkeypatch):
-    # All of a small file is kept otherwise.
-    monkeypatch.setattr("optimiser.tally.reach.FEWEST", 20)
-    digest(folder)
+def test_a_changed_rail_renews_what_falls_short_and_says_why(short, change, remade):
+    folder = short
     (folder / "plant.toml").write_text(to_toml(table(**change)))
     found = stored(folder)
     assert (found.made > 0) == remade
@@ -410,9 +425,8 @@ def test_a_move_in_spreads_is_reached_at_once(folder, monkeypatch):
     assert found.made == LOTS
 
 
-def test_a_changed_recipe(folder, monkeypatch):
-    monkeypatch.setattr("optimiser.tally.reach.FEWEST", 20)
-    digest(folder)
+def test_a_changed_recipe(short):
+    folder = short
     tilt = ("family", "SOT", "tilt", "-1", "1", "deg")
     tighter = [tilt if row[1:3] == ("SOT", "tilt") else row for row in RECIPE]
     toml = to_toml(table(rails={"mismatch_share": 0.5}))
@@ -675,6 +689,9 @@ def run_small(tmp_path_factory, made) -> None:
         check_plant(tmp_path_factory.mktemp("any") / "plant", made)
 
 
+FILES = 9
+
+
 def over_months(rows) -> list:
     """The items of a plant, spread from five days over three months."""
     start = rows[0]["time"]
@@ -683,9 +700,9 @@ def over_months(rows) -> list:
 
 @pytest.fixture(scope="module")
 def months(tmp_path_factory) -> Path:
-    """A small plant of 18 files in three months, digested and folded; copy it."""
+    """A small plant of nine files in three months, digested and folded; copy it."""
     folder = tmp_path_factory.mktemp("months") / "plant"
-    make_plant(folder, items=over_months(make_items()), write=in_files(None, 18))
+    make_plant(folder, items=over_months(make_items()), write=in_files(None, FILES))
     digest(folder)
     return folder
 
@@ -703,14 +720,14 @@ def folders(folder: Path) -> tuple[list[str], int]:
 
 
 def test_months_that_are_over_lie_in_one_folder_each(folded, tmp_path):
-    assert folders(folded) == (["2026-03", "2026-04"], 4)
+    assert folders(folded) == (["2026-03", "2026-04"], 2)
     digest(folded)  # notes where the copied plant lies
     found = stored(folded)
     assert_same(whole(folded), found)
     assert (found.made, found.read, found.events) == (0, 0, [])
     before = digests(folded)
     other = make_plant(
-        tmp_path / "other", items=over_months(make_items()), write=in_files(None, 18)
+        tmp_path / "other", items=over_months(make_items()), write=in_files(None, FILES)
     )
     digest(other)
     assert digests(other) == before, "equal files give equal bytes"
@@ -729,13 +746,13 @@ def test_a_changed_and_a_removed_old_file_cost_their_own_part_only(folded):
     files = sorted((folded / "history").iterdir())
     files[1].unlink()
     items = over_months(make_items())
-    some = [dict(row) for row in items[2 * len(items) // 18 : 3 * len(items) // 18]]
+    some = [dict(row) for row in items[2 * len(items) // FILES : 3 * len(items) // FILES]]
     some[0]["tilt"] = 9.5
     write_parquet(files[2], some)
     found = stored(folded)
     assert [e["files"] for e in found.of("digested")] == [[str(files[2])]]
     assert_same(whole(folded), found)
-    assert folders(folded) == (["2026-03", "2026-04"], 4)
+    assert folders(folded) == (["2026-03", "2026-04"], 2)
     again = stored(folded)
     assert_same(found, again)
     assert (again.made, again.events) == (0, [])
@@ -748,12 +765,12 @@ def test_a_damaged_fold_costs_its_month_only(folded, name):
     path.write_bytes(content[:9] + bytes([content[9] ^ 0x55]) + content[10:])
     found = stored(folded)
     assert len(found.of("damaged")) == 1
-    assert 1 < found.made < 18
+    assert 1 < found.made < FILES
     assert {e["files"][0] for e in found.of("digested")} < {
         str(p) for p in (folded / "history").iterdir()
     }
     assert_same(whole(folded), found)
-    assert folders(folded) == (["2026-03", "2026-04"], 4)
+    assert folders(folded) == (["2026-03", "2026-04"], 2)
 
 
 @pytest.mark.parametrize(
@@ -762,7 +779,7 @@ def test_a_damaged_fold_costs_its_month_only(folded, name):
 )
 def test_a_fold_that_broke_off_loses_nothing(written, tmp_path, monkeypatch, step):
     folder = make_plant(
-        tmp_path / "plant", items=over_months(make_items()), write=in_files(None, 18)
+        tmp_path / "plant", items=over_months(make_items()), write=in_files(None, FILES)
     )
 
     class Killed(BaseException):
@@ -790,4 +807,4 @@ def test_a_fold_that_broke_off_loses_nothing(written, tmp_path, monkeypatch, ste
     found = stored(folder)
     assert found.made == 0
     assert_same(whole(folder), found)
-    assert folders(folder) == (["2026-03", "2026-04"], 4)
+    assert folders(folder) == (["2026-03", "2026-04"], 2)

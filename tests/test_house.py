@@ -5,6 +5,7 @@ import subprocess
 import sys
 import textwrap
 import tomllib
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -42,8 +43,9 @@ DOORS = {
 }
 
 
+@cache
 def imported(path: Path) -> set[str]:
-    names = set()
+    names: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text())):
         if isinstance(node, ast.Import):
             names |= {a.name for a in node.names}

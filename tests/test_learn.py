@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from learn_judge import relooked, studied
 from scipy.stats import chi2, gamma, nbinom, norm
-from stranger_plants import Kind, make_stranger
+from stranger_plants import KINDS, Kind, make_stranger
 from true_plants import stranger_with_truth
 
 from optimiser.cli import main
@@ -438,7 +438,7 @@ def fill_second_look(sheet, truth, family):
 
 
 def test_the_command_lists_writes_sheets_and_says_what_followed(tmp_path, capsys):
-    stranger = make_stranger(tmp_path / "plant", "misread", 3)
+    stranger = make_stranger(tmp_path / "plant", replace(KINDS["misread"], families=2), 3)
     folder = stranger.folder
     with_verdicts(folder)
     more = ("--trials", "2", "--workers", "1")

@@ -735,7 +735,7 @@ def test_what_is_replaced_leaves_the_kernel(panel, session):
         return len(_instances)
 
     seen()
-    counts = [seen() for _ in range(4)]
+    counts = [seen() for _ in range(2)]
     assert len(set(counts)) == 1, counts
 
 
@@ -993,7 +993,7 @@ def test_families_that_were_shown_before_leave_no_widget_open(session):
     for family in FAMILIES:
         panel.show_family(family)
     open_then = {family: set() for family in FAMILIES}
-    for _ in range(3):
+    for _ in range(2):
         for family in FAMILIES:
             panel.show_family(family)
             open_then[family].add(len(_instances))

@@ -13,6 +13,7 @@ import pytest
 from processes import ended, started
 
 from optimiser.cli import main
+from optimiser.demo.write import write_demo
 from optimiser.evidence.intervals import ZERO, Interval
 from optimiser.evidence.promise import no_change
 from optimiser.history.read import open_history
@@ -38,7 +39,7 @@ from optimiser.tally.count import is_called
 from optimiser.tally.must_catch import rank_kept
 from optimiser.views.reasons import reason_words
 
-TRIALS = 20
+TRIALS = 8
 
 
 @pytest.fixture(scope="module")
@@ -223,9 +224,9 @@ def test_two_processes_give_what_one_gives(cases, rows, tmp_path):
 @pytest.mark.parametrize(
     "end", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.slow)]
 )
-def test_ctrl_c_keeps_what_was_found_and_the_next_run_goes_on(demo_plant, tmp_path, end):
+def test_ctrl_c_keeps_what_was_found_and_the_next_run_goes_on(tmp_path, end):
     plant = tmp_path / "plant"
-    shutil.copytree(demo_plant, plant)
+    write_demo(plant, days=8, items_per_day=8_000)
     command = [sys.executable, "-m", "optimiser", "propose", str(plant), "--json", "--workers", "2"]
     run = started([*command, "--trials", "6"], hears=end)
     deadline = time.monotonic() + 300

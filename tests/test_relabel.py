@@ -4,6 +4,7 @@ import csv
 import itertools
 import json
 import re
+import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -571,13 +572,18 @@ def plant(tmp_path):
     return doubtful_plant(tmp_path / "plant")
 
 
-@pytest.fixture
-def unread(tmp_path):
-    """A plant whose folder of verdicts holds nothing yet, and its sheet."""
-    folder = doubtful_plant(tmp_path / "plant", verdicts=None)
+@pytest.fixture(scope="module")
+def listed(tmp_path_factory):
+    """A plant whose folder of verdicts holds nothing yet, and its sheet; copy it, do not change it."""
+    folder = doubtful_plant(tmp_path_factory.mktemp("listed") / "plant", verdicts=None)
     assert main(["relabel", str(folder)]) == 0
     doubtful_plant(folder)
     return folder
+
+
+@pytest.fixture
+def unread(listed, tmp_path):
+    return shutil.copytree(listed, tmp_path / "plant", copy_function=shutil.copy2)
 
 
 def fill(sheet, verdict, *, by="Ada Fenn", note="") -> list[dict[str, str]]:

@@ -14,14 +14,18 @@ import pytest
 from factories import make_plant
 
 from optimiser.cli import main
+from optimiser.demo.write import write_demo
 from optimiser.evidence.intervals import Interval, add_up
 from optimiser.history.calls import calls_by_day
+from optimiser.history.read import open_history
 from optimiser.history.replay import replay
 from optimiser.ledger.ledger import LEDGER, Basis, Ledger
 from optimiser.monitoring.account import by_stage, by_week, make_account, quality
+from optimiser.plant.file import read_plant
 from optimiser.proposal.all_families import rank_by_saving
 from optimiser.proposal.session import open_plant
 from optimiser.proposal.stages import Foretold, KeptStages, StagePair
+from optimiser.recipe.table import read_recipe
 from optimiser.views.report import report_csv, report_page
 
 BASIS = Basis(history="h", recipe="r", plant="p", version="1", seed=1)
@@ -314,19 +318,23 @@ def test_an_unwritable_page_is_a_message(tmp_path, capsys):
     assert "No such file" in capsys.readouterr().err
 
 
-def test_digests_give_the_same_days(session, demo_plant, tmp_path):
+def test_digests_give_the_same_days(tmp_path):
     from optimiser.proposal.opening import early_lots
     from optimiser.tally.digested import open_store, open_stored
 
-    store = open_store(
-        session.plant, session.live, tmp_path, rehash=False, tell=lambda *_, **__: None
-    )
+    folder = tmp_path / "plant"
+    write_demo(folder, days=6, items_per_day=4_000, seed=5)
+    plant = read_plant(folder)
+    live = read_recipe(folder / "recipe.csv", plant.file.measurements)
+    store = open_store(plant, live, tmp_path, rehash=False, tell=lambda *_, **__: None)
     merged = open_stored(store, early_lots)
     try:
-        stored = calls_by_day(merged, session.live)
+        stored = calls_by_day(merged, live)
     finally:
         merged.close()
-    whole = calls_by_day(session.history, session.live)
+    with open_history(plant) as history:
+        whole = calls_by_day(history, live)
+    assert stored["date"].nunique() == 6
     pd.testing.assert_frame_equal(stored, whole)
 
 

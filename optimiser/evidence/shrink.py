@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
-from scipy.special import expit, logit
-from scipy.stats import beta, betabinom
+from scipy.special import betaln, expit, logit
+from scipy.stats import beta
 
 from optimiser.errors import UsageError
 
@@ -112,9 +112,13 @@ def fit_prior(events: Floats, trials: Floats) -> Prior:
     if y.sum() in (0, total):
         return Prior(a=middle * total, b=(1 - middle) * total, families=len(y))
 
+    ways = -np.log(n + 1) - betaln(n - y + 1, y + 1)  # of choosing y of n
+
     def loss(at: Floats) -> float:
+        # scipy.stats.betabinom.logpmf, without its checks of every call: a search makes thousands.
         mean, size = expit(at[0]), np.exp(at[1])
-        return -float(np.sum(betabinom.logpmf(y, n, mean * size, (1 - mean) * size)))
+        a, b = mean * size, (1 - mean) * size
+        return -float(np.sum(ways + betaln(y + a, n - y + b) - betaln(a, b)))
 
     least = logit(0.5 / (total + 1))
     bounds = [(least, -least), (0.0, np.log(max(total, 2.0)))]
