@@ -28,12 +28,12 @@ from optimiser.ledger.ledger import Ledger
 from optimiser.ledger.standing import BY_NIGHT, State
 from optimiser.monitoring.watch import Watched, exported_since, watch_exported
 from optimiser.plant.file import Plant
-from optimiser.proposal.all_families import pose_all, propose_all, rank_by_saving
+from optimiser.proposal.all_families import open_whole, pose_all, propose_all, rank_by_saving
 from optimiser.proposal.cache import FOLDER, case_key, read_kept
 from optimiser.proposal.causes import read_causes
 from optimiser.proposal.headline import headline
 from optimiser.proposal.learn_record import LastList, last_list
-from optimiser.proposal.opening import early_lots, keep_opening, open_whole, state_or_none
+from optimiser.proposal.opening import early_lots, keep_opening, state_or_none
 from optimiser.proposal.propose import Case
 from optimiser.proposal.record import Advice, Proposal
 from optimiser.proposal.signing import PutForward, put_forward
@@ -576,7 +576,13 @@ def count_all(job: Job, history: MergedHistory, state: str | None) -> Counted:
     return Counted(
         doubtful=doubtful,
         days=calls_by_day(history, job.live),
-        cases=pose_all(job.plant, opening.tallied, trials=job.trials, unlike_recipe=doubtful),
+        cases=pose_all(
+            job.plant,
+            opening.tallied,
+            trials=job.trials,
+            released=opening.released,
+            unlike_recipe=doubtful,
+        ),
     )
 
 

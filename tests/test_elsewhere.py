@@ -1,5 +1,6 @@
 """What the plant's other families release: counted on unseen lots, of the others alone."""
 
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -8,10 +9,11 @@ import pytest
 from optimiser.evidence.escapes import Released, added_beforehand
 from optimiser.history.read import open_history
 from optimiser.plant.file import read_plant
-from optimiser.proposal import elsewhere
-from optimiser.proposal.all_families import make_cases
+from optimiser.proposal import all_families, elsewhere
+from optimiser.proposal.all_families import make_cases, open_whole, pose_all
 from optimiser.proposal.cache import case_key
-from optimiser.proposal.elsewhere import quickly_released, released_elsewhere
+from optimiser.proposal.elsewhere import quickly_released
+from optimiser.proposal.opening import keep_opening, read_opening
 from optimiser.proposal.propose import problem_of
 from optimiser.recipe.table import read_recipe
 from optimiser.search.crossfit import fit, fold_lots
@@ -101,42 +103,47 @@ def test_it_is_counted_one_by_one_in_lots_the_fit_had_not_seen(cases, monkeypatc
     )
 
 
-def test_a_label_of_its_own_changes_what_others_are_told_and_not_what_it_is_told(cases):
-    case = of(cases, FAMILY)
-    marked = Released(escaped=40, misread=0.0, beforehand=1.0)
-    names = [c.tally.family for c in cases]
-    told = released_elsewhere(cases, names)
-
-    def counted(one):
-        return marked if one is case else quickly_released(one)
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(elsewhere, "quickly_released", counted)
-        changed = released_elsewhere(cases, names)
-    assert changed[FAMILY] == told[FAMILY]
-    assert sorted(told[FAMILY], key=repr) == sorted(case.elsewhere, key=repr)
-    for name in set(names) - {FAMILY}:
-        assert changed[name].count(marked) == 1
-        assert len(changed[name]) == len(told[name])
-
-
-def test_only_what_is_told_is_fitted(demo_plant, cases, monkeypatch):
+def test_only_what_is_told_is_fitted_and_nobody_is_told_of_itself(demo_plant, cases, monkeypatch):
     fitted = []
-    monkeypatch.setattr(
-        elsewhere,
-        "quickly_released",
-        lambda c: fitted.append(c.tally.family) or quickly_released(c),
-    )
+
+    def watched(case):
+        fitted.append(case.tally.family)
+        return Released(escaped=len(fitted), misread=0.0, beforehand=1.0)
+
+    monkeypatch.setattr(all_families, "quickly_released", watched)
     plant = read_plant(demo_plant)
     live = read_recipe(demo_plant / "recipe.csv", plant.file.measurements)
     with open_history(plant) as history:
         (alone,) = make_cases(history, live, family=FAMILY)
-        assert sorted(fitted) == sorted(c.tally.family for c in cases if c.tally.family != FAMILY)
+        others = [c.tally.family for c in cases if c.tally.family != FAMILY]
+        assert sorted(fitted) == sorted(others)
+        assert [x.escaped for x in alone.elsewhere] == list(range(1, len(others) + 1))
+        fitted.clear()
+        every = make_cases(history, live)
+        assert len(fitted) == len(every) == len(others) + 1
+        for case in every:
+            own = fitted.index(case.tally.family) + 1
+            told = [x.escaped for x in case.elsewhere]
+            assert told == [n for n in range(1, len(every) + 1) if n != own]
         fitted.clear()
         (nothing,) = make_cases(history, live, family=FAMILY, promises=False)
     assert fitted == []
-    assert case_key(alone) == case_key(of(cases, FAMILY))
     assert nothing.elsewhere == ()
+
+
+def test_what_is_kept_of_an_opening_tells_the_same(demo_plant, cases, tmp_path, monkeypatch):
+    folder = shutil.copytree(demo_plant, tmp_path / "plant")
+    plant = read_plant(folder)
+    live = read_recipe(folder / "recipe.csv", plant.file.measurements)
+    with open_history(plant) as history:
+        made = open_whole(history, live, ())
+        keep_opening(plant, "a state", made, history)
+    monkeypatch.setattr(all_families, "quickly_released", lambda _: pytest.fail("kept"))
+    kept = read_opening(plant, "a state")
+    assert kept.released == made.released
+    posed = pose_all(plant, kept.tallied, released=kept.released)
+    told = {c.tally.family: c.elsewhere for c in cases}
+    assert {c.tally.family: c.elsewhere for c in posed} == told
 
 
 def test_what_others_release_is_part_of_what_a_kept_proposal_rests_on(cases):

@@ -197,15 +197,20 @@ def pose_cases(
         If a check finds the history unusable.
     """
     from optimiser.history.replay import doubtful_families
-    from optimiser.proposal.all_families import pose_all
-    from optimiser.proposal.opening import keep_opening, open_whole
+    from optimiser.proposal.all_families import open_whole, pose_all
+    from optimiser.proposal.opening import keep_opening
 
     with working_bar(history, "checking and tallying"):
         unlike = doubtful_families(refuse_unusable_history(history, live, path))
         opening = open_whole(history, live, unlike)
     keep_opening(history.plant, state, opening, history)
     return pose_all(
-        history.plant, opening.tallied, family=family, trials=trials, unlike_recipe=unlike
+        history.plant,
+        opening.tallied,
+        family=family,
+        trials=trials,
+        released=opening.released,
+        unlike_recipe=unlike,
     )
 
 

@@ -21,13 +21,14 @@ import numpy as np
 from optimiser.defaults import TRIALS
 from optimiser.errors import HistoryError
 from optimiser.evidence.bursts import Arrivals, bursts_of
+from optimiser.evidence.escapes import Released
 from optimiser.history.read import History
 from optimiser.plant.file import Plant
 from optimiser.proposal.cache import keep, kept_trials, read_proposal
 from optimiser.proposal.calibration import read_calibration, widening
 from optimiser.proposal.causes import read_causes, with_causes
-from optimiser.proposal.elsewhere import released_elsewhere
-from optimiser.proposal.opening import Tallied, tally_all
+from optimiser.proposal.elsewhere import elsewhere, quickly_released
+from optimiser.proposal.opening import Opening, Tallied, tally_all
 from optimiser.proposal.proof import Unseen
 from optimiser.proposal.propose import Case, Found, items_by_lot, propose_with_study
 from optimiser.proposal.record import Proposal
@@ -84,9 +85,54 @@ def make_cases(
         tallied,
         family=family,
         trials=trials,
-        promises=promises,
+        released=count_released(history.plant, tallied, but=family) if promises else {},
         unlike_recipe=unlike_recipe,
     )
+
+
+def open_whole(history: History, live: Recipe, unlike_recipe: Iterable[str]) -> Opening:
+    """Tally a history that was found usable, its earlier and later lots apart, and fit it quickly.
+
+    Parameters
+    ----------
+    history : History
+    live : Recipe
+    unlike_recipe : iterable of str
+        Families whose recorded calls are not the recipe's (`doubtful_families` of a check).
+
+    Returns
+    -------
+    Opening
+    """
+    tallied = tally_all(history, live, proof=True)
+    return Opening(
+        tallied=tallied,
+        unlike_recipe=tuple(unlike_recipe),
+        rows_used=history.rows_used,
+        rows_set_aside=history.rows_set_aside,
+        released=count_released(history.plant, tallied),
+    )
+
+
+def count_released(
+    plant: Plant, tallied: Tallied, *, but: str | None = None
+) -> dict[str, Released | None]:
+    """Return what a quick fit of each family releases, for the others' sake.
+
+    Parameters
+    ----------
+    plant : Plant
+    tallied : Tallied
+    but : str, optional
+        A family that is asked for alone: what it releases is told to nobody.
+
+    Returns
+    -------
+    dict of family to (Released or None)
+        None where it is not searched (`elsewhere.quickly_released`).
+    """
+    cases = _posed(_ground_of(plant), tallied.whole, tallied.span_days, trials=0)
+    return {name: quickly_released(case) for case in cases if (name := case.tally.family) != but}
 
 
 def pose_all(
@@ -95,7 +141,7 @@ def pose_all(
     *,
     family: str | None = None,
     trials: int = TRIALS,
-    promises: bool = True,
+    released: Mapping[str, Released | None],
     unlike_recipe: Collection[str] = (),
 ) -> list[Case]:
     """Return a case per family of a history that is tallied; all as `make_cases` has it.
@@ -106,7 +152,8 @@ def pose_all(
     tallied : Tallied
     family : str, optional
     trials : int
-    promises : bool
+    released : mapping of family to (Released or None)
+        Of `count_released`; empty where nothing is to be promised.
     unlike_recipe : collection of str
 
     Returns
@@ -121,27 +168,22 @@ def pose_all(
             "other lots, or fill the column lot"
         )
         raise HistoryError(msg)
-    ground = _Ground(
-        plant=plant, kept=read_must_catch(plant), widen=widening(read_calibration(plant.folder))
-    )
+    ground = _ground_of(plant)
     early = {}
     if tallied.early:
         few = min(trials, PROOF_TRIALS)
         posed = _posed(ground, tallied.early, tallied.early_span_days, trials=few)
         early = {c.tally.family: c for c in posed}
-    whole = _posed(ground, tallied.whole, tallied.span_days, trials=trials)
-    wanted = [case.tally.family for case in whole if family in (None, case.tally.family)]
-    others = released_elsewhere(whole, wanted if promises else ())
     cases = [
         replace(
             case,
-            elsewhere=others.get(name, ()),
+            elsewhere=elsewhere(name, released),
             unlike_recipe=name in unlike_recipe,
             early=early.get(name),
             later=Unseen(tallied.later[name]) if name in early else None,
         )
-        for case in whole
-        if (name := case.tally.family) in wanted
+        for case in _posed(ground, tallied.whole, tallied.span_days, trials=trials)
+        if family in (None, name := case.tally.family)
     ]
     return sorted(cases, key=lambda c: -len(c.tally.cells.count) * len(c.tally.defects.z))
 
@@ -153,6 +195,12 @@ class _Ground:
     plant: Plant
     kept: tuple[KeptItem, ...]
     widen: float
+
+
+def _ground_of(plant: Plant) -> _Ground:
+    return _Ground(
+        plant=plant, kept=read_must_catch(plant), widen=widening(read_calibration(plant.folder))
+    )
 
 
 def _posed(

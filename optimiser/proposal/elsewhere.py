@@ -5,7 +5,7 @@ the lots it has not seen: a fraction of a second a family, the same in a noteboo
 and nothing of the family itself goes into what its promise is told of the others.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -27,30 +27,20 @@ from optimiser.search.study import prior_way
 from optimiser.tally.count import is_called
 
 
-def released_elsewhere(
-    cases: Sequence[Case], wanted: Collection[str]
-) -> dict[str, tuple[Released, ...]]:
-    """Return what quick fits of a plant's other families release.
+def elsewhere(family: str, released: Mapping[str, Released | None]) -> tuple[Released, ...]:
+    """Return what a family is told: what was released in the plant's others.
 
     Parameters
     ----------
-    cases : sequence of Case
-        All families.
-    wanted : collection of str
-        Families that are to be told. One that is wanted alone is not fitted itself.
+    family : str
+    released : mapping of family to (Released or None)
 
     Returns
     -------
-    dict of family to tuple of Released
-        In the order of the cases; families with too little evidence to be searched say nothing.
+    tuple of Released
+        Without its own, and without those that say nothing.
     """
-    found = {
-        name: quickly_released(case) for case in cases if set(wanted) - {name := case.tally.family}
-    }
-    return {
-        name: tuple(x for other, x in found.items() if x is not None and other != name)
-        for name in wanted
-    }
+    return tuple(x for name, x in released.items() if x is not None and name != family)
 
 
 def quickly_released(case: Case) -> Released | None:

@@ -1,4 +1,4 @@
-"""What the opening of a plant works out, kept: checked, and tallied for every family.
+"""What the opening of a plant works out, kept: checked, tallied, and quickly fitted for every family.
 
 Reading every row, checking it and counting it three times is most of what a plant's opening
 takes, and gives the same for the same files. So it is kept beside the proposals under this
@@ -9,12 +9,13 @@ believed while that is their state to the last byte; otherwise all of it is work
 import hashlib
 import json
 import logging
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from optimiser.errors import OptimiserError
+from optimiser.evidence.escapes import Released
 from optimiser.files import writing_whole
 from optimiser.history.read import History, rests_on_clock
 from optimiser.plant.file import Plant
@@ -65,12 +66,15 @@ class Opening:
     unlike_recipe : tuple of str
         Families whose recorded calls are not the recipe's.
     rows_used, rows_set_aside : int
+    released : mapping of family to (Released or None)
+        What a quick fit of each releases on lots that it has not seen; None where it is not searched.
     """
 
     tallied: Tallied
     unlike_recipe: tuple[str, ...]
     rows_used: int
     rows_set_aside: int
+    released: Mapping[str, Released | None]
 
 
 def early_lots(lots: int) -> int | None:
@@ -108,28 +112,6 @@ def tally_all(history: History, live: Recipe, *, proof: bool = False) -> Tallied
         early=early,
         early_span_days=early_span_days,
         later=later,
-    )
-
-
-def open_whole(history: History, live: Recipe, unlike_recipe: Iterable[str]) -> Opening:
-    """Tally a history that was found usable, and its earlier and later lots apart.
-
-    Parameters
-    ----------
-    history : History
-    live : Recipe
-    unlike_recipe : iterable of str
-        Families whose recorded calls are not the recipe's (`doubtful_families` of a check).
-
-    Returns
-    -------
-    Opening
-    """
-    return Opening(
-        tallied=tally_all(history, live, proof=True),
-        unlike_recipe=tuple(unlike_recipe),
-        rows_used=history.rows_used,
-        rows_set_aside=history.rows_set_aside,
     )
 
 
@@ -172,6 +154,7 @@ def keep_opening(plant: Plant, state: str | None, opening: Opening, history: His
         "rows_set_aside": opening.rows_set_aside,
         "span_days": tallied.span_days,
         "early_span_days": tallied.early_span_days,
+        "released": {n: None if r is None else asdict(r) for n, r in opening.released.items()},
     }
     content = pack({"whole": tallied.whole, "early": tallied.early, "later": tallied.later})
     path = _path(plant)
@@ -209,6 +192,10 @@ def read_opening(plant: Plant, state: str | None) -> Opening | None:
             msg = f"it was altered, or kept by somebody with another key than {key_file()}"
             raise ValueError(msg)
         tallies = unpack(content)
+        released = {
+            name: None if found is None else Released(**found)
+            for name, found in told["released"].items()
+        }
     except FileNotFoundError:
         return None
     except (OSError, ValueError, KeyError, TypeError) as error:
@@ -221,6 +208,7 @@ def read_opening(plant: Plant, state: str | None) -> Opening | None:
         unlike_recipe=tuple(told["unlike_recipe"]),
         rows_used=told["rows_used"],
         rows_set_aside=told["rows_set_aside"],
+        released=released,
     )
 
 

@@ -33,7 +33,7 @@ from optimiser.history.read import History, open_history
 from optimiser.history.replay import doubtful_families, revision_changes
 from optimiser.ledger.ledger import Ledger
 from optimiser.plant.file import Plant, read_plant
-from optimiser.proposal.all_families import pose_all, propose_all
+from optimiser.proposal.all_families import open_whole, pose_all, propose_all
 from optimiser.proposal.cache import FOLDER, keep, read_found, read_proposal
 from optimiser.proposal.causes import investigate, read_causes, with_causes
 from optimiser.proposal.choice import Choice
@@ -43,7 +43,6 @@ from optimiser.proposal.line import Line, boards_of_line
 from optimiser.proposal.opening import (
     Opening,
     keep_opening,
-    open_whole,
     read_opening,
     state_or_none,
 )
@@ -537,7 +536,13 @@ def open_plant(where: Path | str, *, trials: int = TRIALS) -> Session:
             unlike = doubtful_families(refuse_unusable(history, live, path))
             opening = open_whole(history, live, unlike)
             keep_opening(plant, state, opening, history)
-        cases = pose_all(plant, opening.tallied, trials=trials, unlike_recipe=opening.unlike_recipe)
+        cases = pose_all(
+            plant,
+            opening.tallied,
+            trials=trials,
+            released=opening.released,
+            unlike_recipe=opening.unlike_recipe,
+        )
     except BaseException:
         if history is not None:
             history.close()

@@ -19,7 +19,7 @@ from optimiser.recipe.past import past_revisions
 from optimiser.recipe.table import Recipe
 from optimiser.values import hash_of
 
-_ROOMS = ("plant", "recipe", "intake", "history", "tally")
+_ROOMS = ("plant", "recipe", "intake", "history", "tally", "evidence", "search", "proposal")
 
 
 def state_of(plant: Plant, live: Recipe, *, sha: Callable[[Path], str] = sha_of_file) -> str:
@@ -64,7 +64,7 @@ def state_of(plant: Plant, live: Recipe, *, sha: Callable[[Path], str] = sha_of_
 
 @cache
 def _program() -> str:
-    """Return a hash of the code that reads, checks and counts."""
+    """Return a hash of the code that reads, checks, counts and fits."""
     package = Path(__file__).parents[1]
     files = sorted(path for room in _ROOMS for path in (package / room).rglob("*.py"))
     return " ".join([__version__, *(sha_of_file(path) for path in files)])
