@@ -25,6 +25,7 @@ ROOT = Path(__file__).parents[2]
 TESTS = {
     "evidence/certificate.py": ["test_certificate"],
     "evidence/escapes.py": ["test_escapes"],
+    "proposal/elsewhere.py": ["test_elsewhere"],
     "evidence/promise.py": ["test_promise"],
     "evidence/stated_rates.py": ["test_stated_rates"],
     "search/misread.py": ["test_problem", "test_pose"],
