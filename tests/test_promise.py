@@ -173,6 +173,13 @@ def test_what_the_plants_other_families_release_moves_the_expectation_and_not_th
     assert told[0].chance_of_loss < told[1].chance_of_loss
 
 
+def test_where_the_live_recipe_calls_no_good_all_that_it_calls_is_left():
+    none = np.zeros(LOTS)
+    held = held_out(live_false_calls=none, false_calls=none, newly_called=none)
+    wanted = added_after(counted(held), 0.0, beforehand=0.37 * 0.05**0.63).mean / 0.9
+    assert promise(held).escapes_added.value == pytest.approx(wanted)
+
+
 def test_what_is_told_to_other_families_is_what_was_counted_here():
     held = replace(held_out(), misread=0.7)
     assert released_of(held) == Released(
