@@ -121,6 +121,18 @@ def live_false_calls(stranger: Stranger) -> float:
     return total
 
 
+def distinct(ranks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the different rows, sorted, and how often each is there.
+
+    What numpy's ``unique`` over rows gives, which compares whole rows and takes ten times as long.
+    """
+    ranks = ranks.astype(np.int64)
+    small = ranks.astype(np.int16)
+    ranks = ranks[np.lexsort((small if (small == ranks).all() else ranks).T[::-1])]
+    first = np.flatnonzero(np.r_[True, (ranks[1:] != ranks[:-1]).any(axis=1)])
+    return ranks[first], np.diff(np.r_[first, len(ranks)])
+
+
 def money_terrain(fresh: Fresh, case: Case, seed: int) -> Terrain:
     """Return what every setting on a case's grid truly costs over one span, money."""
     kind, grid = fresh.family.kind, case.tally.grid
@@ -133,10 +145,10 @@ def money_terrain(fresh: Fresh, case: Case, seed: int) -> Terrain:
                 for limit, n in zip(grid.limits, names, strict=True)
             ],
             axis=1,
-        ).astype(np.int64)
+        )
 
-    seen, count = np.unique(ranks(fresh.goods), axis=0, return_counts=True)
-    bad, times = np.unique(ranks(fresh.defects), axis=0, return_counts=True)
+    seen, count = distinct(ranks(fresh.goods))
+    bad, times = distinct(ranks(fresh.defects))
     price = price_of(kind, seed) * (1 - kind.miss)
     cost = case.plant.file.review.cost_per_call
     last = np.array([len(x.z) - 1 for x in grid.limits])

@@ -443,7 +443,7 @@ def test_the_command_refuses_what_it_cannot_do(tmp_path, wrong, capsys):
 def test_alarms_without_cause_stay_rare_and_a_broken_promise_is_found():
     """A year on days drawn from a demo; bounds leave a chance of one in a million."""
     runs, once = 340, 1e-6
-    days = watch_power.demo_days()
+    days = watch_power.demo_days(days=100)
     most = binom.ppf(1 - once, runs, w.DELTA)
     kept = watch_power.simulate(days, ratio=1.0, runs=runs, rivals=True)
     assert watch_power.false_alarms(kept) <= most
