@@ -482,6 +482,7 @@ def test_the_command_lists_writes_sheets_and_says_what_followed(tmp_path, capsys
     plant = read_plant(folder)
     last = last_list(plant)
     assert (last.followed, last.expected) == (1, pytest.approx(told["expected"]))
+    assert last.in_fact == pytest.approx(told["worth"])
     (line,) = _listed(plant)
     assert f"worth EUR {last.worth:,.0f} a month, as listed on {last.day}" in line
     assert f"counted since {last.in_fact:,.0f}" in line
