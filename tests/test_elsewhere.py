@@ -48,8 +48,11 @@ def test_a_family_is_told_of_all_others_and_not_of_itself(cases):
         assert sorted(case.elsewhere, key=repr) == sorted(others, key=repr)
 
 
-def test_it_is_counted_one_by_one_in_lots_the_fit_had_not_seen(cases, monkeypatch):
+@pytest.mark.parametrize("obeys", [False, True])
+def test_it_is_counted_one_by_one_in_lots_the_fit_had_not_seen(cases, monkeypatch, obeys):
     case = of(cases, FAMILY)
+    # A family that may release no known defect releases as one whose review is worth a quarter.
+    monkeypatch.setattr(type(case.plant.file), "obeys_labels", lambda *_: obeys)
     problem, _ = problem_of(case)
     lot_fold = fold_lots(problem)
     fitted = []
@@ -93,6 +96,7 @@ def test_it_is_counted_one_by_one_in_lots_the_fit_had_not_seen(cases, monkeypatc
         weights=problem.defect_weight[problem.defect_called],
     )
     worth = saved * problem.false_call_cost / (price * (1 - problem.miss_rate))
+    worth *= 0.25 if obeys else 1
     assert found.beforehand == pytest.approx(
         added_beforehand(
             worth,
