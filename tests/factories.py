@@ -17,6 +17,7 @@ from typing import Any
 import duckdb
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from optimiser.demo.write import write_demo
 from optimiser.evidence.intervals import ZERO
@@ -33,6 +34,7 @@ COLUMNS = (
 )
 NUMBERS = {"time": "TIMESTAMP", "called": "BOOLEAN", "weight": "DOUBLE"}
 LOTS = 6
+_WRITER = duckdb.connect()
 
 TOML: dict[str, Any] = {
     "plant": {"name": "Lantern Row (invented)", "must_catch": "must_catch.csv"},
@@ -234,10 +236,10 @@ def write_parquet(
     """Write items as Parquet; measurements FLOAT, text VARCHAR, unless ``types`` says else."""
     path.parent.mkdir(parents=True, exist_ok=True)
     kinds = {**dict.fromkeys(MEASUREMENTS, "FLOAT"), **NUMBERS, **(types or {})}
-    frame = pd.DataFrame([{c: row.get(c) for c in columns} for row in items], dtype=object)
-    frame = frame.map(lambda x: None if x is None else str(x))
+    texts = {c: [None if (x := row.get(c)) is None else str(x) for row in items] for c in columns}
+    frame = pa.table({c: pa.array(cells, pa.string()) for c, cells in texts.items()})
     listed = ", ".join(f'"{c}"::{kinds.get(c, "VARCHAR")} as "{c}"' for c in columns)
-    with duckdb.connect() as con:
+    with _WRITER.cursor() as con:
         con.register("frame", frame)
         target = str(path).replace("'", "''")
         con.execute(f"copy (select {listed} from frame) to '{target}' (format parquet)")

@@ -438,7 +438,7 @@ def fill_second_look(sheet, truth, family):
 
 
 def test_the_command_lists_writes_sheets_and_says_what_followed(tmp_path, capsys):
-    stranger = make_stranger(tmp_path / "plant", replace(KINDS["misread"], families=2), 3)
+    stranger = make_stranger(tmp_path / "plant", replace(KINDS["misread"], families=2, lots=30), 3)
     folder = stranger.folder
     with_verdicts(folder)
     more = ("--trials", "2", "--workers", "1")
