@@ -111,6 +111,10 @@ def test_a_promise_says_from_how_many_labels_and_families_its_escapes_are_expect
     assert f"{promised.defects_called} called and {promised.defects_passed} passed defects" in said
     assert f"{promised.added_counted} of those called escaped there" in said
     assert "other families" not in said
+    told = f"escaped there, some {promised.added_misread:.1f} of them goods that reviewers misread"
+    assert (told in said) == (promised.added_misread > 0)
+    some = replace(promised, added_misread=1.26)
+    assert "some 1.3 of them goods" in promise_words(choice, point, some, live=False)
     other = Released(escaped=1, misread=0.0, beforehand=0.5)
     among = Choice(replace(choice.case, elsewhere=(other,) * 3), choice.proposal, None)
     said = promise_words(among, point, promised, live=False)

@@ -663,6 +663,7 @@ def test_every_figure_is_its_formula(changed, level):
     assert (found.defects_called, found.defects_passed) == (called.sum(), (~called).sum())
     assert called.sum() != (~called).sum()
     assert found.added_counted == (held.escape[called].sum() if held.loosens else 0)
+    assert found.added_misread == (held.misread if held.loosens else 0)
     assert found.bursts == pytest.approx(now["effect"])
 
 
@@ -735,6 +736,7 @@ def test_no_change_promises_nothing_at_all():
     found = no_change(lots=7, defects_called=3, defects_passed=2)
     assert (found.lots, found.defects_called, found.defects_passed) == (7, 3, 2)
     assert (found.chance_of_loss, found.added_counted, found.bursts, found.trend) == (0, 0, 1, None)
+    assert found.added_misread == 0
     assert found.level == 0.9
     parts = [getattr(found, f.name) for f in fields(found)]
     parts += [getattr(x, f.name) for x in (found.next_span, found.in_sum) for f in fields(x)]

@@ -176,6 +176,8 @@ class Promise:
         From how much: lots, labelled defects that the live recipe calls, and passes.
     added_counted : int
         Of the labelled defects that the live recipe calls, those that escaped when held out.
+    added_misread : float
+        How many of those are expected to be goods that were misread.
     bursts : float
         Variance over mean of escapes added in a lot that their intervals rest on
         (`burst_effect`).
@@ -199,6 +201,7 @@ class Promise:
     defects_called: int
     defects_passed: int
     added_counted: int
+    added_misread: float
     bursts: float
     trend: Trend | None = None
 
@@ -284,6 +287,7 @@ def promise(held: HeldOut, *, level: float = LEVEL) -> Promise:
         defects_called=int(held.live_called.sum()),
         defects_passed=int((~held.live_called).sum()),
         added_counted=int(held.escape[held.live_called].sum()) if held.loosens else 0,
+        added_misread=float(held.misread) if held.loosens else 0.0,
         bursts=burst_effect(held, held.live_called, held.escape),
         trend=moving(held),
     )
@@ -659,6 +663,7 @@ def no_change(*, lots: int, defects_called: int, defects_passed: int) -> Promise
         defects_called=defects_called,
         defects_passed=defects_passed,
         added_counted=0,
+        added_misread=0.0,
         bursts=1.0,
     )
 

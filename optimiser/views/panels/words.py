@@ -358,6 +358,11 @@ def promise_words(
         if point.recommended
         else " The limits were refitted without each lot, your pick of this point was not."
     )
+    misread = (
+        f", some {promised.added_misread:.1f} of them goods that reviewers misread, by their rate"
+        if promised.added_misread
+        else ""
+    )
     others = len(choice.case.elsewhere)
     beside = (
         f" and what quick fits of the other families ({others} searched) release" if others else ""
@@ -365,10 +370,9 @@ def promise_words(
     note = (
         f"Judged on lots the limits were not fitted to, {promised.level:.0%} intervals; {promised.lots} lots, "
         f"{promised.defects_called} called and {promised.defects_passed} passed defects.{picked} "
-        f"{promised.added_counted} of those called escaped there; what such changes release as a rule{beside} has "
-        f"a part in the escapes added that are expected. Defects come in "
-        f"bursts (variance {promised.bursts:.1f} times the mean), so one span scatters more than what is "
-        f"expected of it. Chance of loss in the long run: {promised.chance_of_loss:.0%}."
+        f"{promised.added_counted} of those called escaped there{misread}; what such changes release as a rule"
+        f"{beside} has a part in the escapes added that are expected. Defects come in bursts (variance {promised.bursts:.1f} times "
+        f"the mean), so one span scatters more than what is expected of it. Chance of loss in the long run: {promised.chance_of_loss:.0%}."
     )
     head = [
         "promise, a month",
