@@ -371,8 +371,9 @@ def promise_words(
         f"Judged on lots the limits were not fitted to, {promised.level:.0%} intervals; {promised.lots} lots, "
         f"{promised.defects_called} called and {promised.defects_passed} passed defects.{picked} "
         f"{promised.added_counted} of those called escaped there{misread}; what such changes release as a rule"
-        f"{beside} has a part in the escapes added that are expected. Defects come in bursts (variance {promised.bursts:.1f} times "
-        f"the mean), so one span scatters more than what is expected of it. Chance of loss in the long run: {promised.chance_of_loss:.0%}."
+        f"{beside} has a part in the escapes added that are expected. Defects come in bursts (variance "
+        f"{promised.bursts:.1f} times the mean), so one span scatters more than what is expected of it. "
+        f"Chance of loss in the long run: {promised.chance_of_loss:.0%}."
     )
     head = [
         "promise, a month",
