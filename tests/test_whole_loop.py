@@ -428,7 +428,7 @@ def mounted(where: Path) -> Iterator[Callable[[str], None]]:
     ("free_kb", "words"),
     [
         (0, "plant: No space left"),  # not even the log
-        (40, ".parquet: "),  # some files are digested
+        (48, ".parquet: "),  # some files are digested
         (160, "plant: No space left"),  # all are, and the proposals are not
         (300, "ledger"),  # the ledger is not
     ],
