@@ -14,7 +14,7 @@ from optimiser.proposal.all_families import make_cases, open_whole, pose_all
 from optimiser.proposal.cache import case_key
 from optimiser.proposal.elsewhere import quickly_released
 from optimiser.proposal.opening import keep_opening, read_opening
-from optimiser.proposal.propose import problem_of
+from optimiser.proposal.propose import problem_of, what_to_gather
 from optimiser.recipe.table import read_recipe
 from optimiser.search.crossfit import fit, fold_lots
 from optimiser.search.pose import pose
@@ -160,3 +160,48 @@ def test_a_fit_that_loosens_nothing_says_nothing(cases, monkeypatch):
     case = of(cases, FAMILY)
     monkeypatch.setattr(elsewhere, "fit", lambda part, _: part.live)
     assert quickly_released(case) is None
+
+
+def test_families_that_are_not_searched_are_not_fitted(cases, monkeypatch):
+    monkeypatch.setattr(elsewhere, "fit", lambda *_: pytest.fail("is not searched"))
+    thin = [c for c in cases if what_to_gather(c, problem_of(c)[0])]
+    assert thin
+    assert all(problem_of(c)[0].m > 0 for c in thin)
+    assert [quickly_released(c) for c in thin] == [None] * len(thin)
+    # Nor is one with an item that no setting may let pass and none calls.
+    case = of(cases, FAMILY)
+    monkeypatch.setattr(elsewhere, "problem_of", lambda c: (problem_of(c)[0], ["an item"]))
+    assert quickly_released(case) is None
+
+
+def test_after_a_second_look_no_more_are_misread_than_are_in_doubt_among_those_released(
+    cases, monkeypatch
+):
+    case = of(cases, FAMILY)
+    fitted = []
+
+    def watched(part, way):
+        fitted.append(fit(part, way))
+        return fitted[-1]
+
+    monkeypatch.setattr(elsewhere, "fit", watched)
+    before = quickly_released(case)
+    looked = replace(case, tally=replace(case.tally, looked_again=True))
+    # So many goods misread that the labels in doubt are what is left to bound them.
+    review = case.plant.file.review.model_copy(update={"false_alarm_rate": 0.05})
+    file = case.plant.file.model_copy(update={"review": review})
+    looked = replace(looked, plant=case.plant.model_copy(update={"file": file}))
+    fitted.clear()
+    after = quickly_released(looked)
+    problem, _ = problem_of(looked)
+    lot_fold = fold_lots(problem)
+    released = [
+        bool(called and passes(fitted[lot_fold[lot]], ranks))
+        for ranks, called, lot in zip(
+            problem.defect_ranks, problem.defect_called, problem.defect_lot, strict=True
+        )
+    ]
+    in_doubt = problem.defect_weight < 1
+    assert after.misread == (np.array(released) & in_doubt).sum() > 0
+    assert after.misread < in_doubt.sum()
+    assert before.misread != after.misread
