@@ -150,6 +150,19 @@ def test_what_is_kept_of_an_opening_tells_the_same(demo_plant, cases, tmp_path, 
     assert {c.tally.family: c.elsewhere for c in posed} == told
 
 
+def test_families_whose_calls_are_not_the_recipes_say_nothing(cases, demo_plant):
+    plant = read_plant(demo_plant)
+    live = read_recipe(demo_plant / "recipe.csv", plant.file.measurements)
+    other = next(c.tally.family for c in cases if quickly_released(c) and c.tally.family != FAMILY)
+    with open_history(plant) as history:
+        posed = make_cases(history, live, unlike_recipe=[other])
+    own = quickly_released(of(cases, other))
+    told = list(of(cases, FAMILY).elsewhere)
+    told.remove(own)
+    assert list(of(posed, FAMILY).elsewhere) == told
+    assert len(of(posed, other).elsewhere) == len(of(cases, other).elsewhere)
+
+
 def test_what_others_release_is_part_of_what_a_kept_proposal_rests_on(cases):
     case = of(cases, FAMILY)
     assert len(case.elsewhere) > 0

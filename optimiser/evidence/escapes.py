@@ -183,7 +183,9 @@ def plants_after(families: tuple[Released, ...]) -> Floats:
                 axis=1,
                 keepdims=True,
             )
-    return np.asarray(log_softmax(found), dtype=np.float64)
+    told = np.asarray(log_softmax(found), dtype=np.float64)
+    told.flags.writeable = False  # the next who asks is given the same one
+    return told
 
 
 def caught_after(caught: float, *, each: float, worth: float) -> Expected:

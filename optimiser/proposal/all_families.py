@@ -174,10 +174,12 @@ def pose_all(
         few = min(trials, PROOF_TRIALS)
         posed = _posed(ground, tallied.early, tallied.early_span_days, trials=few)
         early = {c.tally.family: c for c in posed}
+    # Calls that are not the recipe's say nothing of what its changes release.
+    told = {name: found for name, found in released.items() if name not in unlike_recipe}
     cases = [
         replace(
             case,
-            elsewhere=elsewhere(name, released),
+            elsewhere=elsewhere(name, told),
             unlike_recipe=name in unlike_recipe,
             early=early.get(name),
             later=Unseen(tallied.later[name]) if name in early else None,
