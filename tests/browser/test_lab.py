@@ -239,10 +239,14 @@ def race(page, root, plant: str, rounds: int) -> int:
 def racing(open_notebook, root, plant: str, rounds: int) -> int:
     shutil.copytree(root / "demo-plant", root / plant, ignore=shutil.ignore_patterns("ledger*"))
     name = notebook_on(root, f"{plant}.ipynb", plant, "PASTE-FINE", trials=4)
-    page = open_notebook(name).page
+    guarded = open_notebook(name)
+    page = guarded.page
     page.locator(".opt-panel").get_by_label("Name").fill("Ada Fenn")
     page.locator(".opt-panel").get_by_label("Reason").fill("a race")
-    return race(page, root, plant, rounds)
+    won = race(page, root, plant, rounds)
+    # A drawing that is replaced before the page has made it is closed meanwhile, and complained of.
+    guarded.errors[:] = [e for e in guarded.errors if "Failed to initialize model" not in e]
+    return won
 
 
 def test_accept_signs_what_was_shown_whatever_is_switched_meanwhile(open_notebook, root):
