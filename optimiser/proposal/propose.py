@@ -351,18 +351,54 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
     Whether a labelled defect escapes is read off the setting fitted without its lot, as it
     was measured: a whole yes or no that anyone can count again.
     """
-    fold = study.lot_fold[problem.defect_lot]
-    settings = study.trials.fold_settings[study.chosen[fold], fold]
-    escaped = ~is_called(settings, problem.defect_ranks)
+    settings = study.trials.fold_settings[study.chosen, np.arange(len(study.chosen))]
     released = problem.defect_called & ~is_called(study.setting, problem.defect_ranks)
-    return HeldOut(
-        items=items_by_lot(case.tally),
-        live_false_calls=study.live_false_calls.astype(np.float64),
+    return replace(
+        outcomes_of(case, problem, study.lot_fold, settings),
         false_calls=_on_unseen_lots(case.tally, study),
         false_calls_error=study.optimism_error,
-        newly_called=_newly_called(problem, study),
         loosens=bool((study.setting > problem.live).any()),
         tightens=bool((study.setting < problem.live).any()),
+        setting_escaped=int(released.sum()),
+        elsewhere=case.elsewhere,
+        bursts=case.bursts.effect,
+        widen=case.widen,
+    )
+
+
+def outcomes_of(
+    case: Case, problem: Problem, lot_fold: NDArray[np.int64], settings: Ints
+) -> HeldOut:
+    """Return what settings do, each in the lots of the fold that it was fitted without.
+
+    Parameters
+    ----------
+    case : Case
+    problem : Problem
+    lot_fold : ndarray of int, shape (t,)
+    settings : ndarray of int, shape (f, m)
+
+    Returns
+    -------
+    HeldOut
+        Of these settings alone: their own false calls, and nothing of bursts or of other families.
+    """
+    escaped = ~is_called(settings[lot_fold[problem.defect_lot]], problem.defect_ranks)
+    by_live = is_called(problem.live, problem.ranks)
+    goods, calls, newly = (np.zeros(problem.lots) for _ in range(3))
+    for fold, setting in enumerate(settings):
+        lots, by_new = lot_fold == fold, is_called(setting, problem.ranks)
+        goods[lots] = _released_goods(case, setting)[lots]
+        calls[lots] = (_by_lot(problem, by_new) + problem.always)[lots]
+        newly[lots] = _by_lot(problem, by_new & ~by_live)[lots]
+    return HeldOut(
+        items=items_by_lot(case.tally),
+        live_false_calls=_by_lot(problem, by_live) + problem.always,
+        false_calls=calls,
+        false_calls_error=0.0,
+        newly_called=newly,
+        loosens=bool((settings > problem.live).any()),
+        tightens=bool((settings < problem.live).any()),
         lot=problem.defect_lot,
         escape=escaped.astype(np.float64),
         live_called=problem.defect_called,
@@ -372,35 +408,22 @@ def held_out(case: Case, problem: Problem, study: StudyResult) -> HeldOut:
         miss_rate=problem.miss_rate,
         passed_weight=1.0 / case.plant.file.labels.test_coverage,
         span_days=case.span_days,
-        misread=misread_among(
-            case, problem, escaped & problem.defect_called, _folds_goods(case, study)
-        ),
-        setting_escaped=int(released.sum()),
+        misread=_misread(case, problem, escaped & problem.defect_called, float(goods.sum())),
         limits=problem.m,
-        elsewhere=case.elsewhere,
-        bursts=case.bursts.effect,
-        widen=case.widen,
         obeys=case.plant.file.obeys_labels(case.tally.family),
     )
 
 
-def misread_among(case: Case, problem: Problem, released: NDArray[np.bool_], goods: float) -> float:
+def _by_lot(problem: Problem, which: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return how many of some contested non-defects each lot holds, shape (t,)."""
+    return np.asarray(which.astype(np.float64) @ problem.counts, dtype=np.float64)
+
+
+def _misread(case: Case, problem: Problem, released: NDArray[np.bool_], goods: float) -> float:
     """Return how many of some released labels are expected to be misread goods.
 
-    Parameters
-    ----------
-    case : Case
-    problem : Problem
-    released : ndarray of bool, shape (d,)
-        Which of its labels.
-    goods : float
-        Reviewed goods released with them.
-
-    Returns
-    -------
-    float
-        As many as the reviewers' false alarm rate makes of these goods; once labels were looked at
-        again no more than there are labels in doubt.
+    As many as the reviewers' false alarm rate makes of the goods released with them; once labels
+    were looked at again no more than there are labels in doubt.
     """
     expected = case.plant.file.review_of(case.tally.family).false_alarm_rate * goods
     if not case.tally.looked_again:
@@ -408,29 +431,8 @@ def misread_among(case: Case, problem: Problem, released: NDArray[np.bool_], goo
     return min(expected, float((released & (problem.defect_weight < 1.0)).sum()))
 
 
-def _folds_goods(case: Case, study: StudyResult) -> float:
-    """Return reviewed goods released in lots that the settings of the folds have not seen."""
-    total = 0.0
-    for fold, row in enumerate(study.chosen):
-        setting = study.trials.fold_settings[row, fold]
-        by_lot = released_goods(case, setting)
-        total += float(by_lot[study.lot_fold == fold].sum())
-    return total
-
-
-def released_goods(case: Case, setting: Ints) -> NDArray[np.float64]:
-    """Return the reviewed goods that the live recipe calls and a setting does not.
-
-    Parameters
-    ----------
-    case : Case
-    setting : ndarray of int, shape (m,)
-
-    Returns
-    -------
-    ndarray, shape (t,)
-        By lot.
-    """
+def _released_goods(case: Case, setting: Ints) -> NDArray[np.float64]:
+    """Return the reviewed goods that the live recipe calls and a setting does not, shape (t,)."""
     cells = case.tally.cells
     free = cells.reviewed & ~cells.settled
     goods = free & is_called(case.tally.grid.live, cells.ranks) & ~is_called(setting, cells.ranks)
@@ -444,17 +446,6 @@ def _on_unseen_lots(tally: FamilyTally, study: StudyResult) -> NDArray[np.float6
     # On lots not seen a setting does no better than on those that it was fitted to.
     raised = study.setting_false_calls + max(study.optimism, 0.0) * items / items.sum()
     return np.asarray(np.maximum(raised, 0.0), dtype=np.float64)
-
-
-def _newly_called(problem: Problem, study: StudyResult) -> NDArray[np.float64]:
-    """Return non-defects that only the setting fitted without their lot calls, shape (t,)."""
-    by_live = is_called(problem.live, problem.ranks)
-    found = np.zeros(problem.lots)
-    for fold, row in enumerate(study.chosen):
-        by_new = is_called(study.trials.fold_settings[row, fold], problem.ranks)
-        lots = study.lot_fold == fold
-        found[lots] = ((by_new & ~by_live).astype(np.float64) @ problem.counts)[lots]
-    return found
 
 
 def is_advised(promised: Promise, plant: Plant) -> bool:
