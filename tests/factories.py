@@ -34,7 +34,6 @@ COLUMNS = (
 )
 NUMBERS = {"time": "TIMESTAMP", "called": "BOOLEAN", "weight": "DOUBLE"}
 LOTS = 6
-_WRITER = duckdb.connect()
 
 TOML: dict[str, Any] = {
     "plant": {"name": "Lantern Row (invented)", "must_catch": "must_catch.csv"},
@@ -239,7 +238,7 @@ def write_parquet(
     texts = {c: [None if (x := row.get(c)) is None else str(x) for row in items] for c in columns}
     frame = pa.table({c: pa.array(cells, pa.string()) for c, cells in texts.items()})
     listed = ", ".join(f'"{c}"::{kinds.get(c, "VARCHAR")} as "{c}"' for c in columns)
-    with _WRITER.cursor() as con:
+    with duckdb.connect() as con:
         con.register("frame", frame)
         target = str(path).replace("'", "''")
         con.execute(f"copy (select {listed} from frame) to '{target}' (format parquet)")
